@@ -1,0 +1,122 @@
+package protocol
+
+import (
+	"encoding/json"
+	"time"
+)
+
+// Record is what came of one input, or of one of the worker's own timers. Records are the
+// worker's memory: a printer's last record holds its alert state, a series' last verdict its
+// detector state.
+type Record struct {
+	Schema  string    `json:"schema"`
+	ID      string    `json:"id"`
+	Kind    string    `json:"kind"` // verdict, alert, refusal, journal or baseline
+	At      time.Time `json:"at"`   // a verdict's: the reading's taken_at; else the worker's clock
+	Site    string    `json:"site"`
+	Printer string    `json:"printer"`
+	Series  string    `json:"series"` // "-" where there is none
+	Text    string    `json:"text"`   // one line for people
+
+	Inbox    time.Time `json:"inbox"`     // creation time of the inbox stream that inbox_seq counts in
+	InboxSeq uint64    `json:"inbox_seq"` // 0 for timers
+
+	Changes []Change `json:"changes,omitempty"` // alert transitions this record brings
+	Open    []Alert  `json:"open,omitempty"`    // every alert open on this printer afterwards
+
+	Verdict  *Verdict         `json:"verdict,omitempty"`
+	Refusal  *Refusal         `json:"refusal,omitempty"`
+	Note     *Note            `json:"note,omitempty"` // the note behind a journal, baseline or alert record
+	Baseline *BaselineRecord  `json:"baseline,omitempty"`
+	Outcomes []JournalOutcome `json:"outcomes,omitempty"` // what earlier journal entries brought
+
+	PrinterState json.RawMessage `json:"printer_state,omitempty"` // opaque; the worker's
+	SeriesState  json.RawMessage `json:"series_state,omitempty"`  // opaque; the worker's
+}
+
+// How an alert may change.
+const (
+	ChangeRaised   = "raised"
+	ChangeWorse    = "worse"
+	ChangeBetter   = "better"
+	ChangeReminder = "reminder"
+	ChangeCleared  = "cleared"
+	ChangeHeld     = "held"
+	ChangeClosed   = "closed"
+	ChangeAbsorbed = "absorbed"
+)
+
+// Alert is one open cause on one printer.
+type Alert struct {
+	Key      string    `json:"key"` // site/printer/advice/channel-or-series
+	Advice   string    `json:"advice"`
+	Channel  string    `json:"channel,omitempty"`
+	Series   string    `json:"series,omitempty"`
+	Level    string    `json:"level"` // act or stop
+	Since    time.Time `json:"since"` // taken_at of the first reading that showed it
+	LastGood *LastGood `json:"last_good,omitempty"`
+	Why      string    `json:"why"`
+	Held     bool      `json:"held,omitempty"`
+	HeldTill time.Time `json:"held_until,omitzero"`
+}
+
+// LastGood is the last reading before an alert that did not show it: what was printed after it is
+// suspect.
+type LastGood struct {
+	Reading string    `json:"reading"`
+	At      time.Time `json:"at"`
+}
+
+// Change is one transition of one alert.
+type Change struct {
+	Key      string    `json:"key"`
+	Advice   string    `json:"advice"`
+	Channel  string    `json:"channel,omitempty"`
+	Level    string    `json:"level"`
+	Change   string    `json:"change"` // raised, worse, better, reminder, cleared, held, closed or absorbed
+	Reason   string    `json:"reason"` // a word
+	Since    time.Time `json:"since"`
+	LastGood *LastGood `json:"last_good,omitempty"`
+	Verdict  string    `json:"verdict,omitempty"`  // id of the verdict that brought it
+	Readings []string  `json:"readings,omitempty"` // ids of the evidence
+
+	Why            string   `json:"why,omitempty"` // what was seen, in numbers
+	Likelihood     float64  `json:"likelihood,omitempty"`
+	Rival          string   `json:"rival,omitempty"`
+	SplittingCheck string   `json:"splitting_check,omitempty"`
+	Steps          []string `json:"steps,omitempty"`    // what to do, in order
+	Cautions       []string `json:"cautions,omitempty"` // what could hurt while doing it
+}
+
+// Outcomes of a journal entry.
+const (
+	Helped   = "helped"
+	NoChange = "no_change"
+	Worse    = "worse"
+)
+
+// JournalOutcome says what a journal entry brought, once the next readings answer.
+type JournalOutcome struct {
+	Note    string    `json:"note"` // id of the note
+	What    string    `json:"what"`
+	Channel string    `json:"channel,omitempty"`
+	At      time.Time `json:"at"`
+	Outcome string    `json:"outcome"` // helped, no_change or worse
+	Key     string    `json:"key,omitempty"`
+}
+
+// BaselineRecord tells what became of a baseline.
+type BaselineRecord struct {
+	Do       string   `json:"do"` // learn, accept or retire
+	ID       string   `json:"id,omitempty"`
+	Replaces string   `json:"replaces,omitempty"`
+	Grade    string   `json:"grade,omitempty"`
+	Count    int      `json:"count,omitempty"`
+	Days     int      `json:"days,omitempty"`   // local dates the readings span
+	Digest   string   `json:"digest,omitempty"` // SHA-256 of the stored baseline, its name in the object store
+	Reason   string   `json:"reason,omitempty"`
+	Readings []string `json:"readings,omitempty"`
+	Warnings []string `json:"warnings,omitempty"`
+}
+
+func (r *Record) schemaName() string { return r.Schema }

@@ -1,0 +1,80 @@
+package protocol
+
+import (
+	"fmt"
+	"strings"
+)
+
+// Streams and stores.
+const (
+	StreamInbox     = "SWK_INBOX"
+	StreamRecord    = "SWK_RECORD"
+	BucketBaselines = "SWK_BASELINES" // object store
+	BucketScans     = "SWK_SCANS"     // object store
+	BucketActive    = "SWK_ACTIVE"    // KV
+	BucketCharts    = "SWK_CHARTS"    // KV
+	BucketSent      = "SWK_SENT"      // KV
+)
+
+// Subjects of the streams.
+const (
+	SubjectReadings = "swk.reading.*.*"
+	SubjectNotes    = "swk.note.*.*"
+	SubjectRecords  = "swk.record.>"
+)
+
+// Kinds of record.
+const (
+	KindVerdict  = "verdict"
+	KindAlert    = "alert"
+	KindRefusal  = "refusal"
+	KindJournal  = "journal"
+	KindBaseline = "baseline"
+)
+
+// ReadingSubject is where a station publishes a printer's readings.
+func ReadingSubject(site, printer string) string { return "swk.reading." + site + "." + printer }
+
+// NoteSubject is where notes about a printer are published.
+func NoteSubject(site, printer string) string { return "swk.note." + site + "." + printer }
+
+// RecordSubject is where the worker stores a record.
+func RecordSubject(site, printer, kind, series string) string {
+	if series == "" {
+		series = NoSeries
+	}
+	return "swk.record." + site + "." + printer + "." + kind + "." + series
+}
+
+// PrinterRecords matches every record of one printer; records are committed under the last
+// sequence of this subject.
+func PrinterRecords(site, printer string) string { return "swk.record." + site + "." + printer + ".>" }
+
+// MsgID is the id under which the inbox knows a reading or a note, so that sending it twice stores
+// it once. Ids are unique to a stream, hence the printer in front.
+func MsgID(site, printer, id string) string { return site + "." + printer + "." + id }
+
+// ParseInput splits the subject of an inbox message. A partition number in front, as a subject
+// transform adds it, is skipped.
+func ParseInput(subject string) (what, site, printer string, err error) {
+	t := strings.Split(subject, ".")
+	if len(t) == 5 && isNumber(t[0]) {
+		t = t[1:]
+	}
+	if len(t) != 4 || t[0] != "swk" || (t[1] != "reading" && t[1] != "note") {
+		return "", "", "", fmt.Errorf("subject %q is not swk.reading.<site>.<printer> or swk.note.<site>.<printer>", clip(subject, 200))
+	}
+	return t[1], t[2], t[3], nil
+}
+
+func isNumber(s string) bool {
+	if s == "" {
+		return false
+	}
+	for i := range len(s) {
+		if s[i] < '0' || s[i] > '9' {
+			return false
+		}
+	}
+	return true
+}

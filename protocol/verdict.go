@@ -1,0 +1,208 @@
+package protocol
+
+import (
+	"encoding/json"
+	"time"
+
+	"github.com/google/uuid"
+)
+
+// Outcomes of a verdict, and levels of a finding (note, act, stop).
+const (
+	Steady    = "steady"
+	LevelNote = "note" // real, but within the shop's tolerance: history only
+	LevelAct  = "act"  // beyond tolerance: chat
+	LevelStop = "stop" // beyond the stop limit: chat, and hold production
+	Learning  = "learning"
+	Unusable  = "unusable"
+)
+
+// What a finding advises.
+const (
+	AdviceClean     = "clean_head"
+	AdviceRefit     = "refit_profile"
+	AdviceInk       = "check_ink"
+	AdvicePress     = "check_press"
+	AdviceMedia     = "check_media"
+	AdviceFeed      = "check_feed"
+	AdviceSettings  = "check_settings"
+	AdviceRemeasure = "remeasure"
+	AdviceSilent    = "station_silent"
+)
+
+// Grades of a baseline.
+const (
+	GradeNone        = "none"
+	GradeTentative   = "tentative"   // fewer than 5 readings: no statistical alarm
+	GradeProvisional = "provisional" // 5 to 9: wide limits
+	GradeFull        = "full"        // 10 or more over at least 3 dates
+)
+
+// Verdict is what the worker decided about one reading.
+type Verdict struct {
+	Schema     string    `json:"schema"`
+	ID         string    `json:"id"`          // version 5 UUID computed from the reading's id
+	Reading    string    `json:"reading"`     // id of the reading
+	ReadingSeq uint64    `json:"reading_seq"` // stream sequence; 0 outside a bus
+	At         time.Time `json:"at"`          // the reading's taken_at
+	Site       string    `json:"site"`
+	Printer    string    `json:"printer"`
+	Series     string    `json:"series"`
+	Condition  Condition `json:"condition"`
+	Print      string    `json:"print,omitempty"`   // the chart's printed number
+	Station    string    `json:"station,omitempty"` // who sent it
+	Lots       *Lots     `json:"lots,omitempty"`
+	Press      *Press    `json:"press,omitempty"`
+
+	Outcome  string      `json:"outcome"` // steady, note, act, stop, learning or unusable
+	Baseline BaselineRef `json:"baseline"`
+	Findings []Finding   `json:"findings,omitempty"` // most likely cause first
+	Warnings []string    `json:"warnings,omitempty"`
+	Late     bool        `json:"late,omitempty"` // older than the newest one judged of its series
+
+	Colour  *Colour  `json:"colour,omitempty"`
+	Banding *Banding `json:"banding,omitempty"`
+
+	// State is the detector state after this reading; it is opaque to everybody but the judge.
+	State json.RawMessage `json:"state,omitempty"`
+}
+
+// BaselineRef names the baseline a verdict was made against.
+type BaselineRef struct {
+	Grade string `json:"grade"` // none, tentative, provisional or full
+	ID    string `json:"id,omitempty"`
+	Count int    `json:"count"` // readings it was learned from
+}
+
+// Finding is one cause the reading speaks for.
+type Finding struct {
+	Advice         string  `json:"advice"`
+	Channel        string  `json:"channel,omitempty"`
+	Level          string  `json:"level"`           // note, act or stop
+	Likelihood     float64 `json:"likelihood"`      // 0..1 among the causes considered
+	Why            string  `json:"why"`             // one sentence
+	Rival          string  `json:"rival,omitempty"` // the advice of the next best cause, when close
+	SplittingCheck string  `json:"splitting_check,omitempty"`
+	// Overwhelming says that the evidence needs no second reading.
+	Overwhelming bool   `json:"overwhelming,omitempty"`
+	Moves        []Move `json:"moves,omitempty"`
+}
+
+// Move is how far a channel would have to go to bring the chart back.
+type Move struct {
+	Channel      string  `json:"channel"`
+	Percent      float64 `json:"percent"`               // of the channel's tints, + is more ink
+	ExpectedDE00 float64 `json:"expected_de00"`         // chart mean after all moves
+	PercentSE    float64 `json:"percent_se,omitempty"`  // standard error of Percent
+	TonePoints   float64 `json:"tone_points,omitempty"` // change wanted at the 50 % tint
+}
+
+// Colour is the whole-chart colour part of a verdict; differences are CIEDE2000 of this reading
+// against the baseline's mean.
+type Colour struct {
+	Patches    int     `json:"patches"` // how many were compared
+	MeanDE00   float64 `json:"mean_de00"`
+	MedianDE00 float64 `json:"median_de00"`
+	P95DE00    float64 `json:"p95_de00"`
+	MaxDE00    float64 `json:"max_de00"`
+	WorstPatch string  `json:"worst_patch"`
+	WhiteDE00  float64 `json:"white_de00"` // paper-white patches
+	GreyDE00   float64 `json:"grey_de00"`  // near-neutral patches, difference in a*, b* alone
+	// Unexplained is the share of the change that the known causes do not account for, 0..1.
+	Unexplained float64         `json:"unexplained"`
+	Channels    []ColourChannel `json:"channels,omitempty"`
+	Factors     []Factor        `json:"factors,omitempty"`  // paper white, press load and further common factors
+	House       []HouseColour   `json:"house,omitempty"`    // the shop's named colours
+	Outliers    []string        `json:"outliers,omitempty"` // patches left out of the fit, such as a scratch
+	Tests       []Test          `json:"tests,omitempty"`
+}
+
+// ColourChannel says what changed on one channel.
+type ColourChannel struct {
+	Channel         string  `json:"channel"`
+	StrengthPercent float64 `json:"strength_percent"` // negative = weaker
+	StrengthSE      float64 `json:"strength_percent_se"`
+	StrengthLimit   float64 `json:"strength_percent_limit"` // statistical limit, both sides
+	TonePoints      float64 `json:"tone_points"`
+	ToneSE          float64 `json:"tone_points_se"`
+	ToneLimit       float64 `json:"tone_points_limit"`
+	HueDeg          float64 `json:"hue_deg"`
+	HueSE           float64 `json:"hue_deg_se"`
+	HueLimit        float64 `json:"hue_deg_limit"`
+	// Slow is the control-chart value of the strength in units of its own limit: 1 is at the limit.
+	Slow float64 `json:"slow,omitempty"`
+}
+
+// Factor is one further common factor of the chart.
+type Factor struct {
+	Name  string  `json:"name"`
+	Unit  string  `json:"unit"`
+	Value float64 `json:"value"`
+	SE    float64 `json:"se"`
+	Limit float64 `json:"limit"`
+	Slow  float64 `json:"slow,omitempty"`
+}
+
+// HouseColour is one of the shop's named colours.
+type HouseColour struct {
+	Name      string  `json:"name"`
+	Patch     string  `json:"patch"`
+	DE00      float64 `json:"de00"`
+	Tolerance float64 `json:"tolerance"`
+}
+
+// Test is one statistic against its limit.
+type Test struct {
+	Name  string  `json:"name"`
+	Value float64 `json:"value"`
+	Limit float64 `json:"limit"`
+}
+
+// Banding is the lines part of a verdict.
+type Banding struct {
+	Channels []BandingChannel `json:"channels"`
+	Marks    []StripMark      `json:"marks,omitempty"`
+}
+
+// BandingChannel is the search for lines on one channel's strips.
+type BandingChannel struct {
+	Channel string  `json:"channel"`
+	Score   float64 `json:"score"`
+	Limit   float64 `json:"limit"`
+	Lines   []Line  `json:"lines,omitempty"`
+	// Profile is the folded profile of the channel, for pictures: one step period, in the trace's unit.
+	Profile []float64 `json:"profile,omitempty"`
+}
+
+// Line is one line or seam found.
+type Line struct {
+	Kind         string  `json:"kind"` // dropout, weak, deflected, section or feed
+	AtMM         float64 `json:"at_mm"`
+	AtSE         float64 `json:"at_mm_se"`
+	Contrast     float64 `json:"contrast"` // peak, in the trace's unit; negative = lighter than around it
+	ContrastDE00 float64 `json:"contrast_de00"`
+	WidthUM      float64 `json:"width_um,omitempty"`
+	Repeats      int     `json:"repeats"`
+	PeriodMM     float64 `json:"period_mm,omitempty"`
+	Nozzles      []int   `json:"nozzle_candidates,omitempty"`
+	Visible      bool    `json:"visible,omitempty"` // a person would see it at the shop's viewing distance
+}
+
+// StripMark is a mark on one strip only: dirt or fabric, not a nozzle.
+type StripMark struct {
+	Strip    string  `json:"strip"`
+	AtMM     float64 `json:"at_mm"`
+	Contrast float64 `json:"contrast"`
+}
+
+func (v *Verdict) schemaName() string { return v.Schema }
+
+// DerivedID gives the version 5 UUID of what the worker makes of an input, so that doing the work
+// twice gives the same id.
+func DerivedID(input, what string) string {
+	space, err := uuid.Parse(input)
+	if err != nil {
+		space = uuid.NewSHA1(uuid.NameSpaceOID, []byte(input))
+	}
+	return uuid.NewSHA1(space, []byte(what)).String()
+}
