@@ -73,12 +73,12 @@ func (c *Chart) Validate() error {
 		}
 	}
 	if len(c.Channels) == 0 || len(c.Channels) > MaxChannels {
-		return refuse("bad_value", "channels", fmt.Sprintf("name 1 to %d channels", MaxChannels))
+		return refuse(CodeBadValue, "channels", fmt.Sprintf("name 1 to %d channels", MaxChannels))
 	}
 	known := map[string]bool{}
 	for i, ch := range c.Channels {
 		if ch == "" || len(ch) > MaxText || known[ch] {
-			return refuse("bad_value", fmt.Sprintf("channels[%d]", i), "channel names must not be empty or stand twice")
+			return refuse(CodeBadValue, fmt.Sprintf("channels[%d]", i), "channel names must not be empty or stand twice")
 		}
 		known[ch] = true
 	}
@@ -92,44 +92,44 @@ func (c *Chart) Validate() error {
 	if c.Driven == DrivenRGB {
 		most = 255
 		if len(c.Channels) != 3 {
-			return refuse("bad_value", "channels", fmt.Sprintf("an rgb-driven chart has 3 channels, this one %d", len(c.Channels)))
+			return refuse(CodeBadValue, "channels", fmt.Sprintf("an rgb-driven chart has 3 channels, this one %d", len(c.Channels)))
 		}
 	}
 	if err := c.validateHead(); err != nil {
 		return err
 	}
 	if len(c.Patches) == 0 && len(c.Strips) == 0 {
-		return refuse("missing", "patches", "a chart needs patches or strips")
+		return refuse(CodeMissing, "patches", "a chart needs patches or strips")
 	}
 	if len(c.Patches) > MaxPatches {
-		return refuse("out_of_range", "patches", fmt.Sprintf("%d patches, at most %d", len(c.Patches), MaxPatches))
+		return refuse(CodeOutOfRange, "patches", fmt.Sprintf("%d patches, at most %d", len(c.Patches), MaxPatches))
 	}
 	seen := make(map[string]struct{}, len(c.Patches))
 	for i := range c.Patches {
 		p := &c.Patches[i]
 		field := fmt.Sprintf("patches[%d]", i)
 		if p.ID == "" || len(p.ID) > MaxText {
-			return refuse("bad_value", field+".id", fmt.Sprintf("1 to %d bytes", MaxText))
+			return refuse(CodeBadValue, field+".id", fmt.Sprintf("1 to %d bytes", MaxText))
 		}
 		if _, twice := seen[p.ID]; twice {
-			return refuse("duplicate_patch", field+".id", fmt.Sprintf("patch %q stands twice", clip(p.ID, 60)))
+			return refuse(CodeDuplicatePatch, field+".id", fmt.Sprintf("patch %q stands twice", clip(p.ID, 60)))
 		}
 		seen[p.ID] = struct{}{}
 		if len(p.Device) != len(c.Channels) {
-			return refuse("bad_value", field+".device", fmt.Sprintf("%d values for %d channels", len(p.Device), len(c.Channels)))
+			return refuse(CodeBadValue, field+".device", fmt.Sprintf("%d values for %d channels", len(p.Device), len(c.Channels)))
 		}
 		for _, v := range p.Device {
 			if !inRange(v, 0, most) {
-				return refuse("out_of_range", field+".device", fmt.Sprintf("%g is outside 0 to %g", v, most))
+				return refuse(CodeOutOfRange, field+".device", fmt.Sprintf("%g is outside 0 to %g", v, most))
 			}
 		}
 		for _, v := range [...]float64{p.XMM, p.YMM, p.WMM, p.HMM} {
 			if !inRange(v, 0, 100_000) {
-				return refuse("out_of_range", field, "sizes and places are millimetres from the origin")
+				return refuse(CodeOutOfRange, field, "sizes and places are millimetres from the origin")
 			}
 		}
 		if len(p.House) > MaxText || p.Row < 0 || p.Col < 0 {
-			return refuse("out_of_range", field, "rows and columns count from 1; a house colour's name has at most 200 bytes")
+			return refuse(CodeOutOfRange, field, "rows and columns count from 1; a house colour's name has at most 200 bytes")
 		}
 	}
 	return c.validateStrips(known)
@@ -137,28 +137,28 @@ func (c *Chart) Validate() error {
 
 func (c *Chart) validateHead() error {
 	if c.SizeMM != nil && (len(c.SizeMM) != 2 || !inRange(c.SizeMM[0], 1, 100_000) || !inRange(c.SizeMM[1], 1, 100_000)) {
-		return refuse("bad_value", "size_mm", "give width and height in millimetres")
+		return refuse(CodeBadValue, "size_mm", "give width and height in millimetres")
 	}
 	for _, f := range []struct {
 		name   string
 		v, max float64
 	}{{"step_mm", c.StepMM, 1000}, {"nozzle_pitch_um", c.NozzlePitchUM, 10_000}, {"nozzles", float64(c.Nozzles), 100_000}, {"passes", float64(c.Passes), 1000}} {
 		if !inRange(f.v, 0, f.max) {
-			return refuse("out_of_range", f.name, fmt.Sprintf("0 (not known) to %g", f.max))
+			return refuse(CodeOutOfRange, f.name, fmt.Sprintf("0 (not known) to %g", f.max))
 		}
 	}
 	if c.FirstNozzleMM != nil && !inRange(*c.FirstNozzleMM, -100_000, 100_000) {
-		return refuse("out_of_range", "first_nozzle_mm", "millimetres on the chart")
+		return refuse(CodeOutOfRange, "first_nozzle_mm", "millimetres on the chart")
 	}
 	if len(c.Marks) > 1000 {
-		return refuse("out_of_range", "marks", "at most 1000 marks")
+		return refuse(CodeOutOfRange, "marks", "at most 1000 marks")
 	}
 	return nil
 }
 
 func (c *Chart) validateStrips(known map[string]bool) error {
 	if len(c.Strips) > MaxTraces {
-		return refuse("out_of_range", "strips", fmt.Sprintf("%d strips, at most %d", len(c.Strips), MaxTraces))
+		return refuse(CodeOutOfRange, "strips", fmt.Sprintf("%d strips, at most %d", len(c.Strips), MaxTraces))
 	}
 	ids := map[string]bool{}
 	for i := range c.Strips {
@@ -166,15 +166,15 @@ func (c *Chart) validateStrips(known map[string]bool) error {
 		field := fmt.Sprintf("strips[%d]", i)
 		switch {
 		case s.ID == "" || len(s.ID) > MaxText || ids[s.ID]:
-			return refuse("bad_value", field+".id", "strip names must not be empty or stand twice")
+			return refuse(CodeBadValue, field+".id", "strip names must not be empty or stand twice")
 		case !known[s.Channel]:
-			return refuse("bad_value", field+".channel", fmt.Sprintf("%q is not a channel of this chart", clip(s.Channel, 60)))
+			return refuse(CodeBadValue, field+".channel", fmt.Sprintf("%q is not a channel of this chart", clip(s.Channel, 60)))
 		case !inRange(s.TintPercent, 0, 100):
-			return refuse("out_of_range", field+".tint_percent", "percent, 0 to 100")
+			return refuse(CodeOutOfRange, field+".tint_percent", "percent, 0 to 100")
 		}
 		for _, v := range [...]float64{s.XMM, s.YMM, s.WMM, s.HMM} {
 			if !inRange(v, 0, 100_000) {
-				return refuse("out_of_range", field, "sizes and places are millimetres from the origin")
+				return refuse(CodeOutOfRange, field, "sizes and places are millimetres from the origin")
 			}
 		}
 		ids[s.ID] = true
@@ -190,7 +190,7 @@ const deviceSlack = 0.51
 // device values that contradict the layout. Missing patches are for the judge.
 func (c *Chart) CheckReading(r *Reading) error {
 	if r.Chart != c.ID || r.Edition != c.Edition {
-		return refuse("wrong_chart", "chart", fmt.Sprintf("the reading is of %s %s, the layout is %s %s", r.Chart, r.Edition, c.ID, c.Edition))
+		return refuse(CodeWrongChart, "chart", fmt.Sprintf("the reading is of %s %s, the layout is %s %s", r.Chart, r.Edition, c.ID, c.Edition))
 	}
 	if p := r.Patches; p != nil {
 		index := make(map[string]int, len(c.Patches))
@@ -200,18 +200,18 @@ func (c *Chart) CheckReading(r *Reading) error {
 		for i, id := range p.ID {
 			k, ok := index[id]
 			if !ok {
-				return refuse("wrong_chart", fmt.Sprintf("patches.id[%d]", i), fmt.Sprintf("chart %s has no patch %q; was another chart read?", c.ID, clip(id, 60)))
+				return refuse(CodeWrongChart, fmt.Sprintf("patches.id[%d]", i), fmt.Sprintf("chart %s has no patch %q; was another chart read?", c.ID, clip(id, 60)))
 			}
 			if p.Device == nil {
 				continue
 			}
 			want, got := c.Patches[k].Device, p.Device[i]
 			if len(got) != len(want) {
-				return refuse("wrong_chart", fmt.Sprintf("patches.device[%d]", i), fmt.Sprintf("%d device values, chart %s has %d channels", len(got), c.ID, len(want)))
+				return refuse(CodeWrongChart, fmt.Sprintf("patches.device[%d]", i), fmt.Sprintf("%d device values, chart %s has %d channels", len(got), c.ID, len(want)))
 			}
 			for j := range want {
 				if d := got[j] - want[j]; d > deviceSlack || d < -deviceSlack {
-					return refuse("wrong_chart", fmt.Sprintf("patches.device[%d]", i),
+					return refuse(CodeWrongChart, fmt.Sprintf("patches.device[%d]", i),
 						fmt.Sprintf("patch %q is %g of %s in the reading, %g on chart %s; its patches stand in another chart's order", clip(id, 60), got[j], c.Channels[j], want[j], c.ID))
 				}
 			}
@@ -226,7 +226,7 @@ func (c *Chart) checkTraces(traces []Trace) error {
 		t := &traces[i]
 		field := fmt.Sprintf("traces[%d]", i)
 		if seen[t.Strip] {
-			return refuse("duplicate_strip", field+".strip", fmt.Sprintf("strip %q stands twice", clip(t.Strip, 60)))
+			return refuse(CodeDuplicateStrip, field+".strip", fmt.Sprintf("strip %q stands twice", clip(t.Strip, 60)))
 		}
 		seen[t.Strip] = true
 		found := false
@@ -237,11 +237,11 @@ func (c *Chart) checkTraces(traces []Trace) error {
 			}
 			found = true
 			if s.Channel != t.Channel {
-				return refuse("wrong_chart", field+".channel", fmt.Sprintf("strip %q is %s on chart %s, %s in the reading", clip(t.Strip, 60), s.Channel, c.ID, clip(t.Channel, 60)))
+				return refuse(CodeWrongChart, field+".channel", fmt.Sprintf("strip %q is %s on chart %s, %s in the reading", clip(t.Strip, 60), s.Channel, c.ID, clip(t.Channel, 60)))
 			}
 		}
 		if !found {
-			return refuse("wrong_chart", field+".strip", fmt.Sprintf("chart %s has no strip %q", c.ID, clip(t.Strip, 60)))
+			return refuse(CodeWrongChart, field+".strip", fmt.Sprintf("chart %s has no strip %q", c.ID, clip(t.Strip, 60)))
 		}
 	}
 	return nil

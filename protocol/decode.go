@@ -60,7 +60,7 @@ func DecodeRecord(data []byte) (*Record, error) {
 // decode reads JSON into v, whose schema must be want.
 func decode(data []byte, want string, v interface{ schemaName() string }) error {
 	if len(data) == 0 {
-		return refuse("bad_json", "", "the message is empty; send one JSON object")
+		return refuse(CodeBadJSON, "", "the message is empty; send one JSON object")
 	}
 	if err := json.Unmarshal(data, v); err != nil {
 		return explain(data, err)
@@ -70,13 +70,13 @@ func decode(data []byte, want string, v interface{ schemaName() string }) error 
 	case got == want:
 		return nil
 	case got == "":
-		return refuse("missing", "schema", fmt.Sprintf("give %q", want))
+		return refuse(CodeMissing, "schema", fmt.Sprintf("give %q", want))
 	}
 	name, _, _ := strings.Cut(want, "/")
 	if other, version, ok := strings.Cut(got, "/"); ok && other == name {
-		return refuse("bad_schema", "schema", fmt.Sprintf("version %s is not known here; this worker reads %q", clip(version, 20), want))
+		return refuse(CodeBadSchema, "schema", fmt.Sprintf("version %s is not known here; this worker reads %q", clip(version, 20), want))
 	}
-	return refuse("bad_schema", "schema", fmt.Sprintf("%q is not %q", clip(got, 60), want))
+	return refuse(CodeBadSchema, "schema", fmt.Sprintf("%q is not %q", clip(got, 60), want))
 }
 
 // explain turns an error of encoding/json into a refusal that names the field where it can.
@@ -88,24 +88,24 @@ func explain(data []byte, err error) *Refusal {
 		at := int(syntax.Offset)
 		near := string(data[max(0, at-2):min(len(data), at+10)])
 		if strings.Contains(near, "NaN") || strings.Contains(near, "Inf") {
-			return refuse("not_finite", "", fmt.Sprintf("at byte %d: NaN and Infinity are not numbers; leave a patch out when it has no value", at))
+			return refuse(CodeNotFinite, "", fmt.Sprintf("at byte %d: NaN and Infinity are not numbers; leave a patch out when it has no value", at))
 		}
-		return refuse("bad_json", "", fmt.Sprintf("at byte %d near %q: %s", at, strings.ToValidUTF8(near, "?"), strings.TrimPrefix(syntax.Error(), "json: ")))
+		return refuse(CodeBadJSON, "", fmt.Sprintf("at byte %d near %q: %s", at, strings.ToValidUTF8(near, "?"), strings.TrimPrefix(syntax.Error(), "json: ")))
 	case errors.As(err, &typ):
-		code := "bad_type"
+		code := CodeBadType
 		if strings.HasPrefix(typ.Value, "number ") {
-			code = "out_of_range"
+			code = CodeOutOfRange
 		}
 		return refuse(code, typ.Field, fmt.Sprintf("holds a %s where a %s belongs", clip(typ.Value, 40), typ.Type.Kind()))
 	}
 	if field, cause := locate(data); field != "" {
-		err, code := cause, "bad_type"
+		err, code := cause, CodeBadType
 		if strings.Contains(cause.Error(), "out of range") {
-			code = "not_finite"
+			code = CodeNotFinite
 		}
 		return refuse(code, field, err.Error())
 	}
-	return refuse("bad_json", "", strings.TrimPrefix(err.Error(), "json: "))
+	return refuse(CodeBadJSON, "", strings.TrimPrefix(err.Error(), "json: "))
 }
 
 // locate finds the list of numbers that does not decode; only the slow path of a refusal needs it,
@@ -201,7 +201,7 @@ func Encode(v any) ([]byte, error) {
 // CheckSize refuses a message of n bytes that is over MaxMessage.
 func CheckSize(n int) error {
 	if n > MaxMessage {
-		return refuse("too_large", "", fmt.Sprintf("the message has %d bytes, the limit is %d (900 KB); send fewer traces in it, or traces as f32", n, MaxMessage))
+		return refuse(CodeTooLarge, "", fmt.Sprintf("the message has %d bytes, the limit is %d (900 KB); send fewer traces in it, or traces as f32", n, MaxMessage))
 	}
 	return nil
 }

@@ -77,7 +77,7 @@ func (n *Note) CheckSubject(site, printer string) error {
 // CheckTime refuses a note more than MaxAhead after now.
 func (n *Note) CheckTime(now time.Time) error {
 	if n.At.After(now.Add(MaxAhead)) {
-		return refuse("future", "at", fmt.Sprintf("%s is more than a day ahead of the worker's clock", n.At.Format(time.RFC3339)))
+		return refuse(CodeFuture, "at", fmt.Sprintf("%s is more than a day ahead of the worker's clock", n.At.Format(time.RFC3339)))
 	}
 	return nil
 }
@@ -87,10 +87,10 @@ func (n *Note) schemaName() string { return n.Schema }
 // Validate checks a note in itself. The error is always a *Refusal.
 func (n *Note) Validate() error {
 	if err := uuid.Validate(n.ID); err != nil || len(n.ID) != 36 {
-		return refuse("bad_value", "id", fmt.Sprintf("%q is not a UUID in its usual form of 36 characters", clip(n.ID, 60)))
+		return refuse(CodeBadValue, "id", fmt.Sprintf("%q is not a UUID in its usual form of 36 characters", clip(n.ID, 60)))
 	}
 	if n.At.IsZero() {
-		return refuse("missing", "at", "give the time, like 2026-03-04T07:12:09+01:00")
+		return refuse(CodeMissing, "at", "give the time, like 2026-03-04T07:12:09+01:00")
 	}
 	if err := checkToken("site", n.Site); err != nil {
 		return err
@@ -99,10 +99,10 @@ func (n *Note) Validate() error {
 		return err
 	}
 	if len([]rune(n.Text)) > MaxNote {
-		return refuse("out_of_range", "text", fmt.Sprintf("at most %d characters", MaxNote))
+		return refuse(CodeOutOfRange, "text", fmt.Sprintf("at most %d characters", MaxNote))
 	}
 	if len(n.Who) > MaxText {
-		return refuse("out_of_range", "who", fmt.Sprintf("at most %d bytes", MaxText))
+		return refuse(CodeOutOfRange, "who", fmt.Sprintf("at most %d bytes", MaxText))
 	}
 	parts := 0
 	if j := n.Journal; j != nil {
@@ -111,7 +111,7 @@ func (n *Note) Validate() error {
 			return err
 		}
 		if len(j.Channel) > MaxText || len(j.Lot) > MaxText {
-			return refuse("out_of_range", "journal", fmt.Sprintf("channel and lot: at most %d bytes each", MaxText))
+			return refuse(CodeOutOfRange, "journal", fmt.Sprintf("channel and lot: at most %d bytes each", MaxText))
 		}
 	}
 	if b := n.Baseline; b != nil {
@@ -120,10 +120,10 @@ func (n *Note) Validate() error {
 			return err
 		}
 		if b.Series != "" && !isSeries(b.Series) {
-			return refuse("bad_value", "baseline.series", fmt.Sprintf("%q is not a series: 12 hex digits", clip(b.Series, 40)))
+			return refuse(CodeBadValue, "baseline.series", fmt.Sprintf("%q is not a series: 12 hex digits", clip(b.Series, 40)))
 		}
 		if len(b.Reason) > MaxNote {
-			return refuse("out_of_range", "baseline.reason", fmt.Sprintf("at most %d bytes", MaxNote))
+			return refuse(CodeOutOfRange, "baseline.reason", fmt.Sprintf("at most %d bytes", MaxNote))
 		}
 	}
 	if h := n.Hold; h != nil {
@@ -132,10 +132,10 @@ func (n *Note) Validate() error {
 			return err
 		}
 		if h.Until.IsZero() || h.Why == "" || len(h.Why) > MaxNote {
-			return refuse("missing", "hold", "say until when, and why")
+			return refuse(CodeMissing, "hold", "say until when, and why")
 		}
 		if !h.Until.After(n.At) {
-			return refuse("out_of_range", "hold.until", "it must be later than the note itself")
+			return refuse(CodeOutOfRange, "hold.until", "it must be later than the note itself")
 		}
 	}
 	if c := n.Close; c != nil {
@@ -144,18 +144,18 @@ func (n *Note) Validate() error {
 			return err
 		}
 		if c.Why == "" || len(c.Why) > MaxNote {
-			return refuse("missing", "close.why", "say why the alert is closed")
+			return refuse(CodeMissing, "close.why", "say why the alert is closed")
 		}
 	}
 	if parts != 1 {
-		return refuse("bad_value", "", fmt.Sprintf("a note holds exactly one of journal, baseline, hold and close; this one %d", parts))
+		return refuse(CodeBadValue, "", fmt.Sprintf("a note holds exactly one of journal, baseline, hold and close; this one %d", parts))
 	}
 	return nil
 }
 
 func checkKey(field, key string) error {
 	if key == "" || len(key) > 4*MaxText {
-		return refuse("missing", field, "give the alert's key as `alert list` shows it")
+		return refuse(CodeMissing, field, "give the alert's key as `alert list` shows it")
 	}
 	return nil
 }

@@ -5,7 +5,7 @@ import "fmt"
 // Refusal says why an input was not taken: a word for programs, the field, and what to do. It is
 // an error, and it is what a refusal record carries.
 type Refusal struct {
-	// Code is a word that programs may test; see the Code list in README of schema.
+	// Code is a word that programs may test; see the Code constants.
 	Code string `json:"code"`
 	// Field is the path of the offending field in the message, such as "patches.lab[12]";
 	// empty when the message as a whole is at fault.

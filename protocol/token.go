@@ -22,10 +22,10 @@ func IsToken(s string) bool {
 // checkToken returns a refusal that names field unless s is a token.
 func checkToken(field, s string) error {
 	if s == "" {
-		return refuse("missing", field, "give it a value; it is required")
+		return refuse(CodeMissing, field, "give it a value; it is required")
 	}
 	if !IsToken(s) {
-		return refuse("bad_token", field, fmt.Sprintf("%q must be 1 to 63 of a-z, 0-9 and -, and not begin with -", clip(s, 80)))
+		return refuse(CodeBadToken, field, fmt.Sprintf("%q must be 1 to 63 of a-z, 0-9 and -, and not begin with -", clip(s, 80)))
 	}
 	return nil
 }

@@ -24,7 +24,7 @@ const MaxAhead = 24 * time.Hour
 // CheckTime refuses a reading taken more than MaxAhead after now.
 func (r *Reading) CheckTime(now time.Time) error {
 	if r.TakenAt.After(now.Add(MaxAhead)) {
-		return refuse("future", "taken_at", fmt.Sprintf("%s is more than a day ahead of the worker's clock (%s); set the station's clock",
+		return refuse(CodeFuture, "taken_at", fmt.Sprintf("%s is more than a day ahead of the worker's clock (%s); set the station's clock",
 			r.TakenAt.Format(time.RFC3339), now.UTC().Format(time.RFC3339)))
 	}
 	return nil
@@ -39,9 +39,9 @@ func (r *Reading) CheckSubject(site, printer string) error {
 func checkSubject(bodySite, bodyPrinter, site, printer string) error {
 	switch {
 	case bodySite != site:
-		return refuse("wrong_subject", "site", fmt.Sprintf("the body says %q, the subject %q; they must agree", clip(bodySite, 70), clip(site, 70)))
+		return refuse(CodeWrongSubject, "site", fmt.Sprintf("the body says %q, the subject %q; they must agree", clip(bodySite, 70), clip(site, 70)))
 	case bodyPrinter != printer:
-		return refuse("wrong_subject", "printer", fmt.Sprintf("the body says %q, the subject %q; they must agree", clip(bodyPrinter, 70), clip(printer, 70)))
+		return refuse(CodeWrongSubject, "printer", fmt.Sprintf("the body says %q, the subject %q; they must agree", clip(bodyPrinter, 70), clip(printer, 70)))
 	}
 	return nil
 }
@@ -50,13 +50,13 @@ func (r *Reading) schemaName() string { return r.Schema }
 
 func (r *Reading) validate() error {
 	if err := uuid.Validate(r.ID); err != nil || len(r.ID) != 36 {
-		return refuse("bad_value", "id", fmt.Sprintf("%q is not a UUID in its usual form of 36 characters", clip(r.ID, 60)))
+		return refuse(CodeBadValue, "id", fmt.Sprintf("%q is not a UUID in its usual form of 36 characters", clip(r.ID, 60)))
 	}
 	if r.TakenAt.IsZero() {
-		return refuse("missing", "taken_at", "give the time of the reading, like 2026-03-04T07:12:09+01:00")
+		return refuse(CodeMissing, "taken_at", "give the time of the reading, like 2026-03-04T07:12:09+01:00")
 	}
 	if y := r.TakenAt.Year(); y < 2000 || y > 9999 {
-		return refuse("out_of_range", "taken_at", fmt.Sprintf("year %d is before any such reading; set the station's clock", y))
+		return refuse(CodeOutOfRange, "taken_at", fmt.Sprintf("year %d is before any such reading; set the station's clock", y))
 	}
 	for _, f := range []struct{ name, v string }{
 		{"site", r.Site}, {"printer", r.Printer}, {"chart", r.Chart},
@@ -91,7 +91,7 @@ func (r *Reading) validate() error {
 		return err
 	}
 	if r.Patches == nil && len(r.Traces) == 0 {
-		return refuse("missing", "patches", "a reading needs patches or traces, or both")
+		return refuse(CodeMissing, "patches", "a reading needs patches or traces, or both")
 	}
 	if r.Patches != nil {
 		if err := r.Patches.validate(); err != nil {
@@ -99,7 +99,7 @@ func (r *Reading) validate() error {
 		}
 	}
 	if len(r.Traces) > MaxTraces {
-		return refuse("out_of_range", "traces", fmt.Sprintf("%d traces, at most %d", len(r.Traces), MaxTraces))
+		return refuse(CodeOutOfRange, "traces", fmt.Sprintf("%d traces, at most %d", len(r.Traces), MaxTraces))
 	}
 	for i := range r.Traces {
 		if err := r.Traces[i].validate(fmt.Sprintf("traces[%d]", i)); err != nil {
@@ -112,54 +112,54 @@ func (r *Reading) validate() error {
 // validateFacts bounds what is carried along as evidence.
 func (r *Reading) validateFacts() error {
 	if len(r.Note) > 4*MaxNote || len([]rune(r.Note)) > MaxNote {
-		return refuse("out_of_range", "note", fmt.Sprintf("at most %d characters", MaxNote))
+		return refuse(CodeOutOfRange, "note", fmt.Sprintf("at most %d characters", MaxNote))
 	}
 	if p := r.Print; p != nil {
 		if len(p.Number) > MaxText {
-			return refuse("out_of_range", "print.number", fmt.Sprintf("at most %d bytes", MaxText))
+			return refuse(CodeOutOfRange, "print.number", fmt.Sprintf("at most %d bytes", MaxText))
 		}
 		if p.Replicates < 0 || p.Replicates > 1000 {
-			return refuse("out_of_range", "print.replicates", "give how many readings were averaged, 1 to 1000")
+			return refuse(CodeOutOfRange, "print.replicates", "give how many readings were averaged, 1 to 1000")
 		}
 	}
 	if p := r.Press; p != nil {
 		if !inRange(p.Celsius, 0, 400) {
-			return refuse("out_of_range", "press.celsius", "degrees Celsius, 0 to 400")
+			return refuse(CodeOutOfRange, "press.celsius", "degrees Celsius, 0 to 400")
 		}
 		if !inRange(p.Seconds, 0, 3600) {
-			return refuse("out_of_range", "press.seconds", "seconds, 0 to 3600")
+			return refuse(CodeOutOfRange, "press.seconds", "seconds, 0 to 3600")
 		}
 		if len(p.Pressure) > MaxText {
-			return refuse("out_of_range", "press.pressure", fmt.Sprintf("at most %d bytes", MaxText))
+			return refuse(CodeOutOfRange, "press.pressure", fmt.Sprintf("at most %d bytes", MaxText))
 		}
 	}
 	if m := r.Room; m != nil {
 		if !inRange(m.Celsius, -60, 80) {
-			return refuse("out_of_range", "room.celsius", "degrees Celsius, -60 to 80")
+			return refuse(CodeOutOfRange, "room.celsius", "degrees Celsius, -60 to 80")
 		}
 		if !inRange(m.HumidityPercent, 0, 100) {
-			return refuse("out_of_range", "room.humidity_percent", "percent, 0 to 100")
+			return refuse(CodeOutOfRange, "room.humidity_percent", "percent, 0 to 100")
 		}
 	}
 	if l := r.Lots; l != nil {
 		if len(l.Ink) > MaxChannels {
-			return refuse("out_of_range", "lots.ink", fmt.Sprintf("at most %d channels", MaxChannels))
+			return refuse(CodeOutOfRange, "lots.ink", fmt.Sprintf("at most %d channels", MaxChannels))
 		}
 		for k, v := range l.Ink {
 			if len(k) > MaxText || len(v) > MaxText {
-				return refuse("out_of_range", "lots.ink", fmt.Sprintf("at most %d bytes a name", MaxText))
+				return refuse(CodeOutOfRange, "lots.ink", fmt.Sprintf("at most %d bytes a name", MaxText))
 			}
 		}
 		if len(l.Media) > MaxText {
-			return refuse("out_of_range", "lots.media", fmt.Sprintf("at most %d bytes", MaxText))
+			return refuse(CodeOutOfRange, "lots.media", fmt.Sprintf("at most %d bytes", MaxText))
 		}
 	}
 	if s := r.Scan; s != nil {
 		if len(s.Object) != 64 {
-			return refuse("bad_value", "scan.object", "give the SHA-256 of the picture as 64 hex digits")
+			return refuse(CodeBadValue, "scan.object", "give the SHA-256 of the picture as 64 hex digits")
 		}
 		if s.Bytes < 0 || !inRange(s.DPI, 0, 20000) {
-			return refuse("out_of_range", "scan", "bytes and dpi must be positive")
+			return refuse(CodeOutOfRange, "scan", "bytes and dpi must be positive")
 		}
 	}
 	return nil
@@ -176,7 +176,7 @@ func (in *Instrument) validate(field string) error {
 		return err
 	}
 	if len(in.Model) > MaxText || len(in.Serial) > MaxText {
-		return refuse("out_of_range", field, fmt.Sprintf("model and serial: at most %d bytes each", MaxText))
+		return refuse(CodeOutOfRange, field, fmt.Sprintf("model and serial: at most %d bytes each", MaxText))
 	}
 	return nil
 }
@@ -184,18 +184,18 @@ func (in *Instrument) validate(field string) error {
 func (p *Patches) validate() error {
 	n := len(p.ID)
 	if n == 0 {
-		return refuse("missing", "patches.id", "name the patches as the chart does")
+		return refuse(CodeMissing, "patches.id", "name the patches as the chart does")
 	}
 	if n > MaxPatches {
-		return refuse("out_of_range", "patches.id", fmt.Sprintf("%d patches, at most %d", n, MaxPatches))
+		return refuse(CodeOutOfRange, "patches.id", fmt.Sprintf("%d patches, at most %d", n, MaxPatches))
 	}
 	seen := make(map[string]struct{}, n)
 	for i, id := range p.ID {
 		if id == "" || len(id) > MaxText {
-			return refuse("bad_value", fmt.Sprintf("patches.id[%d]", i), fmt.Sprintf("1 to %d bytes", MaxText))
+			return refuse(CodeBadValue, fmt.Sprintf("patches.id[%d]", i), fmt.Sprintf("1 to %d bytes", MaxText))
 		}
 		if _, twice := seen[id]; twice {
-			return refuse("duplicate_patch", fmt.Sprintf("patches.id[%d]", i), fmt.Sprintf("patch %q stands twice; a reading gives each patch once", clip(id, 60)))
+			return refuse(CodeDuplicatePatch, fmt.Sprintf("patches.id[%d]", i), fmt.Sprintf("patch %q stands twice; a reading gives each patch once", clip(id, 60)))
 		}
 		seen[id] = struct{}{}
 	}
@@ -224,7 +224,7 @@ func (p *Patches) validate() error {
 		}
 	}
 	if kinds != 1 {
-		return refuse("bad_value", "patches", fmt.Sprintf("needs exactly one of lab, xyz, spectra and rgb, has %d", kinds))
+		return refuse(CodeBadValue, "patches", fmt.Sprintf("needs exactly one of lab, xyz, spectra and rgb, has %d", kinds))
 	}
 	if p.RGB != nil {
 		if err := oneOf("patches.encoding", p.Encoding, false, "linear", "srgb"); err != nil {
@@ -239,10 +239,10 @@ func (p *Patches) validate() error {
 
 func (s *Spectra) validate(n int) error {
 	if !inRange(s.StartNM, 200, 1000) {
-		return refuse("out_of_range", "patches.spectra.start_nm", "nanometres, 200 to 1000")
+		return refuse(CodeOutOfRange, "patches.spectra.start_nm", "nanometres, 200 to 1000")
 	}
 	if !inRange(s.StepNM, 1, 50) {
-		return refuse("out_of_range", "patches.spectra.step_nm", "nanometres, 1 to 50")
+		return refuse(CodeOutOfRange, "patches.spectra.step_nm", "nanometres, 1 to 50")
 	}
 	if err := checkRows("patches.spectra.values", s.Values, n, 3, 1000, -0.05, 2); err != nil {
 		return err
@@ -253,31 +253,31 @@ func (s *Spectra) validate(n int) error {
 func (t *Trace) validate(field string) error {
 	switch {
 	case t.Strip == "" || len(t.Strip) > MaxText:
-		return refuse("bad_value", field+".strip", "name the strip as the chart does")
+		return refuse(CodeBadValue, field+".strip", "name the strip as the chart does")
 	case t.Channel == "" || len(t.Channel) > MaxText:
-		return refuse("bad_value", field+".channel", "name the channel as the chart does")
+		return refuse(CodeBadValue, field+".channel", "name the channel as the chart does")
 	case !inRange(t.TintPercent, 0, 100):
-		return refuse("out_of_range", field+".tint_percent", "percent, 0 to 100")
+		return refuse(CodeOutOfRange, field+".tint_percent", "percent, 0 to 100")
 	case !inRange(t.StartMM, -10_000, 100_000):
-		return refuse("out_of_range", field+".start_mm", "millimetres on the chart")
+		return refuse(CodeOutOfRange, field+".start_mm", "millimetres on the chart")
 	case !inRange(t.PitchUM, 1, 20_000):
-		return refuse("out_of_range", field+".pitch_um", "micrometres from sample to sample, 1 to 20000")
+		return refuse(CodeOutOfRange, field+".pitch_um", "micrometres from sample to sample, 1 to 20000")
 	case (t.Values == nil) == (t.F32 == ""):
-		return refuse("bad_value", field, "needs values or f32, one of them")
+		return refuse(CodeBadValue, field, "needs values or f32, one of them")
 	}
 	if err := oneOf(field+".unit", t.Unit, false, "density", "lightness"); err != nil {
 		return err
 	}
 	v, err := t.Samples()
 	if err != nil {
-		return refuse("not_finite", field+".f32", err.Error())
+		return refuse(CodeNotFinite, field+".f32", err.Error())
 	}
 	if len(v) < 2 || len(v) > MaxSamples {
-		return refuse("out_of_range", field, fmt.Sprintf("%d samples, needs 2 to %d", len(v), MaxSamples))
+		return refuse(CodeOutOfRange, field, fmt.Sprintf("%d samples, needs 2 to %d", len(v), MaxSamples))
 	}
 	for i, x := range v {
 		if !inRange(x, -200, 200) {
-			return refuse("out_of_range", fmt.Sprintf("%s.values[%d]", field, i), fmt.Sprintf("%g is neither a density nor a lightness", x))
+			return refuse(CodeOutOfRange, fmt.Sprintf("%s.values[%d]", field, i), fmt.Sprintf("%g is neither a density nor a lightness", x))
 		}
 	}
 	return nil
@@ -285,12 +285,12 @@ func (t *Trace) validate(field string) error {
 
 func checkTriples(field string, rows [][3]float64, n int, lo, hi [3]float64) error {
 	if len(rows) != n {
-		return refuse("bad_value", field, fmt.Sprintf("%d rows for %d patches", len(rows), n))
+		return refuse(CodeBadValue, field, fmt.Sprintf("%d rows for %d patches", len(rows), n))
 	}
 	for i, row := range rows {
 		for k, v := range row {
 			if !inRange(v, lo[k], hi[k]) {
-				return refuse("out_of_range", fmt.Sprintf("%s[%d]", field, i), fmt.Sprintf("%g is outside %g to %g", v, lo[k], hi[k]))
+				return refuse(CodeOutOfRange, fmt.Sprintf("%s[%d]", field, i), fmt.Sprintf("%g is outside %g to %g", v, lo[k], hi[k]))
 			}
 		}
 	}
@@ -299,18 +299,18 @@ func checkTriples(field string, rows [][3]float64, n int, lo, hi [3]float64) err
 
 func checkRows(field string, rows Matrix, n, least, most int, lo, hi float64) error {
 	if len(rows) != n {
-		return refuse("bad_value", field, fmt.Sprintf("%d rows for %d patches", len(rows), n))
+		return refuse(CodeBadValue, field, fmt.Sprintf("%d rows for %d patches", len(rows), n))
 	}
 	for i, row := range rows {
 		if len(row) != len(rows[0]) {
-			return refuse("bad_value", fmt.Sprintf("%s[%d]", field, i), fmt.Sprintf("%d numbers, the first row has %d", len(row), len(rows[0])))
+			return refuse(CodeBadValue, fmt.Sprintf("%s[%d]", field, i), fmt.Sprintf("%d numbers, the first row has %d", len(row), len(rows[0])))
 		}
 		if len(row) < least || len(row) > most {
-			return refuse("bad_value", fmt.Sprintf("%s[%d]", field, i), fmt.Sprintf("%d numbers, needs %d to %d", len(row), least, most))
+			return refuse(CodeBadValue, fmt.Sprintf("%s[%d]", field, i), fmt.Sprintf("%d numbers, needs %d to %d", len(row), least, most))
 		}
 		for _, v := range row {
 			if !inRange(v, lo, hi) {
-				return refuse("out_of_range", fmt.Sprintf("%s[%d]", field, i), fmt.Sprintf("%g is outside %g to %g", v, lo, hi))
+				return refuse(CodeOutOfRange, fmt.Sprintf("%s[%d]", field, i), fmt.Sprintf("%g is outside %g to %g", v, lo, hi))
 			}
 		}
 	}
@@ -325,12 +325,12 @@ func oneOf(field, v string, optional bool, words ...string) error {
 		if optional {
 			return nil
 		}
-		return refuse("missing", field, fmt.Sprintf("give one of %v", words))
+		return refuse(CodeMissing, field, fmt.Sprintf("give one of %v", words))
 	}
 	for _, w := range words {
 		if v == w {
 			return nil
 		}
 	}
-	return refuse("bad_value", field, fmt.Sprintf("%q is not one of %v", clip(v, 60), words))
+	return refuse(CodeBadValue, field, fmt.Sprintf("%q is not one of %v", clip(v, 60), words))
 }
