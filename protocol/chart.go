@@ -20,6 +20,7 @@ type Chart struct {
 	Passes        int       `json:"passes,omitempty"`
 	FirstNozzleMM *float64  `json:"first_nozzle_mm,omitempty"` // feed coordinate of the first nozzle in the first pass
 	Marks         []Mark    `json:"marks,omitempty"`
+	Code          *Code     `json:"code,omitempty"` // the square code with chart, edition and print number
 	Patches       []Patch   `json:"patches"`
 	Strips        []Strip   `json:"strips,omitempty"`
 }
@@ -28,6 +29,14 @@ type Chart struct {
 type Mark struct {
 	XMM float64 `json:"x_mm"`
 	YMM float64 `json:"y_mm"`
+}
+
+// Code is the place of the square code: its corner nearest the origin, and its side without the
+// quiet zone.
+type Code struct {
+	XMM float64 `json:"x_mm"`
+	YMM float64 `json:"y_mm"`
+	WMM float64 `json:"w_mm"`
 }
 
 // Patch is one patch of a chart; x and y are its corner nearest the origin, as printed.
@@ -43,10 +52,15 @@ type Patch struct {
 	House  string    `json:"house,omitempty"` // a colour the shop sells by
 }
 
-// Strip is one uniform strip along the feed.
+// NeutralChannel is the channel of a strip of equal R, G, B on an RGB-driven chart: what the
+// driver prints mostly with black ink, so that lines of that ink show too. It has no device value.
+const NeutralChannel = "K"
+
+// Strip is one uniform strip along the feed. A strip of tint 0 has no channel: it is the white
+// that traces are held against.
 type Strip struct {
 	ID          string  `json:"id"`
-	Channel     string  `json:"channel"`
+	Channel     string  `json:"channel,omitempty"`
 	TintPercent float64 `json:"tint_percent"`
 	XMM         float64 `json:"x_mm"`
 	YMM         float64 `json:"y_mm"`
@@ -167,7 +181,7 @@ func (c *Chart) validateStrips(known map[string]bool) error {
 		switch {
 		case s.ID == "" || len(s.ID) > MaxText || ids[s.ID]:
 			return refuse(CodeBadValue, field+".id", "strip names must not be empty or stand twice")
-		case !known[s.Channel]:
+		case !known[s.Channel] && !(c.Driven == DrivenRGB && s.Channel == NeutralChannel) && !(s.Channel == "" && s.TintPercent == 0):
 			return refuse(CodeBadValue, field+".channel", fmt.Sprintf("%q is not a channel of this chart", clip(s.Channel, 60)))
 		case !inRange(s.TintPercent, 0, 100):
 			return refuse(CodeOutOfRange, field+".tint_percent", "percent, 0 to 100")

@@ -81,8 +81,8 @@ func (s Spec) withDefaults() Spec {
 }
 
 // New lays out a chart: marks in the corners, along the sides and beside the strips, the code,
-// a strip for each channel on the left and again on the right with a white strip beside each
-// group, and between them a grid of patches at random places, such that every channel is in
+// a strip for each channel (and the neutral, if RGB-driven) on the left and again on the right
+// with a white strip beside each group, and between them a grid of patches at random places, such that every channel is in
 // every row and column and the two copies of each ramp patch are far apart along the feed.
 // The same Spec gives the same layout.
 //
@@ -126,7 +126,7 @@ func (s Spec) check() error {
 		probe.Patches = append(probe.Patches, Patch{ID: fmt.Sprint("house", i), Device: h.Device, House: h.Name})
 	}
 	if len(probe.Patches) == 0 {
-		probe.Patches = []Patch{{ID: "x", Device: make([]float64, probe.DeviceValues())}}
+		probe.Patches = []Patch{{ID: "x", Device: make([]float64, len(s.Channels))}}
 	}
 	if err := probe.Validate(); err != nil {
 		return err
@@ -164,7 +164,7 @@ func (s Spec) arrange() (*grid, error) {
 	in := s.MarginMM + MarkDiameterMM + markClearMM
 	g := &grid{left: in, right: s.SizeMM[0] - in, top: in, bottom: s.SizeMM[1] - in}
 	g.body = round(g.top + headerMM)
-	n := float64(len(s.Channels))
+	n := float64(len(s.stripChannels()))
 	inner := MarkDiameterMM + 2*markClearMM
 	group := func(w float64) float64 { return n*(w+stripGapMM) + whiteStripMM }
 	width, height := g.right-g.left, g.bottom-g.body
@@ -262,7 +262,7 @@ func (g *grid) strips(s Spec) []Strip {
 			x += whiteStripMM + stripGapMM
 			out = append(out, white)
 		}
-		for _, c := range s.Channels {
+		for _, c := range s.stripChannels() {
 			out = append(out, Strip{ID: stripName(c) + "-" + name, Channel: c, Tint: s.StripTint,
 				X: round(x), Y: round(g.body), W: g.stripW, H: round(g.bottom - g.body)})
 			x += g.stripW + stripGapMM
@@ -273,6 +273,14 @@ func (g *grid) strips(s Spec) []Strip {
 		}
 	}
 	return out
+}
+
+// stripChannels are the channels that have strips.
+func (s Spec) stripChannels() []string {
+	if s.Driven == DrivenRGB && !slices.Contains(s.Channels, Neutral) {
+		return append(slices.Clone(s.Channels), Neutral)
+	}
+	return s.Channels
 }
 
 func stripName(channel string) string { return strings.ReplaceAll(channel, " ", "_") }

@@ -41,7 +41,7 @@ func (s Spec) choose(n int) ([]field, error) {
 		c.colour[i] = slices.Index(s.Channels, name)
 	}
 	if s.Driven == DrivenRGB {
-		c.inks, c.colour, c.key = 3, [3]int{0, 1, 2}, -1
+		c.colour, c.key = [3]int{0, 1, 2}, -1
 	}
 	if need := s.wanted(); n < need {
 		return nil, bad("size_mm", "room for %d patches, but the ramps of %d channels and %d house colours need %d; use a larger sheet or smaller patches",
@@ -72,11 +72,7 @@ func (s Spec) choose(n int) ([]field, error) {
 // wanted is the least number of patches that gives white, short ramps, house colours and as
 // many mixtures as ramp patches.
 func (s Spec) wanted() int {
-	inks := len(s.Channels)
-	if s.Driven == DrivenRGB {
-		inks = 3
-	}
-	return max(minPatches, 4*inks*len(shortRamp)+2*len(s.House)+4)
+	return max(minPatches, 4*len(s.Channels)*len(shortRamp)+2*len(s.House)+4)
 }
 
 // at is one channel's tint in percent.

@@ -10,7 +10,6 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
-	"slices"
 )
 
 // How a chart is driven: by a tint for each ink, or by RGB values that the printer's driver
@@ -28,8 +27,8 @@ type Layout struct {
 	ID      string `json:"id"`      // token, names the chart
 	Edition string `json:"edition"` // opaque token that changes when the layout does
 	// Channels are the inks of an ink-driven chart, in the order of the device values. For an
-	// RGB-driven chart they are the complements the driver is asked for ("C", "M", "Y", and
-	// "K" for neutrals), which are not single inks.
+	// RGB-driven chart they are the complements the driver is asked for, which are not single
+	// inks: three, for R, G and B.
 	Channels []string   `json:"channels"`
 	Driven   string     `json:"driven"`                    // DrivenInk or DrivenRGB
 	Mirrored bool       `json:"mirrored"`                  // drawn for a transfer: reads rightly after the press
@@ -76,6 +75,10 @@ type Patch struct {
 	House  string    `json:"house,omitempty"` // name of a colour the shop sells by
 }
 
+// Neutral is the channel of a strip of equal R, G, B on an RGB-driven chart: drivers print it
+// mostly with black ink, so that lines of that ink show too. It has no device value.
+const Neutral = "K"
+
 // A Strip is a field of one channel at one tint that runs along the feed. A strip of tint 0
 // has no channel: it is the unprinted white that traces are held against.
 type Strip struct {
@@ -95,26 +98,12 @@ func (s Strip) White() bool { return s.Tint == 0 }
 // without geometry is enough for drift, but not for scans or row checks.
 func (l *Layout) HasGeometry() bool { return l.SizeMM[0] > 0 && l.SizeMM[1] > 0 }
 
-// DeviceValues is the number of device values of each patch: 3 for an RGB-driven chart, else
-// one for each channel.
-func (l *Layout) DeviceValues() int {
-	if l.Driven == DrivenRGB {
-		return 3
-	}
-	return len(l.Channels)
-}
-
-// Tint gives how much of channel i a patch asks for, in percent. For an RGB-driven chart the
-// first three channels are the complements of R, G and B, and a fourth is the neutral part
-// common to all three.
+// Tint gives how much of channel i a patch asks for, in percent.
 func (l *Layout) Tint(p Patch, i int) float64 {
-	if l.Driven != DrivenRGB {
-		return p.Device[i]
-	}
-	if i < 3 {
+	if l.Driven == DrivenRGB {
 		return (255 - p.Device[i]) / 2.55
 	}
-	return (255 - slices.Max(p.Device)) / 2.55
+	return p.Device[i]
 }
 
 // White reports whether the patch is unprinted: no ink, or the driver's full white.

@@ -77,8 +77,8 @@ func (l *Layout) validateChannels() error {
 			return bad(fmt.Sprintf("channels[%d]", i), "%q is named twice", c)
 		}
 	}
-	if l.Driven == DrivenRGB && (len(l.Channels) < 3 || len(l.Channels) > 4) {
-		return bad("channels", "an RGB-driven chart has 3 channels, or 4 with the neutral; here %d", len(l.Channels))
+	if l.Driven == DrivenRGB && len(l.Channels) != 3 {
+		return bad("channels", "an RGB-driven chart has 3 channels, here %d", len(l.Channels))
 	}
 	return nil
 }
@@ -99,7 +99,7 @@ func (l *Layout) validateHead() error {
 }
 
 func (l *Layout) validateDevice() error {
-	n, top := l.DeviceValues(), 100.0
+	n, top := len(l.Channels), 100.0
 	if l.Driven == DrivenRGB {
 		top = 255
 	}
@@ -129,7 +129,8 @@ func (l *Layout) validateDevice() error {
 		if !finite(s.Tint) || s.Tint < 0 || s.Tint > 100 {
 			return bad(at+".tint_percent", "strip %s: %g is outside 0..100", s.ID, s.Tint)
 		}
-		if (!s.White() || s.Channel != "") && !slices.Contains(l.Channels, s.Channel) {
+		neutral := l.Driven == DrivenRGB && s.Channel == Neutral
+		if (!s.White() || s.Channel != "") && !neutral && !slices.Contains(l.Channels, s.Channel) {
 			return bad(at+".channel", "strip %s: %q is not one of the channels %v", s.ID, s.Channel, l.Channels)
 		}
 	}
