@@ -1,0 +1,306 @@
+package measurement
+
+import (
+	"fmt"
+	"math"
+	"strings"
+)
+
+// white points by illuminant and observer, perfect white Y = 100: ASTM E308
+// for D50, D65, A and C at 2 and 10 degrees.
+var whites = map[string][3]float64{
+	"D50/2": {96.422, 100, 82.521}, "D50/10": {96.720, 100, 81.427},
+	"D65/2": {95.047, 100, 108.883}, "D65/10": {94.811, 100, 107.304},
+	"A/2": {109.850, 100, 35.585}, "A/10": {111.144, 100, 35.200},
+	"C/2": {98.074, 100, 118.232}, "C/10": {97.285, 100, 116.145},
+	"D55/2": {95.682, 100, 92.149},
+}
+
+// Disagree is how far two blocks of one file may differ for a patch, in
+// CIE 1976 colour difference, before a person should know.
+const Disagree = 0.5
+
+// lab is CIE L*a*b* of an XYZ (CIE 15).
+func lab(xyz, white [3]float64) [3]float64 {
+	var v [3]float64
+	for i := range v {
+		t := xyz[i] / white[i]
+		if t > 216.0/24389 {
+			v[i] = math.Cbrt(t)
+		} else {
+			v[i] = (24389.0/27*t + 16) / 116
+		}
+	}
+	return [3]float64{116*v[1] - 16, 500 * (v[0] - v[1]), 200 * (v[1] - v[2])}
+}
+
+// distance is the CIE 1976 colour difference.
+func distance(a, b [3]float64) float64 {
+	return math.Sqrt((a[0]-b[0])*(a[0]-b[0]) + (a[1]-b[1])*(a[1]-b[1]) + (a[2]-b[2])*(a[2]-b[2]))
+}
+
+// Check settles the scales of a file that was just read, compares its blocks
+// with each other and with the condition, and says what it found. reflectance
+// is what the file says of its spectra: factor, percent or nothing.
+func (f *File) Check(reflectance string, o Options) error {
+	if err := f.checkDevice(); err != nil {
+		return err
+	}
+	for i, v := range f.Lab {
+		if v[0] < -20 || v[0] > 200 || math.Abs(v[1]) > 300 || math.Abs(v[2]) > 300 {
+			return &Error{File: f.Name, Problem: fmt.Sprintf("Lab %.4g %.4g %.4g of patch %s is no colour", v[0], v[1], v[2], Quote(f.ID[i])),
+				Hint: "a field shifted, or on another scale? L* runs from 0 to 100"}
+		}
+	}
+	if err := f.checkXYZ(); err != nil {
+		return err
+	}
+	if err := f.CheckSpectra(reflectance); err != nil {
+		return err
+	}
+	f.checkBlocks()
+	f.checkSpectralColour(o)
+	f.checkCondition()
+	return nil
+}
+
+// checkDevice puts tints on 0..100 and RGB on 0..255.
+func (f *File) checkDevice() error {
+	if f.Device == nil {
+		return nil
+	}
+	highest, at, fraction := 0.0, 0, false
+	for i, row := range f.Device {
+		for _, v := range row {
+			if v < 0 {
+				return &Error{File: f.Name, Problem: fmt.Sprintf("device value %g of patch %s is below zero", v, Quote(f.ID[i])), Hint: "tints run from 0 to 100"}
+			}
+			if v > highest {
+				highest, at = v, i
+			}
+			fraction = fraction || v != math.Trunc(v)
+		}
+	}
+	times := 1.0
+	rgb := f.DeviceSpace() == "RGB"
+	switch {
+	case highest > 255.5:
+		return &Error{File: f.Name, Problem: fmt.Sprintf("device value %g of patch %s", highest, Quote(f.ID[at])), Hint: "tints run from 0 to 100, RGB from 0 to 255"}
+	case highest <= 1 && highest > 0 && fraction:
+		times = 100
+		if rgb {
+			times = 255
+		}
+		f.Warnf("device values run from 0 to 1; taken times %g", times)
+	case rgb && highest == 100:
+		times = 2.55
+		f.Warnf("RGB values run from 0 to 100; taken times 2.55")
+	case rgb && highest > 0 && highest < 100:
+		f.Warnf("RGB values run up to %g only; taken as 0 to 255", highest)
+	case !rgb && highest > 110:
+		times = 100.0 / 255
+		f.Warnf("tints run up to %g; taken as 0 to 255", highest)
+	}
+	if times != 1 {
+		for _, row := range f.Device {
+			for i := range row {
+				row[i] *= times
+			}
+		}
+	}
+	return nil
+}
+
+// checkXYZ puts XYZ on the scale where a perfect white has Y = 100.
+func (f *File) checkXYZ() error {
+	if f.XYZ == nil {
+		return nil
+	}
+	highest, lowest, at := 0.0, 0.0, 0
+	for i, v := range f.XYZ {
+		for _, x := range v {
+			if x > highest {
+				highest, at = x, i
+			}
+			lowest = min(lowest, x)
+		}
+	}
+	unit := highest <= 2
+	if y, ok := f.expectedY(); ok {
+		b := f.XYZ[f.brightest()][1]
+		unit = math.Abs(math.Log(max(b, 1e-9)*100/y)) < math.Abs(math.Log(max(b, 1e-9)/y))
+	} else if unit && (len(f.XYZ) < 4 || highest < 0.02) {
+		return &Error{File: f.Name, Problem: fmt.Sprintf("XYZ up to %.3g may be on a scale of 1 or of 100", highest),
+			Hint: "give a patch of bare paper too, or Lab beside XYZ"}
+	}
+	if unit {
+		f.Warnf("XYZ values run from 0 to 1 (up to %.4g); taken times 100", highest)
+		for i := range f.XYZ {
+			for k := range f.XYZ[i] {
+				f.XYZ[i][k] *= 100
+			}
+		}
+		highest, lowest = highest*100, lowest*100
+	}
+	if highest > 250 || lowest < -5 {
+		return &Error{File: f.Name, Problem: fmt.Sprintf("XYZ of patch %s is no colour of a print", Quote(f.ID[at])),
+			Hint: "Y is 100 for a perfect white; a field shifted?"}
+	}
+	return nil
+}
+
+// whiteKey names the white of a condition; what is not stated counts as the
+// trade's D50 and 2 degrees.
+func whiteKey(c Condition) string {
+	ill, obs := c.Illuminant, c.Observer
+	if ill == "" {
+		ill = "D50"
+	}
+	if obs == "" {
+		obs = "2"
+	}
+	return ill + "/" + obs
+}
+
+// checkBlocks compares XYZ with Lab. When the file does not say its white,
+// the one under which both agree tells it.
+func (f *File) checkBlocks() {
+	if f.Lab == nil || f.XYZ == nil {
+		return
+	}
+	key := whiteKey(f.Condition)
+	white, known := whites[key]
+	if !known {
+		f.Warnf("XYZ and Lab cannot be compared, the white of %s is not known here", Quote(key))
+		return
+	}
+	far, worst, at := f.apart(white)
+	if far > 0 {
+		for _, other := range []string{"D50/2", "D65/2", "D50/10", "D65/10", "C/2", "D55/2", "A/2"} {
+			if n, _, _ := f.apart(whites[other]); n == 0 && other != key {
+				ill, obs, _ := strings.Cut(other, "/")
+				if f.Condition.Illuminant == "" {
+					f.Condition.Illuminant, f.Condition.Observer = ill, obs
+					f.Warnf("XYZ and Lab agree under %s and %s degrees only; taken as that", ill, obs)
+					return
+				}
+				f.Warnf("XYZ and Lab agree under %s and %s degrees, though the file says %s", ill, obs, key)
+				f.fault("its Lab and XYZ belong to %s and %s degrees, though it says %s", ill, obs, key)
+				return
+			}
+		}
+		wins := "Lab counts"
+		if f.Spectra != nil {
+			wins = "the spectra count"
+		}
+		f.Warnf("XYZ and Lab differ by more than %g in %d of %d patches, most in %s (%.2f, CIE 1976); %s",
+			Disagree, far, len(f.ID), Quote(f.ID[at]), worst, wins)
+	}
+}
+
+// apart counts the patches whose XYZ and Lab differ under a white.
+func (f *File) apart(white [3]float64) (far int, worst float64, at int) {
+	for i := range f.Lab {
+		d := distance(lab(f.XYZ[i], white), f.Lab[i])
+		if d > Disagree {
+			far++
+		}
+		if d > worst {
+			worst, at = d, i
+		}
+	}
+	return far, worst, at
+}
+
+// checkSpectralColour compares the spectra with Lab or XYZ, where the caller
+// gave the means to.
+func (f *File) checkSpectralColour(o Options) {
+	key := whiteKey(f.Condition)
+	if f.Spectra == nil || o.SpectrumXYZ == nil || f.Lab == nil && f.XYZ == nil || key != "D50/2" {
+		return
+	}
+	count := func(start float64) (far int, worst float64, at int, ok bool) {
+		for i, row := range f.Spectra.Values {
+			xyz, err := o.SpectrumXYZ(start, f.Spectra.StepNM, row)
+			if err != nil {
+				return 0, 0, 0, false
+			}
+			want := [3]float64{}
+			if f.Lab != nil {
+				want = f.Lab[i]
+			} else {
+				want = lab(f.XYZ[i], whites[key])
+			}
+			d := distance(lab(xyz, whites[key]), want)
+			if d > Disagree {
+				far++
+			}
+			if d > worst {
+				worst, at = d, i
+			}
+		}
+		return far, worst, at, true
+	}
+	far, worst, at, ok := count(f.Spectra.StartNM)
+	if !ok || far == 0 {
+		return
+	}
+	other := "Lab"
+	if f.Lab == nil {
+		other = "XYZ"
+	}
+	f.Warnf("the spectra and %s differ by more than %g in %d of %d patches, most in %s (%.2f, CIE 1976); the spectra count",
+		other, Disagree, far, len(f.ID), Quote(f.ID[at]), worst)
+	for _, shift := range []float64{-20, -10, 10, 20} {
+		if n, _, _, ok := count(f.Spectra.StartNM + shift); ok && n*4 < far {
+			f.Warnf("with spectra that start at %g nm in place of %g they would agree: is the start in the file wrong?", f.Spectra.StartNM+shift, f.Spectra.StartNM)
+			f.SpectraFault = fmt.Sprintf("the spectra agree with %s only if they start at %g nm, the file says %g", other, f.Spectra.StartNM+shift, f.Spectra.StartNM)
+			return
+		}
+	}
+}
+
+// fault notes why Lab and XYZ cannot serve as D50 and 2 degrees.
+func (f *File) fault(format string, args ...any) {
+	if f.Fault == "" {
+		f.Fault = fmt.Sprintf(format, args...)
+	}
+}
+
+// checkCondition tells whether Lab and XYZ are what a reading needs.
+func (f *File) checkCondition() {
+	if f.Lab == nil && f.XYZ == nil {
+		return
+	}
+	c := f.Condition
+	switch {
+	case c.Observer != "" && c.Observer != "2":
+		f.fault("Lab and XYZ are for the %s degree observer", c.Observer)
+	case c.Illuminant != "" && c.Illuminant != "D50":
+		f.fault("Lab and XYZ are for illuminant %s", c.Illuminant)
+	}
+	if f.Fault == "" && c.Illuminant == "" && f.XYZ != nil {
+		for i, v := range f.XYZ {
+			// Under D50 a perfect white has Z = 82.5; brightened paper passes
+			// it by a tenth at most (common practice, no source).
+			if v[2] > 95 && v[2] > 0.95*v[1] {
+				f.fault("Z is %.1f in patch %s, more than any print has under D50 (a perfect white has 82.5)", v[2], Quote(f.ID[i]))
+				break
+			}
+		}
+	}
+	if f.Fault != "" {
+		f.Warnf("%s; a reading needs D50 and 2 degrees%s", f.Fault, map[bool]string{true: ", so only the spectra can serve"}[f.Spectra != nil])
+		return
+	}
+	var not []string
+	if c.Illuminant == "" {
+		not = append(not, "illuminant")
+	}
+	if c.Observer == "" {
+		not = append(not, "observer")
+	}
+	if len(not) > 0 && f.Spectra == nil {
+		f.Warnf("the file does not state its %s; taken as D50 and 2 degrees", strings.Join(not, " and "))
+	}
+}
