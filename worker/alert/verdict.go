@@ -1,0 +1,499 @@
+package alert
+
+import (
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"swathkeeper/protocol"
+)
+
+// sighting is what a verdict says about one cause.
+type sighting struct {
+	finding protocol.Finding
+	size    float64
+}
+
+func (s *sighting) acts() bool { return s != nil && rank(s.finding.Level) >= rank(protocol.LevelAct) }
+
+func (t *turn) verdict(v *protocol.Verdict) {
+	t.heard(v)
+	s := t.seriesOf(v)
+	if v.Outcome == protocol.Learning || v.Baseline.Grade == protocol.GradeNone {
+		s.Unusable = 0
+		t.readable(v)
+		return
+	}
+	if v.Outcome == protocol.Unusable {
+		t.unusable(v, s)
+		return
+	}
+	s.Unusable = 0
+	s.Count++
+	seen := t.sightings(v)
+	answers := t.answers(v, s, seen)
+	t.readable(v)
+	t.count(v, s, seen)
+	t.raiseAndMove(v, s, seen)
+	t.absorb(v)
+	t.settle(answers, v)
+	t.clear(v)
+	t.drop()
+	s.Last, s.LastAt = v.Reading, v.At
+	if v.Print != "" && !s.printed(v.Print) {
+		s.Prints = append(s.Prints, Seen{Print: v.Print, At: v.At})
+		s.Prints = s.Prints[max(0, len(s.Prints)-maxPrints):]
+	}
+}
+
+// maxPrints is how many print numbers of a series are remembered for telling re-reads.
+const maxPrints = 8
+
+func (s *Series) printed(print string) bool {
+	return slices.ContainsFunc(s.Prints, func(p Seen) bool { return p.Print == print })
+}
+
+// seriesOf finds or begins the verdict's series. A new baseline begins its window anew: what
+// readings were against the old one says nothing about the new.
+func (t *turn) seriesOf(v *protocol.Verdict) *Series {
+	s := t.Series[v.Series]
+	if s == nil {
+		s = &Series{}
+		t.Series[v.Series] = s
+	}
+	s.Stage, s.Path = v.Condition.Stage, v.Condition.Path
+	if v.Baseline.ID != s.Baseline {
+		if s.Baseline != "" {
+			for _, c := range t.Causes {
+				if !c.Open {
+					c.Hits = slices.DeleteFunc(c.Hits, func(h Hit) bool { return h.Series == v.Series })
+				}
+			}
+		}
+		s.Baseline, s.BaselineSince, s.AwaitBaseline = v.Baseline.ID, v.At, time.Time{}
+	}
+	s.Grade = v.Baseline.Grade
+	return s
+}
+
+// sightings keys a verdict's findings. A finding too unlikely to be raised still keeps an open
+// alert from clearing, as one within tolerance does.
+func (t *turn) sightings(v *protocol.Verdict) map[string]*sighting {
+	seen := map[string]*sighting{}
+	for i, f := range v.Findings {
+		if rank(f.Level) == 0 || f.Advice == protocol.AdviceSilent || f.Advice == "" {
+			continue
+		}
+		if i > 0 && f.Likelihood < t.opts.MinLikelihood {
+			f.Level = protocol.LevelNote
+		}
+		key := t.key(f.Advice, f.Channel, v.Series)
+		for k, c := range t.Causes {
+			if c.Open && slices.Contains(c.Sustain, key) {
+				key = k
+			}
+		}
+		if old := seen[key]; old == nil || rank(f.Level) > rank(old.finding.Level) {
+			seen[key] = &sighting{finding: f, size: sizeOf(v, f)}
+		}
+	}
+	return seen
+}
+
+// count enters what was seen, and what was not, into the causes.
+func (t *turn) count(v *protocol.Verdict, s *Series, seen map[string]*sighting) {
+	for key, sight := range seen {
+		if t.Causes[key] == nil && sight.acts() {
+			f := sight.finding
+			c := &Cause{Advice: f.Advice, Channel: f.Channel, Since: v.At}
+			if ofSeries(f.Advice) {
+				c.Channel, c.Series = "", v.Series
+			}
+			t.Causes[key] = c
+		}
+	}
+	for _, key := range t.keys() {
+		c, sight := t.Causes[key], seen[key]
+		if sight.acts() {
+			t.hit(c, v, s, sight)
+			continue
+		}
+		if !slices.Contains(c.Shown, v.Series) {
+			continue
+		}
+		c.Mild++
+		c.Below++
+		c.Clean++
+		if sight != nil {
+			c.Clean = 0
+		}
+	}
+}
+
+func (t *turn) hit(c *Cause, v *protocol.Verdict, s *Series, sight *sighting) {
+	f := sight.finding
+	if len(c.Hits) == 0 && !c.Open {
+		c.Since = v.At
+		// The reading before this one did not show it, or it would be among the hits.
+		if s.Last != "" && c.LastGood == nil {
+			c.LastGood = &protocol.LastGood{Reading: s.Last, At: s.LastAt}
+		}
+	}
+	h := Hit{Reading: v.Reading, Series: v.Series, Count: s.Count, At: v.At, Print: v.Print, Level: f.Level, Size: sight.size}
+	if v.Print != "" && needsPrints(c.Advice) {
+		// The same print again: the same sighting, made surer.
+		c.Hits = slices.DeleteFunc(c.Hits, func(o Hit) bool { return o.Series == h.Series && o.Print == h.Print })
+	}
+	c.Hits = append(c.Hits, h)
+	c.Hits = c.Hits[max(0, len(c.Hits)-max(t.opts.Window, 3)):]
+	if !slices.Contains(c.Shown, v.Series) {
+		c.Shown = append(c.Shown, v.Series)
+	}
+	c.Clean, c.Mild = 0, 0
+	if f.Level == protocol.LevelStop {
+		c.Below = 0
+	} else {
+		c.Below++
+	}
+	c.Why, c.Likelihood, c.Rival, c.Check = f.Why, f.Likelihood, f.Rival, f.SplittingCheck
+}
+
+// raiseAndMove goes through what this verdict showed, the strongest cause first, so that a cause
+// raised now already keeps quiet what it explains.
+func (t *turn) raiseAndMove(v *protocol.Verdict, s *Series, seen map[string]*sighting) {
+	var keys []string
+	for _, k := range t.keys() {
+		if seen[k].acts() {
+			keys = append(keys, k)
+		}
+	}
+	slices.SortStableFunc(keys, func(a, b string) int {
+		return strength(t.Causes[b].Advice) - strength(t.Causes[a].Advice)
+	})
+	for _, key := range keys {
+		c := t.Causes[key]
+		if c.Open {
+			t.move(key, c, seen[key], v)
+		} else {
+			t.raise(key, c, seen[key], v, s)
+		}
+	}
+}
+
+func (t *turn) raise(key string, c *Cause, sight *sighting, v *protocol.Verdict, s *Series) {
+	level, reason := t.confirmed(c, sight.finding, v)
+	if reason == "" {
+		return
+	}
+	c.Level = level
+	if t.blocked(c, v, s) {
+		c.Level = ""
+		return
+	}
+	if swap := t.questioned(c, s); swap != nil {
+		reason = ReasonNewInk
+		if swap.What == protocol.DidMedia {
+			reason = ReasonNewMedia
+		}
+	}
+	c.Open, c.Raised = true, reason
+	t.tell(key, c, protocol.ChangeRaised, reason, v)
+}
+
+// confirmed gives the level at which a cause may be raised, and why; an empty reason if it may not.
+func (t *turn) confirmed(c *Cause, f protocol.Finding, v *protocol.Verdict) (level, reason string) {
+	if f.Overwhelming {
+		return f.Level, ReasonOverwhelming
+	}
+	n, stops := 0, 0
+	for _, h := range c.Hits {
+		if h.Series == v.Series && t.inWindow(h) {
+			n++
+			if h.Level == protocol.LevelStop {
+				stops++
+			}
+		}
+	}
+	if c.Advice == protocol.AdviceRefit {
+		// A reading that asked to be repeated was the first of the agreeing charts. That there
+		// must be three of them is the judge's rule; it gives refit only after it.
+		if r := t.Causes[t.key(protocol.AdviceRemeasure, "", v.Series)]; r != nil {
+			for _, h := range r.Hits {
+				if h.Series == v.Series && t.inWindow(h) {
+					n++
+				}
+			}
+		}
+	}
+	level = protocol.LevelAct
+	need := t.opts.Confirm
+	if t.contradict(c, v) {
+		need = t.opts.Window
+	}
+	if n >= need {
+		if stops >= need {
+			level = protocol.LevelStop
+		}
+		return level, ReasonConfirmed
+	}
+	if n, stops := t.support(c, v); n >= 2 && need < t.opts.Window {
+		if stops == n {
+			level = protocol.LevelStop
+		}
+		return level, ReasonSupported
+	}
+	return "", ""
+}
+
+// support counts the series whose last reading, not long ago, showed the cause.
+func (t *turn) support(c *Cause, v *protocol.Verdict) (n, stops int) {
+	for _, h := range c.Hits {
+		s := t.Series[h.Series]
+		if s == nil || h.Count != s.Count || v.At.Sub(h.At) > t.opts.SupportWithin {
+			continue
+		}
+		n++
+		if h.Level == protocol.LevelStop {
+			stops++
+		}
+	}
+	return n, stops
+}
+
+// contradict asks the printer's other series. A fault of the printer that shows on the goods must
+// show on the transfer paper; a fault of the press must not. When they disagree, the cause names
+// its rival and the check that splits them, and needs a full window of readings.
+func (t *turn) contradict(c *Cause, v *protocol.Verdict) bool {
+	if v.Condition.Stage != protocol.StagePressed || slices.ContainsFunc(c.Shown, func(s string) bool { return !t.pressed(s) }) {
+		return false
+	}
+	for id, s := range t.Series {
+		if s.Stage != protocol.StageTransfer || s.Last == "" || s.LastAt.Before(c.Since.Add(-t.opts.SupportWithin)) ||
+			v.At.Sub(s.LastAt) > t.opts.SupportWithin || weakGrade(s.Grade) {
+			continue
+		}
+		acting := t.acting(id)
+		switch {
+		case c.Advice == protocol.AdvicePress && acting != "":
+			c.Rival = acting
+			c.Check = "The transfer paper was off before it was pressed: look at the printer first."
+			return true
+		case strength(c.Advice) >= 0 && c.Advice != protocol.AdvicePress && c.Advice != protocol.AdviceMedia &&
+			c.Advice != protocol.AdviceRemeasure && acting == "":
+			c.Rival = protocol.AdvicePress
+			c.Check = "The transfer paper read right: look at the press and the fabric first."
+			return true
+		}
+	}
+	return false
+}
+
+func weakGrade(g string) bool {
+	return g == "" || g == protocol.GradeNone || g == protocol.GradeTentative
+}
+
+// acting names the strongest cause that the last reading of a series showed; empty if none.
+func (t *turn) acting(series string) string {
+	s, advice := t.Series[series], ""
+	for _, key := range t.keys() {
+		c := t.Causes[key]
+		for _, h := range c.Hits {
+			if h.Series == series && h.Count == s.Count && (advice == "" || strength(c.Advice) > strength(advice)) {
+				advice = c.Advice
+			}
+		}
+	}
+	return advice
+}
+
+// blocked reports whether a confirmed cause must still keep quiet.
+func (t *turn) blocked(c *Cause, v *protocol.Verdict, s *Series) bool {
+	if (c.Advice == protocol.AdviceRefit || c.Advice == protocol.AdviceRemeasure) && v.At.Before(s.AwaitBaseline) {
+		return true
+	}
+	for _, d := range t.Causes {
+		if d.Open && t.clearing(d) == "" && t.explains(d, c) {
+			return true
+		}
+	}
+	if c.Advice == protocol.AdviceRefit {
+		for _, d := range t.Causes {
+			if d.Open && t.clearing(d) == "" && strength(d.Advice) > strength(c.Advice) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// move tells worse and better, each only past a step and twice in a row. While an alert is held it
+// moves in silence, except to stop.
+func (t *turn) move(key string, c *Cause, sight *sighting, v *protocol.Verdict) {
+	held := !c.HeldTill.IsZero()
+	n := len(c.Hits)
+	last := c.Hits[max(0, n-2):]
+	all := func(ok func(Hit) bool) bool {
+		return len(last) == 2 && ok(last[0]) && ok(last[1])
+	}
+	if c.Level != protocol.LevelStop {
+		isStop := func(h Hit) bool { return h.Level == protocol.LevelStop }
+		if isStop(last[len(last)-1]) && (sight.finding.Overwhelming || all(isStop)) {
+			c.Level, c.HeldTill = protocol.LevelStop, time.Time{}
+			t.tell(key, c, protocol.ChangeWorse, ReasonStopLevel, v)
+			return
+		}
+	} else if c.Below >= t.opts.ClearAfter {
+		c.Level = protocol.LevelAct
+		if !held {
+			t.tell(key, c, protocol.ChangeBetter, ReasonBelowStop, v)
+		}
+		return
+	}
+	if held || c.ToldSize <= 0 {
+		return
+	}
+	switch {
+	case all(func(h Hit) bool { return h.Size >= t.opts.WorseStep*c.ToldSize }):
+		t.tell(key, c, protocol.ChangeWorse, ReasonGrown, v)
+	case all(func(h Hit) bool { return h.Size > 0 && h.Size <= t.opts.BetterStep*c.ToldSize }):
+		t.tell(key, c, protocol.ChangeBetter, ReasonShrunk, v)
+	}
+}
+
+// absorb closes open causes that a stronger open one explains.
+func (t *turn) absorb(v *protocol.Verdict) {
+	for _, weakKey := range t.keys() {
+		weak := t.Causes[weakKey]
+		if !weak.Open {
+			continue
+		}
+		for _, strongKey := range t.keys() {
+			strong := t.Causes[strongKey]
+			replaced := weak.Advice == protocol.AdviceRemeasure && strong.Advice == protocol.AdviceRefit && strong.Series == weak.Series
+			if !strong.Open || t.clearing(strong) != "" || !(t.explains(strong, weak) || replaced) {
+				continue
+			}
+			t.takeOver(strong, weak)
+			if !t.untell(weakKey) {
+				t.tell(weakKey, weak, protocol.ChangeAbsorbed, ReasonExplained, v).Why = "Explained by " + strings.TrimPrefix(strongKey, t.Site+"/"+t.Printer+"/") + "."
+			}
+			weak.shut()
+			break
+		}
+	}
+}
+
+// untell takes back what this turn told of key, and reports whether that was its raising: then
+// nobody has heard of it yet.
+func (t *turn) untell(key string) (raised bool) {
+	t.changes = slices.DeleteFunc(t.changes, func(ch protocol.Change) bool {
+		raised = raised || ch.Key == key && ch.Change == protocol.ChangeRaised
+		return ch.Key == key
+	})
+	return raised
+}
+
+// takeOver makes goods suspect from the earlier of two causes on, also in what strong has just told.
+func (t *turn) takeOver(strong, weak *Cause) {
+	if weak.Since.Before(strong.Since) {
+		strong.Since = weak.Since
+		strong.LastGood = weak.LastGood
+	}
+	for i := range t.changes {
+		ch := &t.changes[i]
+		if t.Causes[ch.Key] == strong {
+			ch.Since = strong.Since
+			ch.LastGood = nil
+			if strong.LastGood != nil {
+				g := *strong.LastGood
+				ch.LastGood = &g
+			}
+		}
+	}
+}
+
+// shut makes a cause no longer open; its sightings stay, so that it can come back.
+func (c *Cause) shut() {
+	c.Open, c.Level, c.Raised, c.HeldTill, c.ToldAt, c.ToldSize = false, "", "", time.Time{}, time.Time{}, 0
+	c.Cleans, c.Helped, c.Sustain = 0, "", nil
+}
+
+// clearing gives the reason for which an open cause may be cleared; empty if it may not.
+func (t *turn) clearing(c *Cause) string {
+	switch {
+	case c.Advice == protocol.AdviceSilent || c.Raised == ReasonUnusable:
+		return "" // cleared by what ends them
+	case c.Clean >= t.opts.ClearAfter:
+		return ReasonSteady
+	case c.Mild >= t.opts.MildClearAfter:
+		return ReasonWithin
+	}
+	return ""
+}
+
+func (t *turn) clear(v *protocol.Verdict) {
+	for _, key := range t.keys() {
+		c := t.Causes[key]
+		if !c.Open {
+			continue
+		}
+		if c.Level == protocol.LevelStop && c.Below >= t.opts.ClearAfter && t.clearing(c) == "" {
+			c.Level = protocol.LevelAct
+			if c.HeldTill.IsZero() && !t.changed[key] {
+				t.tell(key, c, protocol.ChangeBetter, ReasonBelowStop, v)
+			}
+		}
+		reason := t.clearing(c)
+		if reason == "" || !slices.Contains(c.Shown, v.Series) {
+			continue
+		}
+		if reason == ReasonSteady && rank(v.Outcome) >= rank(protocol.LevelAct) {
+			reason = ReasonOtherCause
+		}
+		t.close(key, c, protocol.ChangeCleared, reason, v)
+	}
+}
+
+// close tells the end of an open cause and forgets it.
+func (t *turn) close(key string, c *Cause, kind, reason string, v *protocol.Verdict) *protocol.Change {
+	if c.Helped != "" {
+		c.Why = c.Helped
+	}
+	ch := t.tell(key, c, kind, reason, v)
+	delete(t.Causes, key)
+	return ch
+}
+
+// unusable counts readings from which nothing may be concluded. The second in a row is told: the
+// printer is not watched while they come.
+func (t *turn) unusable(v *protocol.Verdict, s *Series) {
+	s.Unusable++
+	if s.Unusable < 2 {
+		return
+	}
+	key := t.key(protocol.AdviceRemeasure, "", v.Series)
+	c := t.Causes[key]
+	if c != nil && c.Open {
+		return
+	}
+	c = &Cause{Advice: protocol.AdviceRemeasure, Series: v.Series, Open: true, Level: protocol.LevelAct,
+		Raised: ReasonUnusable, Since: v.At, Shown: []string{v.Series}}
+	if s.Last != "" {
+		c.LastGood = &protocol.LastGood{Reading: s.Last, At: s.LastAt}
+	}
+	c.Why = "Readings in a row that could not be used: " + strconv.Itoa(s.Unusable) + "."
+	if len(v.Warnings) > 0 {
+		c.Why += " " + sentence(v.Warnings[0])
+	}
+	t.Causes[key] = c
+	t.tell(key, c, protocol.ChangeRaised, ReasonUnusable, v)
+}
+
+// readable ends the alert about unusable readings with the first proper one.
+func (t *turn) readable(v *protocol.Verdict) {
+	key := t.key(protocol.AdviceRemeasure, "", v.Series)
+	if c := t.Causes[key]; c != nil && c.Open && c.Raised == ReasonUnusable {
+		t.close(key, c, protocol.ChangeCleared, ReasonReadable, v)
+	}
+}
