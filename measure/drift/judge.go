@@ -1,17 +1,499 @@
 package drift
 
-import "errors"
+import (
+	"fmt"
+	"math"
 
-// Model is a baseline prepared for fast judging. It may be used by several goroutines at once.
-type Model struct {
-	b *Baseline
-}
+	"swathkeeper/measure/colour"
+)
 
-// Prepare makes the model of a baseline.
-func (b *Baseline) Prepare() (*Model, error) { return &Model{b: b}, nil }
+const (
+	// outlierDistance is how far off the model, in units of noise, a patch must lie to be named.
+	outlierDistance = 6
+	// outlierShare is the share of named patches above which it is not the patches.
+	outlierShare = 0.1
+	mostOutliers = 20
+	// agreeCosine is how alike the changes of two readings must be to agree.
+	agreeCosine = 0.7
+)
 
 // Judge compares one reading with the baseline and returns the state for the next one. An
 // error of type *UnusableError says why nothing may be concluded; the state is then unchanged.
+// The state of another baseline, or of an older layout of factors, is started afresh.
 func (m *Model) Judge(s Sample, st State) (Result, State, error) {
-	return Result{}, st, errors.New("not built yet")
+	if err := s.check(&m.b.Chart, m.b.Options.MaxMissing); err != nil {
+		return Result{}, st, err
+	}
+	if err := checkOrder(&m.b.Chart, m.b.Mean, m.known, &s); err != nil {
+		return Result{}, st, err
+	}
+	w := m.pool.Get().(*work)
+	defer m.pool.Put(w)
+	diff := w.z // scratch of the right size until solve needs it
+	for p, c := range s.Lab {
+		u := m.mean[p]
+		diff[p*3], diff[p*3+1], diff[p*3+2] = c.L-u.L, c.A-u.A, c.B-u.B
+	}
+	m.fitter.load(w, diff, s.Missing)
+	if w.used == 0 || !m.fitter.solve(w) {
+		return Result{}, st, &UnusableError{Code: "singular", Text: "the reading does not determine any change", Hint: "read the chart again"}
+	}
+	r := Result{Grade: m.b.Grade, Count: m.b.Count, Patches: w.used, Missing: w.missing}
+	m.differences(&r, w, &s)
+	m.outliers(&r, w, &s)
+	if float64(len(r.Outliers)) > outlierShare*float64(w.used) {
+		r.warn("outliers", fmt.Sprintf("%d of %d patches do not follow the chart as a whole", len(r.Outliers), w.used))
+	}
+	r.Outliers = r.Outliers[:min(len(r.Outliers), mostOutliers)]
+	next := m.advance(w, st)
+	m.values(&r, w, &next)
+	m.tests(&r, w, &s)
+	m.unexplained(&r, w)
+	m.channels(&r, w)
+	m.exceeded(&r)
+	m.rowChanges(&r, w)
+	m.agree(&r, w, &st, &next)
+	if r.Significant || m.beyondAssumed(&r) {
+		m.explain(&r, w)
+		m.moves(&r, w, &s)
+	}
+	m.doubts(&r)
+	return r, next, nil
+}
+
+func (r *Result) warn(code, text string) {
+	r.Warnings = append(r.Warnings, Warning{Code: code, Text: text})
+}
+
+// differences fills the CIEDE2000 figures.
+func (m *Model) differences(r *Result, w *work, s *Sample) {
+	de := w.sorted[:0]
+	worst := -1
+	for p, c := range s.Lab {
+		if w.present[p] == 0 {
+			continue
+		}
+		d := colour.DE2000(m.mean[p], c)
+		de = append(de, d)
+		r.MeanDE00 += d
+		if worst < 0 || d > r.MaxDE00 {
+			worst, r.MaxDE00 = p, d
+		}
+	}
+	r.MeanDE00 /= float64(len(de))
+	r.WorstPatch = m.b.Chart.IDs[worst]
+	r.MedianDE00, r.P95DE00 = quantile(de, 0.5), quantile(de, 0.95)
+	if m.pastMeanDE > 0 {
+		r.MeanRatio = r.MeanDE00 / m.pastMeanDE
+	}
+	for _, p := range m.white {
+		if w.present[p] != 0 {
+			r.HasWhite = true
+		}
+	}
+	r.WhiteDE00 = m.meanOver(m.white, w, s, colour.DE2000)
+	r.HasGrey = len(m.grey) > 0
+	r.GreyDE00 = m.meanOver(m.grey, w, s, func(a, b colour.Lab) float64 {
+		b.L = a.L
+		return colour.DE2000(a, b)
+	})
+}
+
+func (m *Model) meanOver(patches []int, w *work, s *Sample, f func(a, b colour.Lab) float64) float64 {
+	var sum, k float64
+	for _, p := range patches {
+		if w.present[p] != 0 && w.weight[p] > 0.1 {
+			sum += f(m.mean[p], s.Lab[p])
+			k++
+		}
+	}
+	if k == 0 {
+		return 0
+	}
+	return sum / k
+}
+
+// quantile is the quantile with linear interpolation between order statistics (Hyndman and
+// Fan's type 7); it reorders v.
+func quantile(v []float64, p float64) float64 {
+	h := p * float64(len(v)-1)
+	k := int(h)
+	low := quickSelect(v, k)
+	if k+1 >= len(v) || h == float64(k) {
+		return low
+	}
+	high := math.Inf(1)
+	for _, x := range v[k+1:] {
+		high = min(high, x)
+	}
+	return low + (h-float64(k))*(high-low)
+}
+
+// outliers names the patches that lie far from what the factors predict.
+func (m *Model) outliers(r *Result, w *work, s *Sample) {
+	for p := range m.n {
+		if w.present[p] == 0 || w.dist[p] < outlierDistance*w.scale {
+			continue
+		}
+		r.Outliers = append(r.Outliers, Outlier{Patch: m.b.Chart.IDs[p], DE00: colour.DE2000(m.mean[p], s.Lab[p]), Distance: w.dist[p]})
+	}
+}
+
+// advance moves the control charts on by this reading.
+func (m *Model) advance(w *work, st State) State {
+	k := len(m.watch)
+	if len(st.EWMA) != k {
+		st = State{}
+	}
+	next := State{Readings: st.Readings + 1, EWMA: make([]float64, k), CusumHigh: make([]float64, k), CusumLow: make([]float64, k),
+		SinceHigh: make([]int, k), SinceLow: make([]int, k), Last: make([]float64, k)}
+	if st.Readings == 0 {
+		st = next
+	}
+	for j := range m.watch {
+		x := m.watched(w.theta, j)
+		l := m.limits[j]
+		next.Last[j] = x
+		// One wild reading (a wrong sheet, a cold instrument) must not fill the mean for days.
+		step := max(-1.5*l.single, min(1.5*l.single, x-st.EWMA[j]))
+		next.EWMA[j] = st.EWMA[j] + m.b.Options.Lambda*step
+		z := x / l.scale
+		next.CusumHigh[j], next.SinceHigh[j] = cusum(st.CusumHigh[j], z, st.SinceHigh[j])
+		next.CusumLow[j], next.SinceLow[j] = cusum(st.CusumLow[j], -z, st.SinceLow[j])
+	}
+	return next
+}
+
+// cusumSlack is the reference value of the cumulative sums in standard deviations. They raise no
+// alarm (with an estimated mean their run length is not to be trusted); they date a change: it
+// began about when the sum last stood at zero (Page, Biometrika 41, 1954).
+const cusumSlack = 0.75
+
+func cusum(s, z float64, since int) (float64, int) {
+	s += max(-4, min(4, z)) - cusumSlack
+	if s <= 0 {
+		return 0, 0
+	}
+	return min(s, 50), since + 1
+}
+
+// values sets every watched factor against its limits.
+func (m *Model) values(r *Result, w *work, next *State) {
+	r.Values = make([]Value, len(m.watch))
+	statistical := m.b.Grade != Tentative
+	for j, f := range m.watch {
+		l := m.limits[j]
+		x := next.Last[j]
+		v := &r.Values[j]
+		*v = Value{Name: f.Name, Kind: f.Kind, Channel: f.Channel, Value: x, Z: x / l.scale, EWMA: next.EWMA[j], SE: f.SE,
+			CusumHigh: next.CusumHigh[j], CusumLow: next.CusumLow[j], Since: max(next.SinceHigh[j], next.SinceLow[j])}
+		if j < m.q {
+			v.SE = math.Sqrt(w.cov[j*m.q+j])
+		}
+		if !statistical {
+			continue
+		}
+		// Missing patches make a reading less certain than the baseline's readings were.
+		single := l.single
+		if extra := v.SE*v.SE - f.SE*f.SE*1.2; extra > 0 {
+			single *= math.Sqrt(1 + extra/(l.scale*l.scale))
+		}
+		v.Limit, v.EWMALimit = single, l.slow
+		v.Beyond = math.Abs(x) > single || m.slow(v, l)
+	}
+}
+
+// slow says whether the weighted mean is beyond its limit and the reading itself still stands by
+// it. After a repair the mean lags; that is no alarm.
+func (m *Model) slow(v *Value, l limit) bool {
+	return math.Abs(v.EWMA) > l.slow && v.Value*v.EWMA > 0 && math.Abs(v.Value) > l.slow/2
+}
+
+// tests runs the few tests that share the false-alarm budget.
+func (m *Model) tests(r *Result, w *work, s *Sample) {
+	if m.b.Grade == Tentative {
+		m.houseColours(r, w, s, false)
+		return
+	}
+	single, slow := Test{Name: "factor"}, Test{Name: "slow"}
+	best, bestSlow := -1, -1
+	for j, v := range r.Values {
+		l := m.limits[j]
+		if x := math.Abs(v.Value) / v.Limit; best < 0 || x > single.Statistic {
+			best, single.Statistic = j, x
+		}
+		if x := math.Abs(v.EWMA) / l.slow; x > slow.Statistic && (x <= 1 || m.slow(&v, l)) {
+			bestSlow, slow.Statistic = j, x
+		}
+	}
+	// The statistic is the largest value in units of its own limit. Its probability is what the
+	// whole family would show by chance: that of the factor, over its share of the budget.
+	family := func(t *Test, j int, scale float64, x float64) {
+		t.Limit = 1
+		if j < 0 {
+			t.P = 1
+			return
+		}
+		l := m.limits[j]
+		t.Name += ":" + m.watch[j].Name
+		t.P = min(1, studentTail(x/scale, l.df)*m.alpha/l.share)
+		t.Significant = t.Statistic > 1
+	}
+	family(&single, best, r.Values[max(0, best)].Limit/(m.limits[max(0, best)].single/m.limits[max(0, best)].scale), r.Values[max(0, best)].Value)
+	if bestSlow >= 0 {
+		family(&slow, bestSlow, m.limits[bestSlow].scaleE, r.Values[bestSlow].EWMA)
+	} else {
+		family(&slow, -1, 0, 0)
+	}
+	r.Tests = append(make([]Test, 0, 4), single, slow)
+	if m.t2 != nil {
+		var x [4]float64
+		for k, j := range m.t2.index {
+			x[k] = r.Values[j].Value
+		}
+		p := len(m.t2.index)
+		if t, err := Hotelling(x[:p], m.t2.mean, m.t2.cov); err == nil {
+			test := Test{Name: "together", Statistic: t, Limit: m.t2.limit, P: hotellingTail(t, p, m.t2.m)}
+			test.Significant = test.Statistic > test.Limit
+			r.Tests = append(r.Tests, test)
+		}
+	}
+	misfit := Test{Name: "misfit", Statistic: m.misfit(w)}
+	ln := math.Log(max(misfit.Statistic, 1e-9))
+	misfit.Limit = math.Exp(m.misfitLimit)
+	misfit.P = studentTail((ln-m.b.MisfitLn)/m.misfitScale, m.misfitDF) / 2
+	if ln < m.b.MisfitLn {
+		misfit.P = 1 - misfit.P
+	}
+	misfit.Significant = ln > m.misfitLimit
+	r.Tests = append(r.Tests, misfit)
+	for _, t := range r.Tests {
+		r.Significant = r.Significant || t.Significant
+	}
+	r.Slow = slow.Significant && !single.Significant && r.Significant
+	m.houseColours(r, w, s, true)
+}
+
+func (m *Model) misfit(w *work) float64 {
+	var sum float64
+	for p, d := range w.dist {
+		if w.present[p] != 0 {
+			d = min(d, robustBend)
+			sum += d * d
+		}
+	}
+	return sum / float64(3*w.used)
+}
+
+// houseColours judges each named colour by itself.
+func (m *Model) houseColours(r *Result, w *work, s *Sample, statistical bool) {
+	for _, h := range m.house {
+		if w.present[h.patch] == 0 {
+			r.warn("house_missing", fmt.Sprintf("house colour %q was not read", h.name))
+			continue
+		}
+		c, u := s.Lab[h.patch], m.mean[h.patch]
+		x := [3]float64{c.L - u.L, c.A - u.A, c.B - u.B}
+		a := h.root[0] * x[0]
+		b := h.root[1]*x[0] + h.root[2]*x[1]
+		d := h.root[3]*x[0] + h.root[4]*x[1] + h.root[5]*x[2]
+		f := (a*a + b*b + d*d) / 3
+		v := HouseColour{Name: h.name, Patch: m.b.Chart.IDs[h.patch], DE00: colour.DE2000(u, c), Tolerance: h.tolerance, P: 1}
+		v.Beyond = v.DE00 > v.Tolerance
+		if statistical {
+			v.P = fTail(f, 3, h.df)
+			v.Significant = f > h.limit
+			r.Significant = r.Significant || v.Significant
+		}
+		r.House = append(r.House, v)
+	}
+}
+
+// unexplained is the share of the change beyond noise that the factors leave over.
+func (m *Model) unexplained(r *Result, w *work) {
+	var total, left float64
+	for p := range m.n {
+		if k := w.weight[p]; w.present[p] != 0 {
+			for i := p * 3; i < p*3+3; i++ {
+				total += k * w.d[i] * w.d[i]
+				left += k * w.r[i] * w.r[i]
+			}
+		}
+	}
+	noise := math.Exp(m.b.MisfitLn) * 3 * float64(w.used)
+	if m.b.Count < 2 {
+		noise = 3 * float64(w.used)
+	}
+	if total-noise > 0.2*noise {
+		r.Unexplained = max(0, min(1, (left-noise)/(total-noise)))
+	}
+}
+
+// channels gathers what each channel did.
+func (m *Model) channels(r *Result, w *work) {
+	r.Channels = make([]Channel, len(m.b.Chart.Channels))
+	for c, name := range m.b.Chart.Channels {
+		ch := &r.Channels[c]
+		ch.Channel = name
+		var colourChange float64
+		for j, f := range m.b.Factors {
+			if f.Index != c {
+				continue
+			}
+			v := &r.Values[j]
+			switch f.Kind {
+			case KindStrength:
+				ch.StrengthPercent, ch.StrengthSE, ch.StrengthLimit = v.Value, v.SE, v.Limit
+				ch.EWMA, ch.EWMALimit, ch.Since = v.EWMA, v.EWMALimit, v.Since
+			case KindTone:
+				ch.TonePoints, ch.ToneSE, ch.ToneLimit = v.Value, v.SE, v.Limit
+			case KindHue, KindCast:
+				colourChange += v.Value * v.Value
+			}
+		}
+		ch.CastDE = math.Sqrt(colourChange)
+		m.hue(ch, c, w)
+	}
+}
+
+// hue is the turn of the solid's hue angle that the fitted factors amount to. The fit has the
+// whole chart behind it; the measured solid alone is noisier, and a scratch on it would count.
+func (m *Model) hue(ch *Channel, c int, w *work) {
+	if len(m.solids[c]) == 0 {
+		return
+	}
+	p := m.solids[c][0]
+	u := m.mean[p]
+	chroma := u.Chroma()
+	if chroma < neutralChroma {
+		return
+	}
+	now := u
+	var grad [maxFactors]float64
+	var limit float64
+	for j, t := range w.theta {
+		g := m.cols[j][p*3 : p*3+3]
+		now.L += g[0] * t
+		now.A += g[1] * t
+		now.B += g[2] * t
+		grad[j] = (g[2]*u.A - g[1]*u.B) / (chroma * chroma) * (180 / math.Pi)
+		limit += grad[j] * grad[j] * m.limits[j].single * m.limits[j].single
+	}
+	ch.HueDefined = true
+	ch.HueDeg = math.Mod(now.Hue()-u.Hue()+540, 360) - 180
+	var v float64
+	for i := range m.q {
+		for j := range m.q {
+			v += grad[i] * w.cov[i*m.q+j] * grad[j]
+		}
+	}
+	ch.HueSE = math.Sqrt(v)
+	if m.b.Grade != Tentative {
+		ch.HueLimit = math.Sqrt(limit)
+	}
+}
+
+// exceeded lists the tolerances that the reading is beyond.
+func (m *Model) exceeded(r *Result) {
+	t := m.b.Options.Tolerances
+	over := func(what, channel string, value, tolerance float64) {
+		if math.Abs(value) > tolerance {
+			r.Exceeded = append(r.Exceeded, Exceeded{What: what, Channel: channel, Value: value, Limit: tolerance, Stop: math.Abs(value) > t.StopFactor*tolerance})
+		}
+	}
+	for j, v := range r.Values[:m.q] {
+		x := v.Value
+		if m.slow(&v, m.limits[j]) && math.Abs(v.EWMA) > math.Abs(x) {
+			x = v.EWMA
+		}
+		switch v.Kind {
+		case KindStrength, KindTone:
+			over(v.Kind, v.Channel, x, m.unit[j])
+		case KindLoad:
+			over("load", "", x, m.unit[j])
+		}
+	}
+	for c, ch := range r.Channels {
+		over("hue", ch.Channel, ch.HueDeg, t.HueDeg)
+		if tol := inkColourTolerance(m.sig.solids[c].lab, t); math.Abs(ch.HueDeg) <= t.HueDeg {
+			over("ink_colour", ch.Channel, ch.CastDE, tol)
+		}
+	}
+	over("white", "", r.WhiteDE00, t.WhiteDE00)
+	over("grey", "", r.GreyDE00, t.GreyDE00)
+	over("mean", "", r.MeanDE00, t.MeanDE00)
+	over("p95", "", r.P95DE00, t.P95DE00)
+	for _, h := range r.House {
+		over("house", h.Name, h.DE00, h.Tolerance)
+	}
+}
+
+// beyondAssumed says, for a baseline too small for limits of its own, whether the reading is
+// beyond a stop limit and also far beyond the spread that is assumed of any printer.
+func (m *Model) beyondAssumed(r *Result) bool {
+	if m.b.Grade != Tentative {
+		return false
+	}
+	for _, v := range r.Values {
+		if math.Abs(v.Z) > assumedZ {
+			return true
+		}
+	}
+	return false
+}
+
+// assumedZ is how many assumed standard deviations a stop needs without a spread of one's own.
+const assumedZ = 4.5
+
+// agree counts the readings in a row that show the same change.
+func (m *Model) agree(r *Result, w *work, st, next *State) {
+	if !r.Significant {
+		return
+	}
+	k := m.q
+	next.Agreeing, next.Change = 1, make([]float64, k)
+	copy(next.Change, next.Last[:k])
+	jump, size := 1.0, 0.0
+	if len(st.Last) == len(m.watch) {
+		var along float64
+		for j := range k {
+			s := m.limits[j].scale
+			size += next.Last[j] * next.Last[j] / (s * s)
+			along += (next.Last[j] - st.Last[j]) * next.Last[j] / (s * s)
+		}
+		if size > 0 {
+			jump = along / size
+		}
+		r.Sudden = jump > 0.6
+	}
+	if st.Agreeing > 0 && len(st.Change) == k {
+		var xy, xx, yy float64
+		for j := range k {
+			s := m.limits[j].scale
+			x, y := next.Last[j]/s, st.Change[j]/s
+			xy += x * y
+			xx += x * x
+			yy += y * y
+		}
+		if xy > agreeCosine*math.Sqrt(xx*yy) {
+			next.Agreeing = st.Agreeing + 1
+			for j := range next.Change {
+				next.Change[j] = st.Change[j] + (next.Last[j]-st.Change[j])/float64(min(next.Agreeing, 5))
+			}
+		}
+	}
+	r.Agreeing = next.Agreeing
+}
+
+// doubts adds what a reader of the result should know.
+func (m *Model) doubts(r *Result) {
+	if m.b.Grade == Tentative {
+		r.warn("tentative", fmt.Sprintf("the baseline has only %d readings: no statistical alarm, only stop limits, until it has %d", m.b.Count, provisionalReadings))
+	}
+	if r.Missing > 0 {
+		r.warn("missing", fmt.Sprintf("%d patches are missing; the rest was judged", r.Missing))
+	}
+	if k := len(r.Outliers); k > 0 && k <= 5 {
+		r.warn("outlier", fmt.Sprintf("patch %s does not follow the rest of the chart: look for a scratch or dirt there", r.Outliers[0].Patch))
+	}
 }

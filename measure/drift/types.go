@@ -71,6 +71,9 @@ type Factor struct {
 	Name    string `json:"name"`
 	Kind    string `json:"kind"`
 	Channel string `json:"channel,omitempty"`
+	// Index is the place of the channel in the chart, or of the axis in L*, a*, b*; 0 for load
+	// and flare.
+	Index int `json:"index"`
 	// SD is the spread from one reading to another that limits are built on, in the factor's
 	// unit, after pooling over channels and the floor.
 	SD float64 `json:"sd"`
@@ -80,6 +83,11 @@ type Factor struct {
 	DF float64 `json:"df"`
 	// SE is the standard error of the factor in one reading, from patch noise alone.
 	SE float64 `json:"se"`
+	// Effective is the number of independent readings that the mean of this factor is worth.
+	Effective float64 `json:"effective"`
+	// Leans says how much of each channel's strength (in percent) one unit of this factor looks
+	// like; that part is counted as strength and taken out of the signature.
+	Leans []float64 `json:"leans,omitempty"`
 }
 
 // PastReading is what a baseline keeps of each reading it was learned from.
@@ -110,11 +118,18 @@ type Baseline struct {
 	Noise      [6]float64 `json:"noise"`
 	NoiseScale []float32  `json:"noise_scale"`
 	Factors    []Factor   `json:"factors"`
+	// Commons are the means over the channels that are watched too; they have no signature.
+	Commons []Factor `json:"commons,omitempty"`
 	// Signatures holds the change of every patch for one unit of every factor, as
 	// little-endian float32 in the order factor, patch, (L*, a*, b*).
 	Signatures []byte `json:"signatures_f32"`
 	// Curves holds for each strength factor the second derivative, in the same order.
 	Curves []byte `json:"curves_f32,omitempty"`
+	// Solids holds the colour of each channel's full tint alone on the paper, as the chart's
+	// patches predict it.
+	Solids [][3]float64 `json:"solids"`
+	// Paper is the colour of the unprinted sheet.
+	Paper [3]float64 `json:"paper"`
 	// MisfitSD is the spread of ln(misfit) from reading to reading, MisfitLn its mean.
 	MisfitLn float64       `json:"misfit_ln"`
 	MisfitSD float64       `json:"misfit_sd"`

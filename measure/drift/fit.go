@@ -1,0 +1,419 @@
+package drift
+
+import (
+	"math"
+)
+
+// fitter solves for the factors of a reading by generalised least squares with robust weights
+// for patches. Everything is whitened: a patch's three residuals have unit covariance when the
+// reading is ordinary.
+type fitter struct {
+	n, q, nc int
+	// root is, for each patch, the lower triangular inverse root of its noise covariance:
+	// LL, AL, AA, BL, BA, BB. All zero for a patch that the baseline does not know.
+	root []float64
+	// a holds the whitened signatures, patch by patch, component by component, q values each;
+	// curve the whitened curvatures, nc values each.
+	a, curve []float64
+	// strength[c] is the place of channel c's strength among the factors, -1 when absent.
+	strength []int
+	normal   []float64 // sum of A'A over all known patches plus ridge, q*q
+	ridge    []float64
+	known    int
+}
+
+const (
+	// A patch's distance from the model has the chi distribution with three degrees of freedom;
+	// 3.4 is its 99th percentile and 1.538 its median.
+	robustBend   = 3.4
+	chiMedian    = 1.5382
+	fitRounds    = 8
+	fitTolerance = 0.02
+)
+
+// work is the scratch of one fit.
+type work struct {
+	d       []float64 // whitened differences, n*3
+	z       []float64 // d less curvature
+	r       []float64 // residuals
+	dist    []float64 // n
+	sorted  []float64 // n
+	weight  []float64 // n; 0 for missing
+	present []float64 // n; 1 or 0
+	m, rhs  []float64 // q*q, q
+	chol    []float64
+	theta   []float64
+	prev    []float64
+	cov     []float64 // q*q
+	sub     []float64 // q*q: of missing patches
+	scale   float64   // robust scale of the distances, at least 1
+	used    int
+	missing int
+}
+
+func newWork(n, q int) *work {
+	w := &work{}
+	flat := make([]float64, 3*3*n+4*n+5*q*q+3*q)
+	take := func(k int) []float64 {
+		s := flat[:k:k]
+		flat = flat[k:]
+		return s
+	}
+	w.d, w.z, w.r = take(3*n), take(3*n), take(3*n)
+	w.dist, w.sorted, w.weight, w.present = take(n), take(n), take(n), take(n)
+	w.m, w.chol, w.cov, w.sub = take(q*q), take(q*q), take(q*q), take(q*q)
+	w.rhs, w.theta, w.prev = take(q), take(q), take(q)
+	return w
+}
+
+// newFitter whitens the signatures (factor -> patch*3) by the noise of each patch.
+func newFitter(columns, curves [][]float64, strength []int, noise [6]float64, scale []float32, known []bool, ridge []float64) *fitter {
+	q, n, nc := len(columns), len(known), len(strength)
+	f := &fitter{n: n, q: q, nc: nc, strength: strength, ridge: ridge,
+		root: make([]float64, 6*n), a: make([]float64, 3*n*q), curve: make([]float64, 3*n*nc), normal: make([]float64, q*q)}
+	base := inverseRoot(noise)
+	for p := range n {
+		if !known[p] || scale[p] <= 0 {
+			continue
+		}
+		f.known++
+		k := 1 / math.Sqrt(float64(scale[p]))
+		root := f.root[p*6 : p*6+6]
+		for i := range root {
+			root[i] = base[i] * k
+		}
+		for j := range q {
+			f.whiten(p, columns[j][p*3:p*3+3], f.a[p*3*q+j:], q)
+		}
+		for c := range nc {
+			if strength[c] >= 0 {
+				f.whiten(p, curves[c][p*3:p*3+3], f.curve[p*3*nc+c:], nc)
+			}
+		}
+		f.add(f.normal, p, 1)
+	}
+	for j := range q {
+		f.normal[j*q+j] += ridge[j]
+	}
+	mirror(f.normal, q)
+	return f
+}
+
+// whiten writes the three whitened components of v at out[0], out[stride], out[2 stride].
+func (f *fitter) whiten(p int, v []float64, out []float64, stride int) {
+	r := f.root[p*6 : p*6+6]
+	out[0] = r[0] * v[0]
+	out[stride] = r[1]*v[0] + r[2]*v[1]
+	out[2*stride] = r[3]*v[0] + r[4]*v[1] + r[5]*v[2]
+}
+
+// add accumulates k times patch p's A'A into the lower triangle of m.
+func (f *fitter) add(m []float64, p int, k float64) {
+	q := f.q
+	rows := f.a[p*3*q : (p+1)*3*q]
+	x, y, z := rows[:q], rows[q:2*q], rows[2*q:3*q]
+	for i := range q {
+		xi, yi, zi := k*x[i], k*y[i], k*z[i]
+		if xi == 0 && yi == 0 && zi == 0 {
+			continue
+		}
+		row := m[i*q : i*q+i+1]
+		for j := range row {
+			row[j] += xi*x[j] + yi*y[j] + zi*z[j]
+		}
+	}
+}
+
+func mirror(m []float64, q int) {
+	for i := range q {
+		for j := range i {
+			m[j*q+i] = m[i*q+j]
+		}
+	}
+}
+
+// inverseRoot returns the lower triangular L^-1 of a covariance (LL, LA, LB, AA, AB, BB) = L L'.
+func inverseRoot(v [6]float64) (r [6]float64) {
+	l11 := math.Sqrt(v[0])
+	l21, l31 := v[1]/l11, v[2]/l11
+	l22 := math.Sqrt(v[3] - l21*l21)
+	l32 := (v[4] - l31*l21) / l22
+	l33 := math.Sqrt(v[5] - l31*l31 - l32*l32)
+	r[0] = 1 / l11
+	r[2] = 1 / l22
+	r[5] = 1 / l33
+	r[1] = -l21 * r[0] * r[2]
+	r[4] = -l32 * r[2] * r[5]
+	r[3] = -(l31*r[0] + l32*r[1]) * r[5]
+	return r
+}
+
+// load whitens the differences (patch*3, in Lab) into the scratch; present marks the patches
+// that count.
+func (f *fitter) load(w *work, diff []float64, missing []bool) {
+	w.used, w.missing = 0, 0
+	for p := range f.n {
+		if f.root[p*6] == 0 || missing != nil && missing[p] {
+			if f.root[p*6] != 0 {
+				w.missing++
+			}
+			w.present[p] = 0
+			w.d[p*3], w.d[p*3+1], w.d[p*3+2] = 0, 0, 0
+			continue
+		}
+		w.present[p] = 1
+		w.used++
+		f.whiten(p, diff[p*3:p*3+3], w.d[p*3:], 1)
+	}
+	clear(w.sub)
+	if w.missing > 0 {
+		for p := range f.n {
+			if w.present[p] == 0 && f.root[p*6] != 0 {
+				f.add(w.sub, p, 1)
+			}
+		}
+	}
+}
+
+// solve fits the factors to what load put in. It reports false when the normal equations are
+// singular, which the ridge prevents for finite input.
+func (f *fitter) solve(w *work) bool {
+	copy(w.z, w.d)
+	copy(w.weight, w.present)
+	clear(w.theta)
+	for round := range fitRounds {
+		copy(w.prev, w.theta)
+		if !f.step(w) {
+			return false
+		}
+		f.residuals(w)
+		change := f.reweigh(w, round)
+		curved := f.uncurve(w)
+		var moved float64
+		for j, t := range w.theta {
+			moved = max(moved, math.Abs(t-w.prev[j])*math.Sqrt(f.normal[j*f.q+j]))
+		}
+		if round >= 1 && change < fitTolerance && (!curved || moved < 0.1) {
+			break
+		}
+	}
+	invert(w.chol, w.cov, f.q)
+	return true
+}
+
+// step solves the weighted normal equations.
+func (f *fitter) step(w *work) bool {
+	q := f.q
+	copy(w.m, f.normal)
+	if w.missing > 0 {
+		for i, v := range w.sub {
+			w.m[i] -= v
+		}
+	}
+	clear(w.rhs)
+	for p := range f.n {
+		k := w.weight[p]
+		if w.present[p] == 0 {
+			continue
+		}
+		if k != 1 {
+			f.add(w.m, p, k-1)
+		}
+		if k == 0 {
+			continue
+		}
+		rows := f.a[p*3*q : (p+1)*3*q]
+		x, y, z := rows[:q:q], rows[q:2*q:2*q], rows[2*q:3*q:3*q]
+		dx, dy, dz := k*w.z[p*3], k*w.z[p*3+1], k*w.z[p*3+2]
+		for j := range w.rhs {
+			w.rhs[j] += x[j]*dx + y[j]*dy + z[j]*dz
+		}
+	}
+	if !cholesky(w.m, w.chol, q) {
+		return false
+	}
+	copy(w.theta, w.rhs)
+	backsolve(w.chol, w.theta, q)
+	return true
+}
+
+func (f *fitter) residuals(w *work) {
+	q := f.q
+	for p := range f.n {
+		if w.present[p] == 0 {
+			w.dist[p] = 0
+			continue
+		}
+		rows := f.a[p*3*q : (p+1)*3*q]
+		x, y, z := rows[:q:q], rows[q:2*q:2*q], rows[2*q:3*q:3*q]
+		rx, ry, rz := w.z[p*3], w.z[p*3+1], w.z[p*3+2]
+		for j, t := range w.theta {
+			rx -= x[j] * t
+			ry -= y[j] * t
+			rz -= z[j] * t
+		}
+		w.r[p*3], w.r[p*3+1], w.r[p*3+2] = rx, ry, rz
+		w.dist[p] = math.Sqrt(rx*rx + ry*ry + rz*rz)
+	}
+}
+
+// reweigh sets the weights from the residuals and returns the largest change. The first two
+// rounds use Huber's weights, which cannot go astray; later ones fall off with the square, so
+// that a scratch loses its pull (a redescending M-estimator; Huber and Ronchetti, Robust
+// Statistics, 2009). The bend widens with the median distance: when the whole chart does not
+// fit, no patch is to blame.
+func (f *fitter) reweigh(w *work, round int) float64 {
+	k := 0
+	for p := range f.n {
+		if w.present[p] != 0 {
+			w.sorted[k] = w.dist[p]
+			k++
+		}
+	}
+	w.scale = max(1, quickSelect(w.sorted[:k], k/2)/chiMedian)
+	bend := robustBend * w.scale
+	var change float64
+	for p := range f.n {
+		if w.present[p] == 0 {
+			continue
+		}
+		v := 1.0
+		if d := w.dist[p]; d > bend {
+			v = bend / d
+			if round >= 2 {
+				v *= v
+			}
+			if d > 3*bend && round >= 2 {
+				v = 0
+			}
+		}
+		change = max(change, math.Abs(v-w.weight[p]))
+		w.weight[p] = v
+	}
+	if round < 2 && change >= fitTolerance {
+		return 1 // the redescending rounds are still to come
+	}
+	return change
+}
+
+// uncurve takes the curvature of large strength changes out of the differences and reports
+// whether there was any worth it.
+func (f *fitter) uncurve(w *work) bool {
+	any := false
+	for c, j := range f.strength {
+		_ = c
+		if j >= 0 && math.Abs(w.theta[j]) > 2 {
+			any = true
+		}
+	}
+	if !any {
+		return false
+	}
+	nc := f.nc
+	var sq [maxChannels]float64
+	for c, j := range f.strength {
+		if j >= 0 {
+			s := max(-60, min(60, w.theta[j]))
+			sq[c] = s * s
+		}
+	}
+	for i := range w.z {
+		var k float64
+		row := f.curve[i*nc : i*nc+nc]
+		for c, v := range row {
+			k += v * sq[c]
+		}
+		w.z[i] = w.d[i] - k
+	}
+	return true
+}
+
+// cholesky factors the symmetric q*q matrix m (lower triangle) into l, and reports whether m is
+// positive definite.
+func cholesky(m, l []float64, q int) bool {
+	for i := range q {
+		li := l[i*q : i*q+i+1]
+		for j := range i + 1 {
+			lj := l[j*q : j*q+j+1]
+			s := m[i*q+j]
+			for k := range j {
+				s -= li[k] * lj[k]
+			}
+			if i == j {
+				if !(s > 0) {
+					return false
+				}
+				li[j] = math.Sqrt(s)
+			} else {
+				li[j] = s / lj[j]
+			}
+		}
+	}
+	return true
+}
+
+// backsolve solves L L' x = b in place.
+func backsolve(l, b []float64, q int) {
+	for i := range q {
+		s := b[i]
+		for k := range i {
+			s -= l[i*q+k] * b[k]
+		}
+		b[i] = s / l[i*q+i]
+	}
+	for i := q - 1; i >= 0; i-- {
+		s := b[i]
+		for k := i + 1; k < q; k++ {
+			s -= l[k*q+i] * b[k]
+		}
+		b[i] = s / l[i*q+i]
+	}
+}
+
+// invert writes the inverse of L L' to out.
+func invert(l, out []float64, q int) {
+	var col [maxFactors]float64
+	for j := range q {
+		c := col[:q]
+		clear(c)
+		c[j] = 1
+		backsolve(l, c, q)
+		for i := range q {
+			out[i*q+j] = c[i]
+		}
+	}
+}
+
+// quickSelect returns the k-th smallest of v, reordering it.
+func quickSelect(v []float64, k int) float64 {
+	if len(v) == 0 {
+		return 0
+	}
+	lo, hi := 0, len(v)-1
+	for lo < hi {
+		pivot := v[(lo+hi)/2]
+		i, j := lo, hi
+		for i <= j {
+			for v[i] < pivot {
+				i++
+			}
+			for v[j] > pivot {
+				j--
+			}
+			if i <= j {
+				v[i], v[j] = v[j], v[i]
+				i++
+				j--
+			}
+		}
+		switch {
+		case k <= j:
+			hi = j
+		case k >= i:
+			lo = i
+		default:
+			return v[k]
+		}
+	}
+	return v[k]
+}

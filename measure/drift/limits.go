@@ -1,0 +1,267 @@
+package drift
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// assumedShare times its tolerance is the spread that a factor is credited with at least, as
+// long as the baseline cannot show it: fewer than 5 readings, or all of one day.
+const assumedShare = 2.0 / 3
+
+// commonsOf names the factors that all channels share, which are watched besides the single
+// ones: the mean strength and the mean tone. Their spread is smaller than a single channel's
+// when channels vary on their own.
+func commonsOf(factors []Factor) (commons []Factor) {
+	for _, kind := range []string{KindStrength, KindTone} {
+		n := 0
+		for _, f := range factors {
+			if f.Kind == kind {
+				n++
+			}
+		}
+		if n > 1 {
+			commons = append(commons, Factor{Name: kind + ":all", Kind: kind})
+		}
+	}
+	return commons
+}
+
+// common is the value of a common factor in a reading.
+func common(c Factor, factors []Factor, theta []float64) float64 {
+	var sum float64
+	var n int
+	for j, f := range factors {
+		if f.Kind == c.Kind {
+			sum += theta[j]
+			n++
+		}
+	}
+	return sum / float64(max(1, n))
+}
+
+// spreads estimates how much every factor varies between readings of the baseline.
+func (l *learner) spreads() {
+	b := l.out
+	q := l.fitter.q
+	cov := make([]float64, q*q)
+	chol := make([]float64, q*q)
+	if cholesky(l.fitter.normal, chol, q) {
+		invert(chol, cov, q)
+	}
+	days := make([]string, l.count)
+	for i, k := range l.order {
+		days[i] = l.samples[k].Day
+	}
+	b.Factors = append([]Factor(nil), l.sig.factors...)
+	for _, kind := range []string{KindStrength, KindTone, KindHue, KindCast, KindWhite, KindLoad, KindFlare} {
+		var index []int
+		for j, f := range b.Factors {
+			if f.Kind == kind {
+				index = append(index, j)
+			}
+		}
+		if len(index) == 0 {
+			continue
+		}
+		values := matrix(l.count, len(index))
+		for i, k := range l.order {
+			for c, j := range index {
+				values[i][c] = l.theta[k][j]
+			}
+		}
+		s := estimateSpread(values, days)
+		for c, j := range index {
+			f := &b.Factors[j]
+			f.SE = math.Sqrt(cov[j*q+j])
+			l.setSpread(f, s, c, l.sig.unitOf(*f, l.o.Tolerances))
+		}
+		if kind == KindStrength {
+			b.Effective = s.effective
+		}
+	}
+	b.Commons = commonsOf(b.Factors)
+	for k := range b.Commons {
+		f := &b.Commons[k]
+		values := matrix(l.count, 1)
+		n, pooled := 0, 0.0
+		for _, g := range b.Factors {
+			if g.Kind == f.Kind {
+				n++
+				pooled += g.SD * g.SD
+			}
+		}
+		for i, r := range l.order {
+			values[i][0] = common(*f, b.Factors, l.theta[r])
+		}
+		var variance float64
+		for j, g := range b.Factors {
+			for m, h := range b.Factors {
+				if g.Kind == f.Kind && h.Kind == f.Kind {
+					variance += cov[j*q+m]
+				}
+			}
+		}
+		f.SE = math.Sqrt(variance) / float64(n)
+		tolerance := l.o.Tolerances.StrengthPercent
+		if f.Kind == KindTone {
+			tolerance = l.o.Tolerances.TonePoints
+		}
+		l.setSpread(f, estimateSpread(values, days), 0, tolerance)
+		f.SD = max(f.SD, math.Sqrt(pooled)/float64(n))
+	}
+	l.misfitSpread()
+}
+
+// setSpread takes the pooled spread for a factor, or its own where that is larger (a channel
+// that wobbles more than the others must not be held to theirs), and never less than the floor.
+func (l *learner) setSpread(f *Factor, s spreadOf, c int, tolerance float64) {
+	variance := s.variance
+	f.DF, f.Effective = max(1, s.df), max(1, s.effective)
+	if len(s.own) > c {
+		f.OwnSD = math.Sqrt(s.own[c])
+		variance = max(variance, s.own[c])
+	}
+	floor := l.o.FloorShare * tolerance
+	if l.count < provisionalReadings || l.out.Days < 2 {
+		floor = assumedShare * tolerance
+	}
+	f.SD = math.Sqrt(max(variance, floor*floor, f.SE*f.SE))
+}
+
+// misfitSpread estimates how well readings usually fit. A baseline reading is part of the mean
+// that it is compared with, a future one is not: hence the factor (N+1)/(N-1).
+func (l *learner) misfitSpread() {
+	b := l.out
+	n := float64(l.count)
+	var sum, sq float64
+	for i := range l.samples {
+		v := math.Log(max(l.misfit(i), 1e-6))
+		sum += v
+		sq += v * v
+	}
+	b.MisfitLn = sum / n
+	if l.count < 2 {
+		b.MisfitLn, b.MisfitSD = 0, 1
+		return
+	}
+	b.MisfitSD = max(0.1, math.Sqrt(max(0, (sq-sum*sum/n)/(n-1))))
+	b.MisfitLn += math.Log((n + 1) / (n - 1))
+}
+
+// oddReadings warns of a baseline reading that lies apart from the others (Grubbs' test at 1 %
+// over all readings and factors together; NIST/SEMATECH e-Handbook 1.3.5.17.1).
+func (l *learner) oddReadings() {
+	if l.count < provisionalReadings {
+		return
+	}
+	n := float64(l.count)
+	for j, f := range l.out.Factors {
+		var mean float64
+		for _, t := range l.theta {
+			mean += t[j] / n
+		}
+		worst, sq := 0, 0.0
+		for i, t := range l.theta {
+			sq += (t[j] - mean) * (t[j] - mean)
+			if math.Abs(t[j]-mean) > math.Abs(l.theta[worst][j]-mean) {
+				worst = i
+			}
+		}
+		sd := math.Sqrt(sq / (n - 1))
+		unit := l.sig.unitOf(f, l.o.Tolerances)
+		if off := math.Abs(l.theta[worst][j] - mean); off > unit && off > grubbs(l.count, 0.01/float64(len(l.out.Factors)))*sd {
+			l.out.warn("odd_reading", fmt.Sprintf("baseline reading %d (%s) lies apart from the others in %s: look at it, and learn again without it if it was not normal",
+				worst+1, l.samples[worst].Day, f.describe()))
+		}
+	}
+}
+
+// grubbs is the two-sided critical value of Grubbs' test for n values.
+func grubbs(n int, alpha float64) float64 {
+	f := float64(n)
+	t := studentQuantile(1-alpha/(2*f), f-2)
+	return (f - 1) / math.Sqrt(f) * math.Sqrt(t*t/(f-2+t*t))
+}
+
+// capability warns when the shop's own spread leaves no room within its tolerance: when the
+// interval that holds 95 % of ordinary readings (with 95 % confidence) is wider than it.
+func (l *learner) capability() {
+	if l.count < provisionalReadings {
+		return
+	}
+	for _, f := range l.out.Factors {
+		if f.Kind != KindStrength {
+			continue
+		}
+		k := ToleranceFactor(l.count, f.DF, 0.95, 0.95)
+		if wide := k * f.OwnSD; wide > l.o.Tolerances.StrengthPercent {
+			l.out.warn("capability", fmt.Sprintf("%s of ordinary readings may lie up to %.1f %% from the mean, wider than the tolerance of %.1f %%: limits follow the spread, so small changes are found late",
+				f.describe(), wide, l.o.Tolerances.StrengthPercent))
+		}
+	}
+}
+
+// studentQuantile is the quantile of Student's t.
+func studentQuantile(p, df float64) float64 {
+	return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: df}.Quantile(p)
+}
+
+// studentTail is the two-sided tail probability of Student's t.
+func studentTail(t, df float64) float64 {
+	return 2 * distuv.StudentsT{Mu: 0, Sigma: 1, Nu: df}.CDF(-math.Abs(t))
+}
+
+// fQuantile and fTail are those of the F distribution.
+func fQuantile(p, d1, d2 float64) float64 { return distuv.F{D1: d1, D2: d2}.Quantile(p) }
+
+func fTail(x, d1, d2 float64) float64 { return 1 - distuv.F{D1: d1, D2: d2}.CDF(x) }
+
+// HotellingLimit is the upper limit of Hotelling's T2 for one future reading of p variables
+// against the mean and covariance of m earlier ones: p(m+1)(m-1)/(m(m-p)) F(1-alpha; p, m-p)
+// (NIST/SEMATECH e-Handbook 6.5.4.3; Champ, Jones-Farmer, Rigdon, Technometrics 47, 2005). It
+// needs m > p.
+func HotellingLimit(p, m int, alpha float64) float64 {
+	if m <= p {
+		return math.Inf(1)
+	}
+	pf, mf := float64(p), float64(m)
+	return pf * (mf + 1) * (mf - 1) / (mf * (mf - pf)) * distuv.F{D1: pf, D2: mf - pf}.Quantile(1-alpha)
+}
+
+// hotellingTail is the probability of a T2 at least this large in an ordinary reading.
+func hotellingTail(t2 float64, p, m int) float64 {
+	pf, mf := float64(p), float64(m)
+	return 1 - distuv.F{D1: pf, D2: mf - pf}.CDF(t2*mf*(mf-pf)/(pf*(mf+1)*(mf-1)))
+}
+
+// Hotelling is the T2 of vector x against a mean and a covariance.
+func Hotelling(x, mean []float64, cov [][]float64) (float64, error) {
+	p := len(x)
+	if len(mean) != p || len(cov) != p {
+		return 0, fmt.Errorf("%d values, %d means and %d rows of covariance", p, len(mean), len(cov))
+	}
+	m, l, d := make([]float64, p*p), make([]float64, p*p), make([]float64, p)
+	for i := range p {
+		copy(m[i*p:], cov[i])
+		d[i] = x[i] - mean[i]
+	}
+	if !cholesky(m, l, p) {
+		return 0, fmt.Errorf("the covariance of %d variables is singular", p)
+	}
+	y := append([]float64(nil), d...)
+	backsolve(l, y, p)
+	return inner(d, y), nil
+}
+
+// ToleranceFactor is k such that mean +- k sd, from n readings whose sd has df degrees of
+// freedom, covers the share p of all readings with the given confidence: Howe's formula (J.
+// Amer. Statist. Assoc. 64, 1969; NIST/SEMATECH e-Handbook 7.2.6.3), good to 1 % or so from n =
+// 5 on and too small below.
+func ToleranceFactor(n int, df, p, confidence float64) float64 {
+	z := distuv.UnitNormal.Quantile((1 + p) / 2)
+	chi := distuv.ChiSquared{K: df}.Quantile(1 - confidence)
+	return z * math.Sqrt(df*(1+1/float64(n))/chi)
+}

@@ -1,0 +1,364 @@
+package drift
+
+import (
+	"math"
+	"slices"
+)
+
+// Names of patterns: the ways of change by which causes are known (the signatures of the
+// separate causes are common practice; see the package's design notes in the doc comments).
+const (
+	PatternInkWeak    = "ink_weak"    // one channel's strength down
+	PatternInkStrong  = "ink_strong"  // one channel's strength up
+	PatternInkColour  = "ink_colour"  // one channel's ink another colour: hue, lot, contamination
+	PatternPressUnder = "press_under" // all inks down, unequally, more where more ink lies
+	PatternPressOver  = "press_over"  // yellower white, dull darks, spreading
+	PatternMedia      = "media"       // the white moves and everything with it
+	PatternPreset     = "preset"      // all mid-tones move, solids less
+	PatternFlare      = "flare"       // darks lifted, white as it was
+	PatternScale      = "scale"       // everything lighter or darker by one factor, white included
+	PatternMixed      = "mixed"       // every channel a little, each its own way
+)
+
+// A pattern says what readings look like under it: factors scattered about a direction, both in
+// proportion to an unknown size. Its marginal likelihood is a mean over sizes, so that no size
+// has to be guessed (Kass and Raftery, Bayes Factors, J. Amer. Statist. Assoc. 90, 1995). All
+// patterns are compared in the space of the fitted factors, where a reading is a point with a
+// known normal error; what no factor can express speaks for none of them.
+type patternModel struct {
+	name    string
+	channel string
+	index   int
+	sizes   []sizedPattern
+}
+
+type sizedPattern struct {
+	mean []float64 // nil when zero
+	root []float64 // lower triangular inverse root of the covariance, q*q
+	ln   float64   // minus half the log determinant
+}
+
+// patternSizes are the sizes tried, in units of the tolerances.
+var patternSizes = []float64{0.6, 1.2, 2.4, 4.8, 9.6}
+
+// patternSpec is a pattern for size 1, in units of the tolerances: the direction and the
+// standard deviations about it. share, common to all strengths or tones, moves them together.
+type patternSpec struct {
+	name    string
+	channel int
+	mean    map[int]float64 // factor -> direction
+	sd      map[int]float64 // factor -> independent sd
+	ways    []map[int]float64
+}
+
+// setPatterns prepares every pattern that this chart can show.
+func (m *Model) setPatterns() {
+	background := m.background()
+	m.patterns = append(m.patterns[:0], patternModel{name: "", sizes: m.sized(background, patternSpec{}, []float64{0})})
+	for _, spec := range m.specs() {
+		p := patternModel{name: spec.name, index: spec.channel, sizes: m.sized(background, spec, patternSizes)}
+		if spec.channel >= 0 {
+			p.channel = m.b.Chart.Channels[spec.channel]
+		}
+		m.patterns = append(m.patterns, p)
+	}
+}
+
+// background is the covariance of an ordinary reading's factors: their spread from reading to
+// reading, and the error of the fit (which is correlated).
+func (m *Model) background() []float64 {
+	q := m.q
+	l, cov := make([]float64, q*q), make([]float64, q*q)
+	if cholesky(m.fitter.normal, l, q) {
+		invert(l, cov, q)
+	}
+	for j, f := range m.b.Factors {
+		v := f.SD*f.SD - f.SE*f.SE
+		if floor := m.b.Options.FloorShare * m.unit[j]; v < floor*floor/4 {
+			v = floor * floor / 4
+		}
+		cov[j*q+j] += v * (1 + 1/f.Effective)
+	}
+	return cov
+}
+
+// sized factors the covariance of a pattern at each size.
+func (m *Model) sized(background []float64, spec patternSpec, sizes []float64) []sizedPattern {
+	q := m.q
+	out := make([]sizedPattern, 0, len(sizes))
+	for _, size := range sizes {
+		cov := slices.Clone(background)
+		for j, sd := range spec.sd {
+			v := m.raw(map[int]float64{j: sd * size})
+			addOuter(cov, v, q)
+		}
+		for _, way := range spec.ways {
+			scaled := map[int]float64{}
+			for j, k := range way {
+				scaled[j] = k * size
+			}
+			addOuter(cov, m.raw(scaled), q)
+		}
+		s := sizedPattern{root: make([]float64, q*q)}
+		l := make([]float64, q*q)
+		if !cholesky(cov, l, q) {
+			continue
+		}
+		for i := range q {
+			s.ln -= math.Log(l[i*q+i])
+		}
+		inverseTriangle(l, s.root, q)
+		if len(spec.mean) > 0 {
+			scaled := map[int]float64{}
+			for j, k := range spec.mean {
+				scaled[j] = k * size
+			}
+			s.mean = m.raw(scaled)
+		}
+		out = append(out, s)
+	}
+	return out
+}
+
+// raw turns amounts of the unseparated factors, in units of their tolerances, into fitted
+// factors: what of tone and load looks like strength is fitted as strength.
+func (m *Model) raw(amount map[int]float64) []float64 {
+	v := make([]float64, m.q)
+	strength := strengthIndex(m.b.Factors, len(m.b.Chart.Channels))
+	for j, k := range amount {
+		x := k * m.unit[j]
+		v[j] += x
+		for c, lean := range m.b.Factors[j].Leans {
+			if strength[c] >= 0 {
+				v[strength[c]] += x * lean
+			}
+		}
+	}
+	return v
+}
+
+func addOuter(cov, v []float64, q int) {
+	for i := range q {
+		if v[i] == 0 {
+			continue
+		}
+		for j := range q {
+			cov[i*q+j] += v[i] * v[j]
+		}
+	}
+}
+
+// inverseTriangle inverts the lower triangular l.
+func inverseTriangle(l, out []float64, q int) {
+	for j := range q {
+		out[j*q+j] = 1 / l[j*q+j]
+		for i := j + 1; i < q; i++ {
+			var s float64
+			for k := j; k < i; k++ {
+				s -= l[i*q+k] * out[k*q+j]
+			}
+			out[i*q+j] = s / l[i*q+i]
+		}
+	}
+}
+
+// specs lists the patterns. The numbers say how unequal real causes are; they were set on
+// made-up printers of several physics and are deliberately loose.
+func (m *Model) specs() []patternSpec {
+	of := map[string][]int{}
+	for j, f := range m.b.Factors {
+		of[f.Kind] = append(of[f.Kind], j)
+	}
+	at := func(kind string, c int) int {
+		for _, j := range of[kind] {
+			if m.b.Factors[j].Index == c {
+				return j
+			}
+		}
+		return -1
+	}
+	all := func(kind string, k float64, into map[int]float64) map[int]float64 {
+		for _, j := range of[kind] {
+			into[j] = k
+		}
+		return into
+	}
+	// Whatever happens, every factor moves a little that no pattern foresees.
+	slop := func(k float64) map[int]float64 {
+		s := map[int]float64{}
+		for j := range m.b.Factors {
+			s[j] = k
+		}
+		return s
+	}
+	var specs []patternSpec
+	for c := range m.b.Chart.Channels {
+		s := at(KindStrength, c)
+		if s < 0 {
+			continue
+		}
+		own := func(strength, tone, ink float64) map[int]float64 {
+			sd := slop(0.05)
+			sd[s] = strength
+			if j := at(KindTone, c); j >= 0 {
+				sd[j] = tone
+			}
+			for _, kind := range []string{KindHue, KindCast} {
+				if j := at(kind, c); j >= 0 {
+					sd[j] = ink
+				}
+			}
+			return sd
+		}
+		specs = append(specs,
+			patternSpec{name: PatternInkWeak, channel: c, mean: map[int]float64{s: -1}, sd: own(0.4, 0.25, 0.15)},
+			patternSpec{name: PatternInkStrong, channel: c, mean: map[int]float64{s: 1}, sd: own(0.4, 0.25, 0.15)})
+		if at(KindHue, c) >= 0 || at(KindCast, c) >= 0 {
+			specs = append(specs, patternSpec{name: PatternInkColour, channel: c, sd: own(0.8, 0.3, 1)})
+		}
+	}
+	if len(of[KindStrength]) > 1 {
+		common := all(KindStrength, 0.6, map[int]float64{})
+		specs = append(specs, patternSpec{name: PatternPressUnder, channel: -1,
+			mean: all(KindLoad, -0.5, all(KindStrength, -0.8, map[int]float64{})),
+			sd:   all(KindLoad, 0.8, all(KindStrength, 0.3, all(KindTone, 0.12, slop(0.1)))),
+			ways: []map[int]float64{common, all(KindTone, 0.3, map[int]float64{})}})
+	}
+	if len(of[KindTone]) > 1 {
+		specs = append(specs, patternSpec{name: PatternPreset, channel: -1,
+			sd: all(KindStrength, 0.25, all(KindTone, 0.25, slop(0.08))),
+			ways: []map[int]float64{all(KindTone, 1, map[int]float64{}),
+				all(KindStrength, 0.5, map[int]float64{})}})
+	}
+	if w := of[KindWhite]; len(w) == 3 {
+		media := slop(0.08)
+		for _, j := range w {
+			media[j] = 1
+		}
+		specs = append(specs, patternSpec{name: PatternMedia, channel: -1, sd: media})
+		if b := at(KindWhite, 2); b >= 0 && len(of[KindStrength]) > 1 {
+			over := all(KindStrength, 0.25, all(KindLoad, 0.8, all(KindTone, 0.15, slop(0.12))))
+			over[b] = 0.4
+			if l := at(KindWhite, 0); l >= 0 {
+				over[l] = 0.3
+			}
+			specs = append(specs, patternSpec{name: PatternPressOver, channel: -1, mean: map[int]float64{b: 1}, sd: over,
+				ways: []map[int]float64{all(KindStrength, 0.8, map[int]float64{}), all(KindTone, 0.6, map[int]float64{})}})
+		}
+		// A lamp or a calibration that is off by one factor moves the white in L* and a hair
+		// along its own tint.
+		lamp := map[int]float64{}
+		p := m.b.Paper
+		fy := (p[0] + 16) / 116
+		for axis, k := range [3]float64{116 * fy / 3, p[1] / 3, p[2] / 3} {
+			if j := at(KindWhite, axis); j >= 0 {
+				lamp[j] = k / (116 * fy / 3)
+			}
+		}
+		specs = append(specs, patternSpec{name: PatternScale, channel: -1, sd: slop(0.04), ways: []map[int]float64{lamp}})
+	}
+	if f := of[KindFlare]; len(f) == 1 {
+		sd := slop(0.08)
+		sd[f[0]] = 0.4
+		specs = append(specs, patternSpec{name: PatternFlare, channel: -1, mean: map[int]float64{f[0]: 1}, sd: sd})
+	}
+	specs = append(specs, patternSpec{name: PatternMixed, channel: -1,
+		sd: all(KindStrength, 0.8, all(KindTone, 0.8, all(KindHue, 0.3, all(KindCast, 0.3, slop(0.15)))))})
+	return specs
+}
+
+// explain ranks the patterns by how well they account for the reading.
+func (m *Model) explain(r *Result, w *work) {
+	var y [maxFactors]float64
+	ordinary := m.logLikelihood(&m.patterns[0], w.theta, y[:m.q])
+	r.Patterns = make([]Pattern, 0, len(m.patterns)-1)
+	for i := range m.patterns[1:] {
+		p := &m.patterns[i+1]
+		out := Pattern{Name: p.name, Channel: p.channel, LogLikelihood: m.logLikelihood(p, w.theta, y[:m.q]) - ordinary}
+		out.Size = m.sizeOf(p, w.theta)
+		r.Patterns = append(r.Patterns, out)
+	}
+	slices.SortStableFunc(r.Patterns, func(a, b Pattern) int {
+		switch {
+		case a.LogLikelihood > b.LogLikelihood:
+			return -1
+		case a.LogLikelihood < b.LogLikelihood:
+			return 1
+		}
+		return 0
+	})
+}
+
+// logLikelihood is the log of the mean over sizes of the normal density at theta.
+func (m *Model) logLikelihood(p *patternModel, theta, y []float64) float64 {
+	q := m.q
+	best := math.Inf(-1)
+	var logs [8]float64
+	for i := range p.sizes {
+		s := &p.sizes[i]
+		copy(y, theta)
+		for j, v := range s.mean {
+			y[j] -= v
+		}
+		var ss float64
+		for a := range q {
+			row := s.root[a*q : a*q+a+1]
+			var v float64
+			for k, c := range row {
+				v += c * y[k]
+			}
+			ss += v * v
+		}
+		logs[i] = s.ln - ss/2
+		best = max(best, logs[i])
+	}
+	var sum float64
+	for _, v := range logs[:len(p.sizes)] {
+		sum += math.Exp(v - best)
+	}
+	return best + math.Log(sum/float64(len(p.sizes)))
+}
+
+// sizeOf is the amount of change in the pattern's own unit.
+func (m *Model) sizeOf(p *patternModel, theta []float64) float64 {
+	var sum, k float64
+	add := func(kind string, index int) {
+		for j, f := range m.b.Factors {
+			if f.Kind == kind && (index < 0 || f.Index == index) {
+				sum += theta[j]
+				k++
+			}
+		}
+	}
+	switch p.name {
+	case PatternInkWeak, PatternInkStrong:
+		add(KindStrength, p.index)
+	case PatternInkColour:
+		var sq float64
+		for j, f := range m.b.Factors {
+			if (f.Kind == KindHue || f.Kind == KindCast) && f.Index == p.index {
+				sq += theta[j] * theta[j]
+			}
+		}
+		return math.Sqrt(sq)
+	case PatternPressUnder, PatternMixed:
+		add(KindStrength, -1)
+	case PatternPreset:
+		add(KindTone, -1)
+	case PatternMedia:
+		var sq float64
+		for j, f := range m.b.Factors {
+			if f.Kind == KindWhite {
+				sq += theta[j] * theta[j]
+			}
+		}
+		return math.Sqrt(sq)
+	case PatternPressOver:
+		add(KindWhite, 2)
+	case PatternScale:
+		add(KindWhite, 0)
+	case PatternFlare:
+		add(KindFlare, 0)
+	}
+	return sum / max(1, k)
+}

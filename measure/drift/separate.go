@@ -1,0 +1,210 @@
+package drift
+
+import (
+	"fmt"
+	"math"
+	"slices"
+)
+
+// separate takes out of the tone and load signatures what looks like strength, so that strength
+// is the best-fitting change of the tints and tone is what is left after it.
+func (s *signatures) separate(t Tolerances) {
+	nc := len(s.curves)
+	strength := s.strengthIndex(nc)
+	for j := range s.factors {
+		f := &s.factors[j]
+		if f.Kind != KindTone && f.Kind != KindLoad {
+			continue
+		}
+		// Regress the column on the strengths: on its own channel's for tone, on all for load.
+		var on []int
+		for c := range nc {
+			own := s.factors[strength[c]].Channel == f.Channel
+			if (f.Kind == KindLoad || own) && square(s.columns[strength[c]]) > 0 {
+				on = append(on, c)
+			}
+		}
+		if len(on) == 0 {
+			continue
+		}
+		q := len(on)
+		m, l, rhs := make([]float64, q*q), make([]float64, q*q), make([]float64, q)
+		for a, ca := range on {
+			for b, cb := range on {
+				m[a*q+b] = inner(s.columns[strength[ca]], s.columns[strength[cb]])
+			}
+			m[a*q+a] *= 1 + 1e-9
+			rhs[a] = inner(s.columns[strength[ca]], s.columns[j])
+		}
+		if !cholesky(m, l, q) {
+			continue
+		}
+		backsolve(l, rhs, q)
+		f.Leans = make([]float64, nc)
+		for a, c := range on {
+			f.Leans[c] = rhs[a]
+			for k := range s.columns[j] {
+				s.columns[j][k] -= rhs[a] * s.columns[strength[c]][k]
+			}
+		}
+	}
+}
+
+// strengthIndex gives the factor of each channel's strength, -1 when it was dropped.
+func (s *signatures) strengthIndex(nc int) []int { return strengthIndex(s.factors, nc) }
+
+func strengthIndex(factors []Factor, nc int) []int {
+	// Strengths and tones come in channel order; a dropped one leaves its channel without.
+	index := make([]int, nc)
+	for c := range index {
+		index[c] = -1
+	}
+	for j, f := range factors {
+		if f.Kind == KindStrength && f.Index >= 0 && f.Index < nc {
+			index[f.Index] = j
+		}
+	}
+	return index
+}
+
+// unitOf is the size of a factor that matters: its tolerance, in the factor's own unit.
+func (s *signatures) unitOf(f Factor, t Tolerances) float64 {
+	switch f.Kind {
+	case KindStrength:
+		return t.StrengthPercent
+	case KindTone:
+		return t.TonePoints
+	case KindHue, KindCast:
+		return inkColourTolerance(s.solids[f.Index].lab, t)
+	case KindWhite:
+		return t.WhiteDE00
+	case KindLoad:
+		return t.LoadPercent
+	default:
+		return flareTolerance
+	}
+}
+
+// flareTolerance, in percent of white, is what calls for another look at the instrument: about
+// one L* at a black of L* 20.
+const flareTolerance = 0.3
+
+// inkColourTolerance turns the tolerance of a solid's hue angle into Lab units at that solid;
+// for a neutral one it is the tolerance of greys.
+func inkColourTolerance(lab [3]float64, t Tolerances) float64 {
+	c := math.Hypot(lab[1], lab[2])
+	if c < neutralChroma {
+		return t.GreyDE00
+	}
+	return max(t.GreyDE00, c*t.HueDeg*math.Pi/180)
+}
+
+// dropOrder says which factors give way first when a chart cannot tell two apart.
+var dropOrder = map[string]int{KindFlare: 0, KindCast: 1, KindLoad: 2, KindHue: 3, KindTone: 4, KindWhite: 5, KindStrength: 6}
+
+// prune drops the factors that this chart cannot tell, at the assumed patch noise, to better
+// than their tolerance, and names them.
+func (s *signatures) prune(t Tolerances, known []bool) (blind []string) {
+	nc := len(s.curves)
+	scale := make([]float32, len(known))
+	for p, k := range known {
+		if k {
+			scale[p] = 1
+		}
+	}
+	for {
+		q := len(s.factors)
+		f := newFitter(s.columns, s.curves, s.strengthIndex(nc), assumedNoise, scale, known, s.ridge(t))
+		l, cov := make([]float64, q*q), make([]float64, q*q)
+		if !cholesky(f.normal, l, q) {
+			return append(blind, "the signatures are degenerate")
+		}
+		invert(l, cov, q)
+		// Among those that cannot be told, the one that gives way first goes.
+		drop, worst := -1, 0.0
+		for j, fac := range s.factors {
+			se := math.Sqrt(cov[j*q+j]) / s.unitOf(fac, t)
+			if se <= 1 {
+				continue
+			}
+			if drop < 0 || dropOrder[fac.Kind] < dropOrder[s.factors[drop].Kind] ||
+				dropOrder[fac.Kind] == dropOrder[s.factors[drop].Kind] && se > worst {
+				drop, worst = j, se
+			}
+		}
+		if drop < 0 {
+			return blind
+		}
+		blind = append(blind, s.whyBlind(drop, f, cov, t))
+		s.factors = slices.Delete(s.factors, drop, drop+1)
+		s.columns = slices.Delete(s.columns, drop, drop+1)
+		s.dropped++
+	}
+}
+
+// whyBlind names a dropped factor: not on the chart at all, or not to be told from another.
+func (s *signatures) whyBlind(j int, f *fitter, cov []float64, t Tolerances) string {
+	q := f.q
+	name := s.factors[j].describe()
+	if alone := f.normal[j*q+j] - f.ridge[j]; alone*s.unitOf(s.factors[j], t)*s.unitOf(s.factors[j], t) < 1 {
+		return name + " does not show on this chart"
+	}
+	best, other := 0.0, -1
+	for k := range q {
+		if k == j {
+			continue
+		}
+		if r := math.Abs(cov[j*q+k]) / math.Sqrt(cov[j*q+j]*cov[k*q+k]); r > best {
+			best, other = r, k
+		}
+	}
+	if other < 0 {
+		return name + " cannot be told on this chart"
+	}
+	return fmt.Sprintf("%s cannot be told from %s on this chart", name, s.factors[other].describe())
+}
+
+// describe names a factor in words.
+func (f Factor) describe() string {
+	switch f.Kind {
+	case KindStrength:
+		return "the strength of " + f.Channel
+	case KindTone:
+		return "the mid-tone of " + f.Channel
+	case KindHue:
+		return "the ink hue of " + f.Channel
+	case KindCast:
+		return "the ink purity of " + f.Channel
+	case KindWhite:
+		return "the paper's " + f.Channel + "*"
+	case KindLoad:
+		return "loss with ink load"
+	default:
+		return "stray light"
+	}
+}
+
+// ridge holds every factor by a very wide prior, so that the equations always have a solution.
+func (s *signatures) ridge(t Tolerances) []float64 {
+	r := make([]float64, len(s.factors))
+	for j, f := range s.factors {
+		wide := 15 * s.unitOf(f, t)
+		r[j] = 1 / (wide * wide)
+	}
+	return r
+}
+
+// fitter whitens the signatures by a noise.
+func (s *signatures) fitter(c *Chart, noise [6]float64, scale []float32, known []bool, t Tolerances) *fitter {
+	return newFitter(s.columns, s.curves, s.strengthIndex(len(c.Channels)), noise, scale, known, s.ridge(t))
+}
+
+func inner(a, b []float64) float64 {
+	var s float64
+	for i, v := range a {
+		s += v * b[i]
+	}
+	return s
+}
+
+func square(a []float64) float64 { return inner(a, a) }
