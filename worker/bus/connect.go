@@ -1,0 +1,154 @@
+package bus
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+	"github.com/rs/zerolog"
+)
+
+// ConnectOptions says which bus to use and as whom.
+type ConnectOptions struct {
+	Name string // shown by the server's monitoring
+	// Embedded, when set, is connected to without a socket.
+	Embedded *Embedded
+	// URL of an outside bus; several, separated by commas, for a cluster.
+	URL   string
+	Token string
+	Creds string // file with credentials
+	NKey  string // file with the private part of an nkey
+	// Context names a NATS context file of this user; it fills what the fields above leave empty.
+	Context string
+	// CA, Cert and Key are PEM files for TLS.
+	CA, Cert, Key string
+	Log           zerolog.Logger
+	// Patient keeps on trying when the bus is not there at first. A worker is patient; a command
+	// tells its user.
+	Patient bool
+	// Closed is called when the connection is given up for good.
+	Closed func(error)
+}
+
+// Connect opens a connection that comes back by itself after an outage.
+func Connect(ctx context.Context, o ConnectOptions) (*nats.Conn, jetstream.JetStream, error) {
+	if o.Context != "" {
+		if err := o.fillFromContext(); err != nil {
+			return nil, nil, err
+		}
+	}
+	log := o.Log.With().Str("part", "bus").Logger()
+	opts := []nats.Option{
+		nats.Name(o.Name),
+		nats.MaxReconnects(-1),
+		nats.ReconnectWait(500 * time.Millisecond),
+		nats.RetryOnFailedConnect(o.Patient),
+		nats.Timeout(5 * time.Second),
+		nats.DisconnectErrHandler(func(_ *nats.Conn, err error) {
+			if err != nil {
+				log.Warn().Err(err).Msg("the bus is away; waiting for it")
+			}
+		}),
+		nats.ReconnectHandler(func(*nats.Conn) { log.Info().Msg("the bus is back") }),
+		// A denied publish is only a time-out to its caller; the reason comes here.
+		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) { log.Error().Err(err).Msg("bus") }),
+		nats.ClosedHandler(func(nc *nats.Conn) {
+			if o.Closed != nil {
+				o.Closed(nc.LastError())
+			}
+		}),
+	}
+	url := o.URL
+	switch {
+	case o.Embedded != nil:
+		opts = append(opts, nats.InProcessServer(o.Embedded), nats.Token(o.Embedded.token))
+	case o.Creds != "":
+		opts = append(opts, nats.UserCredentials(o.Creds))
+	case o.NKey != "":
+		key, err := nats.NkeyOptionFromSeed(o.NKey)
+		if err != nil {
+			return nil, nil, fmt.Errorf("nkey file %s: %w", o.NKey, err)
+		}
+		opts = append(opts, key)
+	case o.Token != "":
+		opts = append(opts, nats.Token(o.Token))
+	}
+	if o.CA != "" {
+		opts = append(opts, nats.RootCAs(o.CA))
+	}
+	if o.Cert != "" {
+		opts = append(opts, nats.ClientCert(o.Cert, o.Key))
+	}
+	nc, err := nats.Connect(url, opts...)
+	if err != nil {
+		return nil, nil, fmt.Errorf("bus %s: %w", redact(url), err)
+	}
+	js, err := jetstream.New(nc, jetstream.WithDefaultTimeout(5*time.Second))
+	if err != nil {
+		nc.Close()
+		return nil, nil, fmt.Errorf("bus %s: %w", redact(url), err)
+	}
+	return nc, js, nil
+}
+
+// fillFromContext reads the same context files as other NATS programs of this user.
+func (o *ConnectOptions) fillFromContext() error {
+	base := os.Getenv("XDG_CONFIG_HOME")
+	if base == "" {
+		home, err := os.UserHomeDir()
+		if err != nil {
+			return err
+		}
+		base = filepath.Join(home, ".config")
+	}
+	path := filepath.Join(base, "nats", "context", o.Context+".json")
+	b, err := os.ReadFile(path)
+	if err != nil {
+		return fmt.Errorf("NATS context %q: %w", o.Context, err)
+	}
+	var c struct{ URL, Token, Creds, NKey, CA, Cert, Key string }
+	if err := json.Unmarshal(b, &c); err != nil {
+		return fmt.Errorf("NATS context %s: %w", path, err)
+	}
+	for _, f := range []struct {
+		to   *string
+		from string
+	}{{&o.URL, c.URL}, {&o.Token, c.Token}, {&o.Creds, c.Creds}, {&o.NKey, c.NKey}, {&o.CA, c.CA}, {&o.Cert, c.Cert}, {&o.Key, c.Key}} {
+		if *f.to == "" {
+			*f.to = f.from
+		}
+	}
+	return nil
+}
+
+// redact leaves out whatever stands before @ in a URL: it may be a password.
+func redact(url string) string {
+	for i := len(url) - 1; i >= 0; i-- {
+		if url[i] == '@' {
+			return "nats://…" + url[i:]
+		}
+	}
+	return url
+}
+
+// IsAway reports whether err means that the bus or its store cannot take anything just now, so
+// that the same call may succeed later.
+func IsAway(err error) bool {
+	if err == nil {
+		return false
+	}
+	var api *jetstream.APIError
+	if errors.As(err, &api) {
+		// 503 and the store's own "no space" and "maximum" answers pass when there is room again.
+		return api.Code == 503 || api.ErrorCode == 10077 || api.ErrorCode == 10023 || api.ErrorCode == 10028 || api.ErrorCode == 10047
+	}
+	return errors.Is(err, nats.ErrTimeout) || errors.Is(err, context.DeadlineExceeded) || errors.Is(err, nats.ErrNoResponders) ||
+		errors.Is(err, jetstream.ErrNoStreamResponse) || errors.Is(err, nats.ErrConnectionReconnecting) || errors.Is(err, nats.ErrDisconnected) ||
+		errors.Is(err, nats.ErrReconnectBufExceeded)
+}

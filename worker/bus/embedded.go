@@ -1,0 +1,264 @@
+// Package bus is the worker's way to NATS: the server inside the process or one outside, the
+// streams and stores, and the commit of a record. It decides nothing about readings.
+package bus
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"path/filepath"
+	"strconv"
+	"sync"
+	"time"
+
+	"github.com/gofrs/flock"
+	"github.com/nats-io/nats-server/v2/server"
+	"github.com/nats-io/nats.go"
+	"github.com/rs/zerolog"
+)
+
+// EmbeddedOptions says where the server inside the process keeps its store and where it listens.
+type EmbeddedOptions struct {
+	// Dir is the data folder. It is created with mode 0700 when it is not there.
+	Dir string
+	// Listen is HOST:PORT. Only a loopback host is taken, since beyond it a token is not enough.
+	// Port 0 picks a free one. Empty: no listener, connections come from this process alone.
+	Listen string
+	// SyncAlways writes every message through to the disk before it is acknowledged, so that a
+	// power cut loses nothing that a station was told is safe.
+	SyncAlways bool
+	// MaxStore bounds the store in bytes.
+	MaxStore int64
+	// LockWait is how long to wait for another process to leave the folder.
+	LockWait time.Duration
+	Log      zerolog.Logger
+}
+
+// ErrLocked says that another process holds the data folder.
+var ErrLocked = errors.New("the data folder is in use by another swathkeeper")
+
+// Embedded is a NATS server with JetStream inside this process.
+type Embedded struct {
+	Server   *server.Server
+	Endpoint Endpoint // where clients find it; zero without a listener
+
+	token    string
+	dir      string
+	lock     *flock.Flock
+	stopOnce sync.Once
+}
+
+// Endpoint is what a running worker leaves in its data folder, so that the commands find it.
+type Endpoint struct {
+	Address string `json:"address"` // nats://HOST:PORT
+	Token   string `json:"token"`
+	PID     int    `json:"pid"`
+}
+
+// EndpointFile is the name of the endpoint's file in the data folder.
+const EndpointFile = "endpoint.json"
+
+// StartEmbedded takes the folder's lock, starts the server and waits until JetStream works. On an
+// error everything it had begun is undone.
+func StartEmbedded(ctx context.Context, o EmbeddedOptions) (*Embedded, error) {
+	host, port, err := listenAddress(o.Listen)
+	if err != nil {
+		return nil, err
+	}
+	if err := os.MkdirAll(o.Dir, 0o700); err != nil {
+		return nil, fmt.Errorf("data folder: %w", err)
+	}
+	lock, err := takeLock(ctx, o.Dir, o.LockWait)
+	if err != nil {
+		return nil, err
+	}
+	e := &Embedded{dir: o.Dir, lock: lock}
+	undo := true
+	defer func() {
+		if undo {
+			e.Stop()
+		}
+	}()
+	if e.token, err = newToken(); err != nil {
+		return nil, err
+	}
+	opts := &server.Options{
+		ServerName:         "swathkeeper",
+		Host:               host,
+		Port:               port,
+		DontListen:         o.Listen == "",
+		NoSigs:             true, // else the server ends the process on SIGTERM by itself
+		NoSystemAccount:    true,
+		Authorization:      e.token,
+		JetStream:          true,
+		StoreDir:           filepath.Join(o.Dir, "bus"),
+		JetStreamMaxStore:  o.MaxStore,
+		JetStreamMaxMemory: 32 << 20,
+		SyncAlways:         o.SyncAlways,
+		MaxPayload:         1 << 20,
+	}
+	log := &serverLog{log: o.Log.With().Str("part", "bus").Logger()}
+	if e.Server, err = server.NewServer(opts); err != nil {
+		return nil, fmt.Errorf("embedded bus: %w", err)
+	}
+	e.Server.SetLoggerV2(log, false, false, false)
+	e.Server.Start()
+	if !e.Server.ReadyForConnections(10 * time.Second) {
+		return nil, fmt.Errorf("embedded bus did not start on %s: %w", o.Listen, log.fatal())
+	}
+	// A bad store is told to the logger only; the server then runs on without its streams.
+	if err := log.fatal(); err != nil {
+		return nil, fmt.Errorf("embedded bus: %w", err)
+	}
+	if h := e.Server.JetStreamEnabled(); !h {
+		return nil, fmt.Errorf("embedded bus: the store in %s cannot be used; see the log", opts.StoreDir)
+	}
+	if o.Listen != "" {
+		if err := e.writeEndpoint(); err != nil {
+			return nil, err
+		}
+	}
+	undo = false
+	return e, nil
+}
+
+// InProcessConn lets nats.go connect without a socket.
+func (e *Embedded) InProcessConn() (net.Conn, error) { return e.Server.InProcessConn() }
+
+// Stop ends the server, waits for it and leaves the folder. It may be called twice.
+func (e *Embedded) Stop() {
+	e.stopOnce.Do(func() {
+		if e.Server != nil {
+			e.Server.Shutdown()
+			e.Server.WaitForShutdown()
+		}
+		if e.Endpoint.Address != "" {
+			_ = os.Remove(filepath.Join(e.dir, EndpointFile))
+		}
+		if e.lock != nil {
+			_ = e.lock.Unlock()
+		}
+	})
+}
+
+func (e *Embedded) writeEndpoint() error {
+	e.Endpoint = Endpoint{Address: e.Server.ClientURL(), Token: e.token, PID: os.Getpid()}
+	b, err := json.Marshal(e.Endpoint)
+	if err != nil {
+		return err
+	}
+	// Written aside and renamed, so that a command never reads half a file; the mode is set at
+	// creation, so that the token is never readable by others.
+	tmp := filepath.Join(e.dir, EndpointFile+".new")
+	_ = os.Remove(tmp)
+	if err := os.WriteFile(tmp, b, 0o600); err != nil {
+		return fmt.Errorf("endpoint file: %w", err)
+	}
+	return os.Rename(tmp, filepath.Join(e.dir, EndpointFile))
+}
+
+// ReadEndpoint finds the worker that runs on a data folder. The error is fs.ErrNotExist when none
+// does.
+func ReadEndpoint(dir string) (Endpoint, error) {
+	var ep Endpoint
+	b, err := os.ReadFile(filepath.Join(dir, EndpointFile))
+	if err != nil {
+		return ep, err
+	}
+	if err := json.Unmarshal(b, &ep); err != nil {
+		return ep, fmt.Errorf("%s: %w", filepath.Join(dir, EndpointFile), err)
+	}
+	return ep, nil
+}
+
+// listenAddress refuses every host that is not loopback.
+func listenAddress(listen string) (host string, port int, err error) {
+	if listen == "" {
+		return "127.0.0.1", server.RANDOM_PORT, nil
+	}
+	host, text, err := net.SplitHostPort(listen)
+	if err != nil {
+		return "", 0, fmt.Errorf("listen address %q: give HOST:PORT, such as 127.0.0.1:4222", listen)
+	}
+	if port, err = strconv.Atoi(text); err != nil || port < 0 || port > 65535 {
+		return "", 0, fmt.Errorf("listen address %q: the port must be 0 to 65535", listen)
+	}
+	if port == 0 {
+		port = server.RANDOM_PORT
+	}
+	if host == "localhost" {
+		host = "127.0.0.1"
+	}
+	ip := net.ParseIP(host)
+	if ip == nil || !ip.IsLoopback() {
+		return "", 0, fmt.Errorf("listen address %q is beyond this machine: stations elsewhere need credentials of their own, so listen on 127.0.0.1 or use an outside bus with --nats", listen)
+	}
+	return host, port, nil
+}
+
+func takeLock(ctx context.Context, dir string, wait time.Duration) (*flock.Flock, error) {
+	lock := flock.New(filepath.Join(dir, "lock"), flock.SetPermissions(0o600))
+	got, err := lock.TryLock()
+	if err == nil && !got && wait > 0 {
+		limited, cancel := context.WithTimeout(ctx, wait)
+		defer cancel()
+		got, err = lock.TryLockContext(limited, 100*time.Millisecond)
+		if errors.Is(err, context.DeadlineExceeded) {
+			err = nil
+		}
+	}
+	if err != nil {
+		return nil, fmt.Errorf("lock of the data folder: %w", err)
+	}
+	if !got {
+		return nil, fmt.Errorf("%s: %w", dir, ErrLocked)
+	}
+	return lock, nil
+}
+
+func newToken() (string, error) {
+	var b [24]byte
+	if _, err := rand.Read(b[:]); err != nil {
+		return "", fmt.Errorf("token: %w", err)
+	}
+	return hex.EncodeToString(b[:]), nil
+}
+
+// serverLog hands the server's log to zerolog and keeps its last fatal message, which is the only
+// way that the server tells of a store it cannot open.
+type serverLog struct {
+	log  zerolog.Logger
+	mu   sync.Mutex
+	last error
+}
+
+func (l *serverLog) fatal() error {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.last
+}
+
+// Noticef is the server's chatter about itself: debug for us.
+func (l *serverLog) Noticef(f string, v ...any) { l.log.Debug().Msgf(f, v...) }
+func (l *serverLog) Warnf(f string, v ...any)   { l.log.Warn().Msgf(f, v...) }
+func (l *serverLog) Errorf(f string, v ...any)  { l.log.Error().Msgf(f, v...) }
+func (l *serverLog) Debugf(f string, v ...any)  { l.log.Trace().Msgf(f, v...) }
+func (l *serverLog) Tracef(f string, v ...any)  { l.log.Trace().Msgf(f, v...) }
+
+// Fatalf does not end the process: StartEmbedded turns it into an error.
+func (l *serverLog) Fatalf(f string, v ...any) {
+	l.mu.Lock()
+	l.last = fmt.Errorf(f, v...)
+	l.mu.Unlock()
+	l.log.Error().Msgf(f, v...)
+}
+
+var (
+	_ server.Logger              = (*serverLog)(nil)
+	_ nats.InProcessConnProvider = (*Embedded)(nil)
+)

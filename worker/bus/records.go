@@ -1,0 +1,107 @@
+package bus
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+
+	"swathkeeper/protocol"
+)
+
+// Records reads and commits records.
+type Records struct {
+	js     jetstream.JetStream
+	stream jetstream.Stream
+	// Inbox is when the inbox stream was created: its sequences mean nothing without it.
+	Inbox time.Time
+	inbox jetstream.Stream
+}
+
+// ErrConflict says that the printer has a newer record than the one the decision was made on.
+var ErrConflict = errors.New("another record came first")
+
+// OpenRecords binds to the streams, which must exist.
+func OpenRecords(ctx context.Context, js jetstream.JetStream) (*Records, error) {
+	rec, err := js.Stream(ctx, protocol.StreamRecord)
+	if err != nil {
+		return nil, fmt.Errorf("stream %s: %w", protocol.StreamRecord, err)
+	}
+	in, err := js.Stream(ctx, protocol.StreamInbox)
+	if err != nil {
+		return nil, fmt.Errorf("stream %s: %w", protocol.StreamInbox, err)
+	}
+	return &Records{js: js, stream: rec, inbox: in, Inbox: in.CachedInfo().Created.UTC()}, nil
+}
+
+// Stored is a record and where it stands in the stream.
+type Stored struct {
+	Seq    uint64
+	Time   time.Time
+	Record *protocol.Record
+}
+
+// Last gives the newest record under a subject, which may hold wildcards; nil when there is none.
+func (r *Records) Last(ctx context.Context, subject string) (*Stored, error) {
+	m, err := r.stream.GetLastMsgForSubject(ctx, subject)
+	if errors.Is(err, jetstream.ErrMsgNotFound) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("last record of %s: %w", subject, err)
+	}
+	rec, err := protocol.DecodeRecord(m.Data)
+	if err != nil {
+		return nil, fmt.Errorf("record %d: %w", m.Sequence, err)
+	}
+	return &Stored{Seq: m.Sequence, Time: m.Time, Record: rec}, nil
+}
+
+// Input gives an inbox message by its sequence.
+func (r *Records) Input(ctx context.Context, seq uint64) ([]byte, error) {
+	m, err := r.inbox.GetMsg(ctx, seq)
+	if err != nil {
+		return nil, fmt.Errorf("inbox message %d: %w", seq, err)
+	}
+	return m.Data, nil
+}
+
+// Commit stores rec if the printer's newest record still is the one at sequence last. It returns
+// ErrConflict otherwise. The guard spans every kind and series of the printer, so that one printer
+// has one history, whoever writes it.
+func (r *Records) Commit(ctx context.Context, rec *protocol.Record, last uint64) (uint64, error) {
+	data, err := protocol.Encode(rec)
+	if err != nil {
+		return 0, err
+	}
+	ack, err := r.js.Publish(ctx, protocol.RecordSubject(rec.Site, rec.Printer, rec.Kind, rec.Series), data,
+		jetstream.WithMsgID(rec.ID),
+		jetstream.WithExpectLastSequenceForSubject(last, protocol.PrinterRecords(rec.Site, rec.Printer)))
+	if isConflict(err) {
+		return 0, ErrConflict
+	}
+	if err != nil {
+		return 0, fmt.Errorf("commit of a record: %w", err)
+	}
+	if ack.Duplicate {
+		// The same record was stored by an attempt whose answer was lost; the caller reads it again.
+		return 0, ErrConflict
+	}
+	return ack.Sequence, nil
+}
+
+func isConflict(err error) bool {
+	var api *jetstream.APIError
+	return errors.As(err, &api) && (api.ErrorCode == 10071 || api.ErrorCode == 10164)
+}
+
+// Printers lists every printer that has a record, as site and printer.
+func (r *Records) Printers(ctx context.Context) ([][2]string, error) {
+	info, err := r.stream.Info(ctx, jetstream.WithSubjectFilter(protocol.SubjectRecords))
+	if err != nil {
+		return nil, fmt.Errorf("printers: %w", err)
+	}
+	return splitPrinters(info.State.Subjects), nil
+}

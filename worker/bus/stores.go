@@ -1,0 +1,175 @@
+package bus
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"slices"
+
+	"github.com/klauspost/compress/zstd"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"swathkeeper/protocol"
+)
+
+// Stores are the key-value and object stores the worker needs.
+type Stores struct {
+	charts    jetstream.KeyValue
+	active    jetstream.KeyValue
+	baselines jetstream.ObjectStore
+	enc       *zstd.Encoder
+	dec       *zstd.Decoder
+}
+
+// maxBaseline bounds an unpacked baseline, so that a damaged object cannot eat the memory.
+const maxBaseline = 64 << 20
+
+// OpenStores binds to the stores, which must exist.
+func OpenStores(ctx context.Context, js jetstream.JetStream) (*Stores, error) {
+	var s Stores
+	var err error
+	if s.charts, err = js.KeyValue(ctx, protocol.BucketCharts); err != nil {
+		return nil, fmt.Errorf("store %s: %w", protocol.BucketCharts, err)
+	}
+	if s.active, err = js.KeyValue(ctx, protocol.BucketActive); err != nil {
+		return nil, fmt.Errorf("store %s: %w", protocol.BucketActive, err)
+	}
+	if s.baselines, err = js.ObjectStore(ctx, protocol.BucketBaselines); err != nil {
+		return nil, fmt.Errorf("store %s: %w", protocol.BucketBaselines, err)
+	}
+	if s.enc, err = zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1)); err != nil {
+		return nil, err
+	}
+	if s.dec, err = zstd.NewReader(nil, zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxMemory(maxBaseline)); err != nil {
+		return nil, err
+	}
+	return &s, nil
+}
+
+// Close releases the codecs.
+func (s *Stores) Close() {
+	s.dec.Close()
+	_ = s.enc.Close()
+}
+
+// chartKey names a layout; "_" stands for no edition, which a token cannot contain.
+func chartKey(id, edition string) string {
+	if edition == "" {
+		edition = "_"
+	}
+	return id + "." + edition
+}
+
+// Chart gives a layout, or nil when it is not known.
+func (s *Stores) Chart(ctx context.Context, id, edition string) (*protocol.Chart, error) {
+	e, err := s.charts.Get(ctx, chartKey(id, edition))
+	if errors.Is(err, jetstream.ErrKeyNotFound) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("chart %s %s: %w", id, edition, err)
+	}
+	return protocol.DecodeChart(e.Value())
+}
+
+// PutChart stores a layout. An edition never changes: another layout under a known edition is
+// refused.
+func (s *Stores) PutChart(ctx context.Context, c *protocol.Chart) error {
+	if err := c.Validate(); err != nil {
+		return err
+	}
+	data, err := protocol.Encode(c)
+	if err != nil {
+		return err
+	}
+	key := chartKey(c.ID, c.Edition)
+	old, err := s.charts.Get(ctx, key)
+	switch {
+	case err == nil && bytes.Equal(old.Value(), data):
+		return nil
+	case err == nil:
+		return fmt.Errorf("chart %s %s is known with another layout: give the changed layout a new edition", c.ID, c.Edition)
+	case !errors.Is(err, jetstream.ErrKeyNotFound):
+		return fmt.Errorf("chart %s: %w", c.ID, err)
+	}
+	if _, err := s.charts.Create(ctx, key, data); err != nil {
+		return fmt.Errorf("chart %s: %w", c.ID, err)
+	}
+	return nil
+}
+
+// Charts gives every layout, in the order of their keys.
+func (s *Stores) Charts(ctx context.Context) ([]*protocol.Chart, error) {
+	keys, err := sortedKeys(ctx, s.charts)
+	if err != nil {
+		return nil, err
+	}
+	var out []*protocol.Chart
+	for _, k := range keys {
+		e, err := s.charts.Get(ctx, k)
+		if err != nil {
+			return nil, fmt.Errorf("chart %s: %w", k, err)
+		}
+		c, err := protocol.DecodeChart(e.Value())
+		if err != nil {
+			return nil, fmt.Errorf("chart %s: %w", k, err)
+		}
+		out = append(out, c)
+	}
+	return out, nil
+}
+
+// PutBaseline stores a baseline under its own digest, so that storing it twice is storing it once.
+func (s *Stores) PutBaseline(ctx context.Context, data []byte) (digest string, err error) {
+	sum := sha256.Sum256(data)
+	digest = hex.EncodeToString(sum[:])
+	if _, err := s.baselines.GetInfo(ctx, digest); err == nil {
+		return digest, nil
+	}
+	if _, err := s.baselines.PutBytes(ctx, digest, s.enc.EncodeAll(data, nil)); err != nil {
+		return "", fmt.Errorf("store of baseline %s: %w", digest[:12], err)
+	}
+	return digest, nil
+}
+
+// Baseline gives a baseline by its digest, and checks it.
+func (s *Stores) Baseline(ctx context.Context, digest string) ([]byte, error) {
+	packed, err := s.baselines.GetBytes(ctx, digest)
+	if err != nil {
+		return nil, fmt.Errorf("baseline %.12s: %w", digest, err)
+	}
+	data, err := s.dec.DecodeAll(packed, nil)
+	if err != nil {
+		return nil, fmt.Errorf("baseline %.12s is damaged: %w", digest, err)
+	}
+	if sum := sha256.Sum256(data); hex.EncodeToString(sum[:]) != digest {
+		return nil, fmt.Errorf("baseline %.12s is damaged: its digest does not match", digest)
+	}
+	return data, nil
+}
+
+// SetActive notes which baseline is in force. It is an index for other programs; the worker's own
+// memory is its records.
+func (s *Stores) SetActive(ctx context.Context, site, printer, series string, value []byte) error {
+	if _, err := s.active.Put(ctx, site+"."+printer+"."+series, value); err != nil {
+		return fmt.Errorf("baseline in force: %w", err)
+	}
+	return nil
+}
+
+func sortedKeys(ctx context.Context, kv jetstream.KeyValue) ([]string, error) {
+	l, err := kv.ListKeys(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("store %s: %w", kv.Bucket(), err)
+	}
+	defer func() { _ = l.Stop() }()
+	var keys []string
+	for k := range l.Keys() {
+		keys = append(keys, k)
+	}
+	slices.Sort(keys)
+	return keys, nil
+}
