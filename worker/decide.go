@@ -1,0 +1,232 @@
+package worker
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+	"time"
+
+	"swathkeeper/protocol"
+	"swathkeeper/worker/alert"
+	"swathkeeper/worker/judge"
+)
+
+// decide turns an input into a record. An error is a passing fault: the input is tried again. What
+// is wrong with the input itself becomes a refusal record.
+func (k *keeper) decide(ctx context.Context, p *printer, what string, in input) (*decision, error) {
+	d := &decision{state: p.state}
+	d.state.Version, d.state.Inbox, d.state.InboxSeq = printerVersion, k.records.Inbox, in.seq
+	d.state.Learning, d.state.Learned = maps.Clone(p.state.Learning), maps.Clone(p.state.Learned)
+	now := k.clock.Now()
+
+	var err error
+	if what == "reading" {
+		err = k.decideReading(ctx, p, d, in, now)
+	} else {
+		err = k.decideNote(ctx, p, d, in, now)
+	}
+	var refusal *protocol.Refusal
+	if errors.As(err, &refusal) {
+		k.refuse(p, d, in, refusal, now)
+		return d, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	return d, nil
+}
+
+// refuse makes a decision a refusal: the input is kept as it came, and no state moves but the
+// place in the inbox.
+func (k *keeper) refuse(p *printer, d *decision, in input, why *protocol.Refusal, now time.Time) {
+	r := *why
+	sum := sha256.Sum256(in.data)
+	r.SHA256, r.Bytes, r.Subject = hex.EncodeToString(sum[:]), len(in.data), in.subject
+	r.Payload = in.data[:min(len(in.data), protocol.MaxRefusedPayload)]
+	rec := k.newRecord(p, protocol.KindRefusal, "", in, now)
+	rec.ID = protocol.DerivedID(fmt.Sprintf("%s#%d", k.records.Inbox.Format(time.RFC3339Nano), in.seq), "refusal")
+	rec.Refusal = &r
+	rec.Open = d.state.Alert.Open()
+	rec.Text = fmt.Sprintf("%s: refused: %s", p.name, r.Error())
+	d.record, d.series, d.st, d.after = rec, "", nil, nil
+	d.state.Alert, d.state.Learning, d.state.Learned = p.state.Alert, p.state.Learning, p.state.Learned
+	d.wake = p.wake
+}
+
+func (k *keeper) decideReading(ctx context.Context, p *printer, d *decision, in input, now time.Time) error {
+	r, err := protocol.DecodeReading(in.data)
+	if err != nil {
+		return err
+	}
+	if err := r.CheckSubject(p.site, p.name); err != nil {
+		return err
+	}
+	if err := r.CheckTime(now); err != nil {
+		return err
+	}
+	chart, err := k.chart(ctx, r.Chart, r.Edition)
+	if err != nil {
+		return err
+	}
+	if err := chart.CheckReading(r); err != nil {
+		return err
+	}
+	series := r.Series()
+	st, err := k.seriesState(ctx, p, series)
+	if err != nil {
+		return err
+	}
+	if st.Seen(r.ID) {
+		hint := "this reading has its verdict already; a new reading needs a new id"
+		if p.moved {
+			hint = "this reading was judged before the store was moved; nothing is judged twice"
+		}
+		return &protocol.Refusal{Code: "duplicate_reading", Field: "id", Hint: hint}
+	}
+	model, err := k.model(ctx, st.Digest)
+	if err != nil {
+		return err
+	}
+	since, learning := p.learning(series)
+	state := *st
+	state.Learned = slices.DeleteFunc(slices.Clone(st.Learned), func(l judge.Learned) bool { return !learning || l.Seq < since })
+	v, next, err := judge.Judge(judge.Input{Reading: r, Seq: in.seq, Chart: chart, Model: model, State: state, Learning: learning}, k.judge)
+	if err != nil {
+		return fmt.Errorf("reading %s: %w", r.ID, err)
+	}
+	if learning && !v.Late {
+		if d.state.Learned == nil {
+			d.state.Learned = map[string]int{}
+		}
+		d.state.Learned[series] = len(next.Learned)
+	}
+	astate, dec := alert.Next(p.state.Alert, alert.Input{Site: p.site, Printer: p.name, Verdict: v}, now, k.alert)
+	d.state.Alert, d.wake = astate, dec.NextWake
+	d.series, d.st = series, &next
+	rec := k.newRecord(p, protocol.KindVerdict, series, in, r.TakenAt)
+	rec.ID = protocol.DerivedID(r.ID, fmt.Sprintf("record#%d", in.seq))
+	rec.Verdict = v
+	fill(rec, dec)
+	rec.Text = verdictText(p.name, v, dec.Changes)
+	d.record = rec
+	return nil
+}
+
+func (k *keeper) decideNote(ctx context.Context, p *printer, d *decision, in input, now time.Time) error {
+	n, err := protocol.DecodeNote(in.data)
+	if err != nil {
+		return err
+	}
+	if err := n.CheckSubject(p.site, p.name); err != nil {
+		return err
+	}
+	if err := n.CheckTime(now); err != nil {
+		return err
+	}
+	kind := protocol.KindJournal
+	switch {
+	case n.Baseline != nil:
+		kind = protocol.KindBaseline
+	case n.Hold != nil || n.Close != nil:
+		kind = protocol.KindAlert
+		if err := knownAlert(p, n); err != nil {
+			return err
+		}
+	}
+	d.record = k.newRecord(p, kind, "", in, now)
+	d.record.ID = protocol.DerivedID(n.ID, fmt.Sprintf("record#%d", in.seq))
+	d.record.Note = n
+	d.record.Text = noteText(p.name, n)
+	if n.Baseline != nil {
+		if err := k.baselineNote(ctx, p, d, n); err != nil {
+			return err
+		}
+	}
+	astate, dec := alert.Next(p.state.Alert, alert.Input{Site: p.site, Printer: p.name, Note: n}, now, k.alert)
+	d.state.Alert, d.wake = astate, dec.NextWake
+	fill(d.record, dec)
+	if len(dec.Changes) > 0 {
+		d.record.Text += "; " + alertText("", dec.Changes)
+	}
+	return nil
+}
+
+func knownAlert(p *printer, n *protocol.Note) error {
+	field, key := "close.key", ""
+	if n.Hold != nil {
+		field, key = "hold.key", n.Hold.Key
+	} else {
+		key = n.Close.Key
+	}
+	var open []string
+	for _, a := range p.state.Alert.Open() {
+		if a.Key == key {
+			return nil
+		}
+		open = append(open, a.Key)
+	}
+	hint := "no alert is open on this printer"
+	if len(open) > 0 {
+		hint = "open on this printer: " + strings.Join(open, ", ")
+	}
+	return &protocol.Refusal{Code: "unknown_alert", Field: field, Hint: hint}
+}
+
+// chart gives a known layout, or a refusal.
+func (k *keeper) chart(ctx context.Context, id, edition string) (*protocol.Chart, error) {
+	key := id + "." + edition
+	if c := k.charts[key]; c != nil {
+		return c, nil
+	}
+	c, err := k.stores.Chart(ctx, id, edition)
+	if err != nil {
+		return nil, err
+	}
+	if c == nil {
+		return nil, &protocol.Refusal{Code: "unknown_chart", Field: "chart",
+			Hint: strings.TrimSpace(fmt.Sprintf("chart %s %s", id, edition)) + " is not known here; add its layout with `chart add`"}
+	}
+	if len(k.charts) >= 64 {
+		clear(k.charts)
+	}
+	k.charts[key] = c
+	return c, nil
+}
+
+// maxModels bounds how many prepared baselines stay in memory.
+const maxModels = 256
+
+// model gives the prepared baseline of a digest; nil when there is none.
+func (k *keeper) model(ctx context.Context, digest string) (*judge.Model, error) {
+	if digest == "" {
+		return nil, nil
+	}
+	if m := k.models[digest]; m != nil {
+		return m, nil
+	}
+	data, err := k.stores.Baseline(ctx, digest)
+	if err != nil {
+		return nil, err
+	}
+	b, err := judge.DecodeBaseline(data)
+	if err != nil {
+		return nil, err
+	}
+	m, err := judge.Prepare(b)
+	if err != nil {
+		return nil, err
+	}
+	if len(k.models) >= maxModels {
+		for other := range k.models {
+			delete(k.models, other)
+			break
+		}
+	}
+	k.models[digest] = m
+	return m, nil
+}

@@ -1,0 +1,112 @@
+package judge
+
+import (
+	"time"
+
+	"swathkeeper/measure/cause"
+	"swathkeeper/measure/drift"
+	"swathkeeper/protocol"
+)
+
+// colourOf writes what drift found in the words of the protocol.
+func colourOf(r *drift.Result) *protocol.Colour {
+	c := &protocol.Colour{
+		Patches: r.Patches, MeanDE00: r.MeanDE00, MedianDE00: r.MedianDE00, P95DE00: r.P95DE00, MaxDE00: r.MaxDE00,
+		WorstPatch: r.WorstPatch, WhiteDE00: r.WhiteDE00, GreyDE00: r.GreyDE00, Unexplained: r.Unexplained,
+	}
+	for _, ch := range r.Channels {
+		c.Channels = append(c.Channels, protocol.ColourChannel{
+			Channel: ch.Channel, StrengthPercent: ch.StrengthPercent, StrengthSE: ch.StrengthSE, StrengthLimit: ch.StrengthLimit,
+			TonePoints: ch.TonePoints, ToneSE: ch.ToneSE, ToneLimit: ch.ToneLimit,
+			HueDeg: ch.HueDeg, HueSE: ch.HueSE, HueLimit: ch.HueLimit, Slow: share(ch.EWMA, ch.EWMALimit),
+		})
+	}
+	for _, f := range r.Values {
+		switch f.Kind {
+		case drift.KindStrength, drift.KindTone, drift.KindHue:
+			continue // told by channel above
+		}
+		c.Factors = append(c.Factors, protocol.Factor{Name: f.Name, Unit: factorUnits[f.Kind], Value: f.Value, SE: f.SE, Limit: f.Limit, Slow: share(f.EWMA, f.EWMALimit)})
+	}
+	for _, h := range r.House {
+		c.House = append(c.House, protocol.HouseColour{Name: h.Name, Patch: h.Patch, DE00: h.DE00, Tolerance: h.Tolerance})
+	}
+	for _, o := range r.Outliers {
+		c.Outliers = append(c.Outliers, o.Patch)
+	}
+	for _, t := range r.Tests {
+		c.Tests = append(c.Tests, protocol.Test{Name: t.Name, Value: t.Statistic, Limit: t.Limit})
+	}
+	return c
+}
+
+var factorUnits = map[string]string{
+	drift.KindCast: "Lab units", drift.KindWhite: "Lab units", drift.KindLoad: "percent", drift.KindFlare: "percent",
+}
+
+func share(v, limit float64) float64 {
+	if limit == 0 {
+		return 0
+	}
+	return v / limit
+}
+
+// decide names the causes and sets the outcome: the worst level among the findings.
+func decide(in Input, v *protocol.Verdict, r *drift.Result) {
+	for _, f := range cause.Decide(evidence(in, r)) {
+		out := protocol.Finding{
+			Advice: f.Advice, Channel: f.Channel, Level: f.Level, Likelihood: f.Likelihood, Why: f.Why,
+			Rival: f.Rival, SplittingCheck: f.SplittingCheck,
+		}
+		for _, m := range f.Moves {
+			out.Moves = append(out.Moves, protocol.Move{Channel: m.Channel, Percent: m.Percent, TonePoints: m.TonePoints, ExpectedDE00: m.ExpectedDE00})
+		}
+		v.Findings = append(v.Findings, out)
+		v.Outcome = worse(v.Outcome, f.Level)
+	}
+}
+
+// evidence gathers what bears on the cause of one reading.
+func evidence(in Input, r *drift.Result) cause.Evidence {
+	return cause.Evidence{
+		Stage: in.Reading.Condition.Stage, Path: in.Reading.Condition.Path, Driven: in.Chart.Driven, Drift: r,
+		Facts: facts(in.Model.Baseline, in.Reading),
+	}
+}
+
+// calibrationAge is how long an instrument is taken to hold its calibration: a working day. Common
+// practice, no source.
+const calibrationAge = 24 * time.Hour
+
+// facts are what is known to differ between a reading and the readings of its baseline.
+func facts(b *Baseline, r *protocol.Reading) cause.Facts {
+	var f cause.Facts
+	if b.Press != nil && r.Press != nil {
+		f.PressCelsius = r.Press.Celsius - b.Press.Celsius
+		f.PressSeconds = r.Press.Seconds - b.Press.Seconds
+		f.PressChanged = *b.Press != *r.Press
+	}
+	if b.Lots != nil && r.Lots != nil {
+		f.MediaLotChanged = r.Lots.Media != "" && b.Lots.Media != "" && r.Lots.Media != b.Lots.Media
+		for ch, lot := range r.Lots.Ink {
+			if old := b.Lots.Ink[ch]; old != "" && lot != "" && old != lot {
+				f.InkLotChanged = append(f.InkLotChanged, ch)
+			}
+		}
+	}
+	f.InstrumentChanged = b.Instrument.Serial != "" && r.Instrument.Serial != "" && b.Instrument.Serial != r.Instrument.Serial
+	if c := r.Instrument.CalibratedAt; c != nil {
+		f.CalibrationOld = r.TakenAt.Sub(*c) > calibrationAge
+	}
+	return f
+}
+
+var ranks = map[string]int{"": 0, protocol.Steady: 0, protocol.LevelNote: 1, protocol.LevelAct: 2, protocol.LevelStop: 3}
+
+// worse gives the worse of two outcomes.
+func worse(a, b string) string {
+	if ranks[b] > ranks[a] {
+		return b
+	}
+	return a
+}

@@ -1,0 +1,279 @@
+package worker
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+	"github.com/rs/zerolog"
+
+	"swathkeeper/protocol"
+	"swathkeeper/worker/alert"
+	"swathkeeper/worker/bus"
+	"swathkeeper/worker/judge"
+)
+
+// keeper takes inputs in order and turns each into exactly one record.
+type keeper struct {
+	records *bus.Records
+	stores  *bus.Stores
+	clock   Clock
+	log     zerolog.Logger
+	judge   judge.Options
+	alert   alert.Options
+	// committed is told of every record stored, for tests and the demo.
+	committed func(*protocol.Record)
+	wakeup    func() // a printer's next wake time may have come nearer
+
+	// mu is held while one input or timer is worked on: inputs of a partition are strictly one
+	// after another, and timers stand in the same row.
+	mu       sync.Mutex
+	printers map[string]*printer
+	models   map[string]*judge.Model // by digest
+	charts   map[string]*protocol.Chart
+}
+
+// retryWait is how long to wait before an input is tried again while the bus or its store is away.
+const retryWait = 500 * time.Millisecond
+
+// stillWorking is how often the bus is told that an input is being worked on; well under the
+// consumer's acknowledgement wait.
+const stillWorking = 10 * time.Second
+
+// Handle takes one inbox message to its record and acknowledges it. It returns only when that is
+// done, or when ctx ends: the message is then delivered again.
+func (k *keeper) Handle(ctx context.Context, msg jetstream.Msg) {
+	meta, err := msg.Metadata()
+	if err != nil {
+		k.log.Error().Err(err).Msg("a message without stream metadata was left alone")
+		return
+	}
+	in := input{subject: msg.Subject(), data: msg.Data(), seq: meta.Sequence.Stream}
+	log := k.log.With().Uint64("inbox_seq", in.seq).Str("subject", in.subject).Logger()
+	start := time.Now()
+	told := start
+	var lastErr string
+	for ctx.Err() == nil {
+		err := k.take(ctx, in)
+		if err == nil {
+			if err := msg.Ack(); err != nil {
+				log.Warn().Err(err).Msg("acknowledgement not sent; the input will be skipped when it comes again")
+			}
+			return
+		}
+		if ctx.Err() != nil {
+			return
+		}
+		if text := err.Error(); text != lastErr {
+			log.Error().Err(err).Msg("this input waits until it can be recorded")
+			lastErr = text
+		}
+		if time.Since(told) > stillWorking {
+			_ = msg.InProgress()
+			told = time.Now()
+		}
+		t := time.NewTimer(retryWait)
+		select {
+		case <-ctx.Done():
+		case <-t.C:
+		}
+		t.Stop()
+	}
+}
+
+// input is one message of the inbox.
+type input struct {
+	subject string
+	data    []byte
+	seq     uint64
+}
+
+// take decides on an input and commits its record. A nil error means that the input has its
+// record, from now or from before.
+func (k *keeper) take(ctx context.Context, in input) error {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	what, site, name, err := protocol.ParseInput(in.subject)
+	if err != nil {
+		return err // the stream's own subjects make this impossible
+	}
+	for {
+		p, err := k.load(ctx, site, name)
+		if err != nil {
+			return err
+		}
+		if !p.moved && in.seq <= p.state.InboxSeq {
+			return nil
+		}
+		d, err := k.decide(ctx, p, what, in)
+		if err != nil {
+			k.forget(p)
+			return err
+		}
+		err = k.commit(ctx, p, d)
+		if errors.Is(err, bus.ErrConflict) {
+			continue // somebody else was first: read again, decide again
+		}
+		return err
+	}
+}
+
+// decision is a record to be, and what becomes of the printer with it.
+type decision struct {
+	record *protocol.Record
+	state  printerState
+	wake   time.Time
+	series string
+	st     *judge.State // new state of series; nil: unchanged
+	after  func(context.Context) error
+}
+
+// commit stores a decision's record under the printer's guard. Only then do the printer's state in
+// memory and its next wake time move.
+func (k *keeper) commit(ctx context.Context, p *printer, d *decision) error {
+	raw, err := json.Marshal(d.state)
+	if err != nil {
+		return err
+	}
+	d.record.PrinterState = raw
+	seq, err := k.records.Commit(ctx, d.record, p.lastSeq)
+	if err != nil {
+		k.forget(p)
+		return err
+	}
+	p.lastSeq, p.state, p.wake, p.moved = seq, d.state, d.wake, false
+	if d.st != nil {
+		p.series[d.series] = d.st
+	}
+	if d.after != nil {
+		if err := d.after(ctx); err != nil {
+			// Only indexes are written here; the record that was stored is what counts.
+			k.log.Warn().Err(err).Msg("index not written")
+		}
+	}
+	k.logRecord(d.record)
+	if k.committed != nil {
+		k.committed(d.record)
+	}
+	if k.wakeup != nil {
+		k.wakeup()
+	}
+	return nil
+}
+
+func (k *keeper) logRecord(r *protocol.Record) {
+	e := k.log.Info()
+	if r.Kind == protocol.KindRefusal {
+		e = k.log.Warn()
+	}
+	e = e.Str("kind", r.Kind).Str("site", r.Site).Str("printer", r.Printer).Str("record", r.ID).Uint64("inbox_seq", r.InboxSeq)
+	if r.Verdict != nil {
+		e = e.Str("reading", r.Verdict.Reading).Str("outcome", r.Verdict.Outcome)
+	}
+	for _, c := range r.Changes {
+		e = e.Str("alert", c.Key+" "+c.Change)
+	}
+	e.Msg(r.Text)
+}
+
+// Tick lets the alert rules of every printer whose time has come look at the clock: reminders,
+// silence, the end of a hold. It returns when the next one is due; zero means none is.
+func (k *keeper) Tick(ctx context.Context) (time.Time, error) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	now := k.clock.Now()
+	var next time.Time
+	var errs []error
+	for _, p := range k.due(now) {
+		if err := k.tickPrinter(ctx, p, now); err != nil {
+			errs = append(errs, fmt.Errorf("%s/%s: %w", p.site, p.name, err))
+		}
+	}
+	for _, p := range k.printers {
+		if !p.wake.IsZero() && (next.IsZero() || p.wake.Before(next)) {
+			next = p.wake
+		}
+	}
+	return next, errors.Join(errs...)
+}
+
+func (k *keeper) due(now time.Time) []*printer {
+	var out []*printer
+	for _, p := range k.printers {
+		if !p.wake.IsZero() && !p.wake.After(now) {
+			out = append(out, p)
+		}
+	}
+	return out
+}
+
+func (k *keeper) tickPrinter(ctx context.Context, p *printer, now time.Time) error {
+	state, dec := alert.Next(p.state.Alert, alert.Input{Site: p.site, Printer: p.name, Tick: true}, now, k.alert)
+	if len(dec.Changes) == 0 && len(dec.Outcomes) == 0 {
+		p.wake = dec.NextWake
+		return nil
+	}
+	d := &decision{state: p.state, wake: dec.NextWake}
+	d.state.Alert = state
+	d.record = k.newRecord(p, protocol.KindAlert, "", input{}, now)
+	// A timer's record is named by what it says and after which record, so that two workers whose
+	// clocks strike at once store it once.
+	d.record.ID = protocol.DerivedID(fmt.Sprintf("%s.%s.%d", p.site, p.name, p.lastSeq), "timer")
+	fill(d.record, dec)
+	d.record.Text = alertText(p.name, dec.Changes)
+	err := k.commit(ctx, p, d)
+	if !errors.Is(err, bus.ErrConflict) {
+		return err
+	}
+	// Another worker was first; its record says what is still to come.
+	p, err = k.load(ctx, p.site, p.name)
+	if err == nil {
+		p.wake = alert.Wake(p.state.Alert, k.alert)
+	}
+	return err
+}
+
+// Wake loads every printer that has records, so that their timers run again after a start.
+func (k *keeper) Wake(ctx context.Context) error {
+	list, err := k.records.Printers(ctx)
+	if err != nil {
+		return err
+	}
+	for _, sp := range list {
+		if err := k.wakePrinter(ctx, sp[0], sp[1]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (k *keeper) wakePrinter(ctx context.Context, site, name string) error {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	p, err := k.load(ctx, site, name)
+	if err != nil {
+		return err
+	}
+	p.wake = alert.Wake(p.state.Alert, k.alert)
+	return nil
+}
+
+// newRecord begins a record about an input; in is the zero input for a timer.
+func (k *keeper) newRecord(p *printer, kind, series string, in input, at time.Time) *protocol.Record {
+	if series == "" {
+		series = protocol.NoSeries
+	}
+	return &protocol.Record{
+		Schema: protocol.SchemaRecord, Kind: kind, At: at, Site: p.site, Printer: p.name, Series: series,
+		Inbox: k.records.Inbox, InboxSeq: in.seq,
+	}
+}
+
+// fill writes what the alert rules decided into a record.
+func fill(r *protocol.Record, d alert.Decision) {
+	r.Changes, r.Open, r.Outcomes = d.Changes, d.Open, d.Outcomes
+}

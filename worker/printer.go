@@ -1,0 +1,133 @@
+package worker
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"swathkeeper/protocol"
+	"swathkeeper/worker/alert"
+	"swathkeeper/worker/bus"
+	"swathkeeper/worker/judge"
+)
+
+// printerState is what every record of a printer carries, so that its last record alone brings the
+// worker back to where it was.
+type printerState struct {
+	Version int `json:"version"`
+	// Inbox and InboxSeq are the newest input taken, in the inbox of that creation time.
+	Inbox    time.Time `json:"inbox"`
+	InboxSeq uint64    `json:"inbox_seq"`
+	// Learning holds the series whose readings are being taken as known-good, and since which
+	// input; the key everySeries stands for all of them.
+	Learning map[string]uint64 `json:"learning,omitempty"`
+	// Learned tells how many readings each series has gathered since.
+	Learned map[string]int `json:"learned,omitempty"`
+	Alert   alert.State    `json:"alert"`
+}
+
+const (
+	printerVersion = 1
+	everySeries    = "*"
+)
+
+// printer is one printer as the worker has it in memory; the records are the truth, and this is
+// thrown away whenever they turn out to be newer.
+type printer struct {
+	site, name string
+	lastSeq    uint64 // sequence of the printer's newest record, 0 when it has none
+	state      printerState
+	series     map[string]*judge.State
+	wake       time.Time // when the alert rules want to be asked again; zero: not by themselves
+	moved      bool      // the records name another inbox than the one in use
+}
+
+func (p *printer) learning(series string) (since uint64, ok bool) {
+	if since, ok = p.state.Learning[series]; ok {
+		return since, true
+	}
+	since, ok = p.state.Learning[everySeries]
+	return since, ok
+}
+
+// load reads a printer's state from its last record.
+func (k *keeper) load(ctx context.Context, site, name string) (*printer, error) {
+	key := site + "." + name
+	if p := k.printers[key]; p != nil {
+		return p, nil
+	}
+	p := &printer{site: site, name: name, series: map[string]*judge.State{}}
+	last, err := k.records.Last(ctx, protocol.PrinterRecords(site, name))
+	if err != nil {
+		return nil, err
+	}
+	if last != nil {
+		p.lastSeq = last.Seq
+		if err := json.Unmarshal(last.Record.PrinterState, &p.state); err != nil {
+			return nil, fmt.Errorf("state in record %d: %w", last.Seq, err)
+		}
+		p.moved = !p.state.Inbox.IsZero() && !p.state.Inbox.Equal(k.records.Inbox)
+	}
+	k.remember(key, p)
+	return p, nil
+}
+
+// maxPrinters bounds how many printers are kept in memory; beyond it, some are forgotten and read
+// again when their next reading comes.
+const maxPrinters = 4096
+
+func (k *keeper) remember(key string, p *printer) {
+	if len(k.printers) >= maxPrinters {
+		for other, q := range k.printers {
+			if q.wake.IsZero() { // those with a timer running must stay
+				delete(k.printers, other)
+				break
+			}
+		}
+	}
+	k.printers[key] = p
+}
+
+func (k *keeper) forget(p *printer) { delete(k.printers, p.site+"."+p.name) }
+
+// seriesState reads the state of a series: from its last verdict or its last baseline record,
+// whichever is newer.
+func (k *keeper) seriesState(ctx context.Context, p *printer, series string) (*judge.State, error) {
+	if st := p.series[series]; st != nil {
+		return st, nil
+	}
+	verdict, err := k.records.Last(ctx, protocol.RecordSubject(p.site, p.name, protocol.KindVerdict, series))
+	if err != nil {
+		return nil, err
+	}
+	base, err := k.records.Last(ctx, protocol.RecordSubject(p.site, p.name, protocol.KindBaseline, series))
+	if err != nil {
+		return nil, err
+	}
+	st, err := newestState(verdict, base)
+	if err != nil {
+		return nil, err
+	}
+	p.series[series] = st
+	return st, nil
+}
+
+func newestState(verdict, base *bus.Stored) (*judge.State, error) {
+	var raw json.RawMessage
+	var seq uint64
+	if verdict != nil && verdict.Record.Verdict != nil {
+		raw, seq = verdict.Record.Verdict.State, verdict.Seq
+	}
+	if base != nil && base.Seq > seq && base.Record.SeriesState != nil {
+		raw, seq = base.Record.SeriesState, base.Seq
+	}
+	st := &judge.State{}
+	if raw == nil {
+		return st, nil
+	}
+	if err := json.Unmarshal(raw, st); err != nil {
+		return nil, fmt.Errorf("series state in record %d: %w", seq, err)
+	}
+	return st, nil
+}

@@ -1,0 +1,101 @@
+package worker
+
+import (
+	"fmt"
+	"strings"
+
+	"swathkeeper/protocol"
+)
+
+// The one line that a record carries for people: in lists, in the log, in the demo. What goes to
+// chat is written by package chat.
+
+func verdictText(printer string, v *protocol.Verdict, changes []protocol.Change) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s: %s: ", printer, conditionText(v.Condition))
+	switch {
+	case v.Outcome == protocol.Learning && v.Baseline.Grade == protocol.GradeNone && len(v.Warnings) > 0:
+		b.WriteString("no baseline yet")
+	case v.Outcome == protocol.Learning:
+		b.WriteString("taken as known-good")
+	default:
+		b.WriteString(v.Outcome)
+	}
+	if c := v.Colour; c != nil {
+		fmt.Fprintf(&b, ", chart mean %.2f dE00", c.MeanDE00)
+	}
+	for _, f := range v.Findings {
+		fmt.Fprintf(&b, "; %s", strings.ReplaceAll(f.Advice, "_", " "))
+		if f.Channel != "" {
+			b.WriteString(" " + f.Channel)
+		}
+		break
+	}
+	if v.Outcome == protocol.Unusable && len(v.Warnings) > 0 {
+		b.WriteString(": " + v.Warnings[0])
+	}
+	if v.Late {
+		b.WriteString(" (late: older than the newest reading, so nothing changes)")
+	}
+	if t := alertText("", changes); t != "" {
+		b.WriteString("; " + t)
+	}
+	return b.String()
+}
+
+func alertText(printer string, changes []protocol.Change) string {
+	var parts []string
+	for _, c := range changes {
+		t := "alert " + c.Change + ": " + strings.ReplaceAll(c.Advice, "_", " ")
+		if c.Channel != "" {
+			t += " " + c.Channel
+		}
+		parts = append(parts, t)
+	}
+	t := strings.Join(parts, ", ")
+	if printer != "" && t != "" {
+		t = printer + ": " + t
+	}
+	return t
+}
+
+func noteText(printer string, n *protocol.Note) string {
+	var b strings.Builder
+	b.WriteString(printer + ": ")
+	switch {
+	case n.Journal != nil:
+		b.WriteString("journal: " + n.Journal.What)
+		if n.Journal.Channel != "" {
+			b.WriteString(" " + n.Journal.Channel)
+		}
+		if n.Journal.Lot != "" {
+			b.WriteString(", lot " + n.Journal.Lot)
+		}
+	case n.Hold != nil:
+		fmt.Fprintf(&b, "hold %s until %s: %s", n.Hold.Key, n.Hold.Until.Format("2006-01-02 15:04"), n.Hold.Why)
+	case n.Close != nil:
+		fmt.Fprintf(&b, "close %s: %s", n.Close.Key, n.Close.Why)
+	}
+	if n.Text != "" {
+		b.WriteString(": " + n.Text)
+	}
+	if n.Who != "" {
+		b.WriteString(" (" + n.Who + ")")
+	}
+	return b.String()
+}
+
+func conditionText(c protocol.Condition) string {
+	t := c.Media + "/" + c.Preset + " " + c.Stage
+	if c.Path == protocol.PathManaged {
+		t += ", managed"
+	}
+	return t
+}
+
+func plural(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
+}

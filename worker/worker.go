@@ -1,0 +1,297 @@
+// Package worker is the running system: it takes readings from the inbox in order, judges each,
+// and stores one record for each. It is a library first: New, Start, Stop and Run serve the
+// program, the demo and the tests alike.
+package worker
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"sync"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+	"github.com/rs/zerolog"
+
+	"swathkeeper/protocol"
+	"swathkeeper/worker/alert"
+	"swathkeeper/worker/bus"
+	"swathkeeper/worker/chat"
+	"swathkeeper/worker/judge"
+)
+
+// Options configures a worker. Only DataDir, or Bus for an outside one, must be given.
+type Options struct {
+	// DataDir is the folder of the embedded bus. Empty: an outside bus is used.
+	DataDir string
+	// Listen is where the embedded bus listens, HOST:PORT on loopback; empty: nowhere.
+	Listen string
+	// NoSync lets the disk lag behind: faster, and a power cut may lose what stations were told is
+	// safe.
+	NoSync bool
+	// LockWait is how long to wait for another program to leave the data folder.
+	LockWait time.Duration
+	// Limits bounds the streams and stores; zero: the defaults.
+	Limits bus.Limits
+	// Bus says how to reach an outside bus.
+	Bus bus.ConnectOptions
+
+	Judge judge.Options
+	Alert alert.Options
+	Chat  chat.Options
+
+	Clock   Clock // nil: the machine's
+	Log     zerolog.Logger
+	Version string
+	// OnRecord is told of every record that this worker stores, in order. It must not block.
+	OnRecord func(*protocol.Record)
+}
+
+// Worker judges readings until it is stopped.
+type Worker struct {
+	o       Options
+	conn    *nats.Conn
+	js      jetstream.JetStream
+	embed   *bus.Embedded
+	keeper  *keeper
+	failed  chan error // a fault that the worker cannot mend by itself
+	undo    []teardown // in the order of setting up
+	started bool
+	stop    sync.Once
+	stopErr error
+}
+
+// teardown is one thing to undo, with a name for the error message.
+type teardown struct {
+	name string
+	run  func(context.Context) error
+}
+
+// stopLimit bounds how long stopping may take.
+const stopLimit = 15 * time.Second
+
+// New checks the options. Nothing is opened yet.
+func New(o Options) (*Worker, error) {
+	if o.DataDir == "" && o.Bus.URL == "" && o.Bus.Context == "" {
+		return nil, errors.New("worker: give a data folder for the embedded bus, or the address of an outside one")
+	}
+	if o.DataDir != "" && (o.Bus.URL != "" || o.Bus.Context != "") {
+		return nil, errors.New("worker: give a data folder or an outside bus, not both")
+	}
+	if err := o.Judge.Drift.WithDefaults().Validate(); err != nil {
+		return nil, fmt.Errorf("worker: %w", err)
+	}
+	if o.Clock == nil {
+		o.Clock = SystemClock{}
+	}
+	if o.Limits == (bus.Limits{}) {
+		o.Limits = bus.DefaultLimits()
+	}
+	return &Worker{o: o, failed: make(chan error, 1)}, nil
+}
+
+// Run starts the worker, works until ctx ends or something breaks for good, and stops it.
+func (w *Worker) Run(ctx context.Context) error {
+	if err := w.Start(ctx); err != nil {
+		return err
+	}
+	var cause error
+	select {
+	case <-ctx.Done():
+	case cause = <-w.failed:
+	}
+	stopCtx, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopLimit)
+	defer cancel()
+	return errors.Join(cause, w.Stop(stopCtx))
+}
+
+// Start sets everything up and returns when readings are being judged. On an error all that was
+// set up is undone.
+func (w *Worker) Start(ctx context.Context) error {
+	if w.started {
+		return errors.New("worker: started twice")
+	}
+	w.started = true
+	if err := w.setup(ctx); err != nil {
+		stopCtx, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopLimit)
+		defer cancel()
+		return errors.Join(err, w.Stop(stopCtx))
+	}
+	return nil
+}
+
+// Stop ends the worker: the input being worked on is finished, the rest stays in the inbox. It may
+// be called twice, and before Start.
+func (w *Worker) Stop(ctx context.Context) error {
+	w.stop.Do(func() {
+		var errs []error
+		for _, t := range slices.Backward(w.undo) {
+			if err := t.run(ctx); err != nil {
+				errs = append(errs, fmt.Errorf("stopping %s: %w", t.name, err))
+			}
+		}
+		w.stopErr = errors.Join(errs...)
+	})
+	return w.stopErr
+}
+
+func (w *Worker) onStop(name string, run func(context.Context) error) {
+	w.undo = append(w.undo, teardown{name, run})
+}
+
+// fail ends Run with err; only the first one counts.
+func (w *Worker) fail(err error) {
+	select {
+	case w.failed <- err:
+	default:
+	}
+}
+
+// Conn is the worker's own connection; nil before Start.
+func (w *Worker) Conn() *nats.Conn { return w.conn }
+
+// JetStream is the worker's own access to streams and stores; nil before Start.
+func (w *Worker) JetStream() jetstream.JetStream { return w.js }
+
+// Endpoint says where the embedded bus listens; zero when it does not.
+func (w *Worker) Endpoint() bus.Endpoint {
+	if w.embed == nil {
+		return bus.Endpoint{}
+	}
+	return w.embed.Endpoint
+}
+
+// setup goes from the ground up; what it registers for stopping runs in the reverse order.
+func (w *Worker) setup(ctx context.Context) error {
+	if err := w.openBus(ctx); err != nil {
+		return err
+	}
+	records, err := bus.OpenRecords(ctx, w.js)
+	if err != nil {
+		return err
+	}
+	stores, err := bus.OpenStores(ctx, w.js)
+	if err != nil {
+		return err
+	}
+	w.onStop("stores", func(context.Context) error { stores.Close(); return nil })
+
+	wake := make(chan struct{}, 1)
+	w.keeper = &keeper{
+		records: records, stores: stores, clock: w.o.Clock, log: w.o.Log.With().Str("part", "judge").Logger(),
+		judge: w.o.Judge, alert: w.o.Alert, committed: w.o.OnRecord,
+		wakeup: func() {
+			select {
+			case wake <- struct{}{}:
+			default:
+			}
+		},
+		printers: map[string]*printer{}, models: map[string]*judge.Model{}, charts: map[string]*protocol.Chart{},
+	}
+	// Chat comes before the judge, so that a new target's consumer, which starts with what is new,
+	// misses nothing that this worker decides.
+	talk, err := chat.New(w.js, w.o.Chat)
+	if err != nil {
+		return err
+	}
+	if err := talk.Start(ctx); err != nil {
+		return err
+	}
+	w.onStop("chat", talk.Stop)
+	if err := w.keeper.Wake(ctx); err != nil {
+		return err
+	}
+	w.startTimers(wake)
+	return w.startJudging(ctx)
+}
+
+func (w *Worker) openBus(ctx context.Context) error {
+	co := w.o.Bus
+	co.Name = "swathkeeper worker " + w.o.Version
+	co.Log, co.Patient = w.o.Log, true
+	if w.o.DataDir != "" {
+		e, err := bus.StartEmbedded(ctx, bus.EmbeddedOptions{
+			Dir: w.o.DataDir, Listen: w.o.Listen, SyncAlways: !w.o.NoSync, MaxStore: w.o.Limits.Total(), LockWait: w.o.LockWait, Log: w.o.Log,
+		})
+		if err != nil {
+			return err
+		}
+		w.embed, co.Embedded = e, e
+		w.onStop("embedded bus", func(context.Context) error { e.Stop(); return nil })
+	}
+	closing := make(chan struct{})
+	co.Closed = func(err error) {
+		select {
+		case <-closing:
+		default:
+			w.fail(fmt.Errorf("the connection to the bus is closed for good: %w", err))
+		}
+	}
+	var err error
+	if w.conn, w.js, err = bus.Connect(ctx, co); err != nil {
+		return err
+	}
+	w.onStop("connection", func(context.Context) error { close(closing); w.conn.Close(); return nil })
+	return bus.Provision(ctx, w.js, w.o.Limits)
+}
+
+// startTimers lets the alert rules look at the clock when a printer's time has come.
+func (w *Worker) startTimers(wake <-chan struct{}) {
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		for ctx.Err() == nil {
+			next, err := w.keeper.Tick(ctx)
+			if err != nil && ctx.Err() == nil {
+				w.o.Log.Error().Err(err).Msg("timers")
+				next = w.o.Clock.Now().Add(10 * time.Second)
+			}
+			select {
+			case <-ctx.Done():
+			case <-wake:
+			case <-w.o.Clock.Until(next):
+			}
+		}
+	}()
+	w.onStop("timers", func(context.Context) error { cancel(); <-done; return nil })
+}
+
+// startJudging consumes the inbox. The pull's expiry must stay below the time after which a silent
+// worker loses its place, or it would lose it while idle.
+func (w *Worker) startJudging(ctx context.Context) error {
+	cons, err := w.js.Consumer(ctx, protocol.StreamInbox, bus.Durable)
+	if err != nil {
+		return fmt.Errorf("consumer %s: %w", bus.Durable, err)
+	}
+	work, cancel := context.WithCancel(context.Background())
+	cc, err := cons.Consume(func(m jetstream.Msg) { w.keeper.Handle(work, m) },
+		jetstream.PullMaxMessages(32), // large readings crawl with the default of 500
+		jetstream.PullExpiry(2*time.Second), jetstream.PullHeartbeat(time.Second),
+		jetstream.PullPriorityGroup(bus.Durable),
+		jetstream.ConsumeErrHandler(func(_ jetstream.ConsumeContext, err error) {
+			switch {
+			case errors.Is(err, jetstream.ErrConsumerDeleted), errors.Is(err, jetstream.ErrConsumerNotFound):
+				w.fail(fmt.Errorf("the consumer %s was deleted: %w", bus.Durable, err))
+			default:
+				w.o.Log.Warn().Err(err).Msg("inbox")
+			}
+		}))
+	if err != nil {
+		cancel()
+		return fmt.Errorf("consumer %s: %w", bus.Durable, err)
+	}
+	w.onStop("judging", func(ctx context.Context) error {
+		defer cancel()
+		cc.Drain()
+		select {
+		case <-cc.Closed():
+			return nil
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	})
+	return nil
+}
