@@ -50,11 +50,11 @@ func (k *keeper) accept(ctx context.Context, p *printer, d *decision, n *protoco
 		ready := slices.Sorted(maps.Keys(d.state.Learned))
 		switch len(ready) {
 		case 0:
-			return &protocol.Refusal{Code: "nothing_learned", Field: "baseline", Hint: "no reading has come since `baseline learn`; send some of a print that is known to be good"}
+			return &protocol.Refusal{Code: protocol.CodeNoReadings, Field: "baseline", Hint: "no reading has come since `baseline learn`; send some of a print that is known to be good"}
 		case 1:
 			series = ready[0]
 		default:
-			return &protocol.Refusal{Code: "ambiguous", Field: "baseline.series", Hint: "several printing conditions have been learned; name one of " + strings.Join(ready, ", ")}
+			return &protocol.Refusal{Code: protocol.CodeBadValue, Field: "baseline.series", Hint: "several printing conditions have been learned; name one of " + strings.Join(ready, ", ")}
 		}
 	}
 	st, err := k.seriesState(ctx, p, series)
@@ -78,10 +78,10 @@ func (k *keeper) accept(ctx context.Context, p *printer, d *decision, n *protoco
 		readings = append(readings, r)
 	}
 	if len(readings) == 0 {
-		return &protocol.Refusal{Code: "nothing_learned", Field: "baseline.series", Hint: "this printing condition has no readings since `baseline learn`; send some of a print that is known to be good"}
+		return &protocol.Refusal{Code: protocol.CodeNoReadings, Field: "baseline.series", Hint: "this printing condition has no readings since `baseline learn`; send some of a print that is known to be good"}
 	}
 	if st.Digest != "" && n.Baseline.Reason == "" {
-		return &protocol.Refusal{Code: "missing", Field: "baseline.reason", Hint: "a baseline is in force here; say why it is replaced"}
+		return &protocol.Refusal{Code: protocol.CodeMissing, Field: "baseline.reason", Hint: "a baseline is in force here; say why it is replaced"}
 	}
 	chart, err := k.chart(ctx, readings[0].Chart, readings[0].Edition)
 	if err != nil {
@@ -89,7 +89,7 @@ func (k *keeper) accept(ctx context.Context, p *printer, d *decision, n *protoco
 	}
 	b, err := judge.Learn(protocol.DerivedID(n.ID, "baseline"), chart, readings, k.judge)
 	if err != nil {
-		return &protocol.Refusal{Code: "not_learnable", Field: "baseline", Hint: err.Error()}
+		return &protocol.Refusal{Code: protocol.CodeNoReadings, Field: "baseline", Hint: err.Error()}
 	}
 	data, err := b.Encode()
 	if err != nil {
@@ -124,16 +124,16 @@ func (k *keeper) retire(ctx context.Context, p *printer, d *decision, n *protoco
 	series := n.Baseline.Series
 	switch {
 	case series == "":
-		return &protocol.Refusal{Code: "missing", Field: "baseline.series", Hint: "name the series whose baseline is to be retired; `baseline list` shows them"}
+		return &protocol.Refusal{Code: protocol.CodeMissing, Field: "baseline.series", Hint: "name the series whose baseline is to be retired; `baseline list` shows them"}
 	case n.Baseline.Reason == "":
-		return &protocol.Refusal{Code: "missing", Field: "baseline.reason", Hint: "say why the baseline is retired"}
+		return &protocol.Refusal{Code: protocol.CodeMissing, Field: "baseline.reason", Hint: "say why the baseline is retired"}
 	}
 	st, err := k.seriesState(ctx, p, series)
 	if err != nil {
 		return err
 	}
 	if st.Digest == "" {
-		return &protocol.Refusal{Code: "unknown_baseline", Field: "baseline.series", Hint: "no baseline is in force for series " + series}
+		return &protocol.Refusal{Code: protocol.CodeUnknownSeries, Field: "baseline.series", Hint: "no baseline is in force for series " + series}
 	}
 	next := *st
 	next.Version, next.Baseline, next.Digest, next.Drift = judge.StateVersion, "", "", nil

@@ -7,12 +7,14 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"runtime/debug"
 	"slices"
 	"strings"
 	"time"
 
 	"swathkeeper/protocol"
 	"swathkeeper/worker/alert"
+	"swathkeeper/worker/bus"
 	"swathkeeper/worker/judge"
 )
 
@@ -24,13 +26,12 @@ func (k *keeper) decide(ctx context.Context, p *printer, what string, in input) 
 	d.state.Learning, d.state.Learned = maps.Clone(p.state.Learning), maps.Clone(p.state.Learned)
 	now := k.clock.Now()
 
-	var err error
-	if what == "reading" {
-		err = k.decideReading(ctx, p, d, in, now)
-	} else {
-		err = k.decideNote(ctx, p, d, in, now)
-	}
+	err := k.decideInput(ctx, p, d, what, in, now)
 	var refusal *protocol.Refusal
+	if err != nil && in.faults >= maxFaults && !bus.IsAway(err) && !errors.As(err, &refusal) {
+		k.log.Error().Err(err).Uint64("inbox_seq", in.seq).Msg("given up on this input; it is kept in its refusal")
+		err = &protocol.Refusal{Code: protocol.CodeNotJudged, Hint: "the worker failed on it, which is not the sender's fault: " + err.Error()}
+	}
 	if errors.As(err, &refusal) {
 		k.refuse(p, d, in, refusal, now)
 		return d, nil
@@ -39,6 +40,21 @@ func (k *keeper) decide(ctx context.Context, p *printer, what string, in input) 
 		return nil, err
 	}
 	return d, nil
+}
+
+// decideInput decides by the kind of input. A panic on the way is our own bug; it must cost one
+// input, not the night's.
+func (k *keeper) decideInput(ctx context.Context, p *printer, d *decision, what string, in input, now time.Time) (err error) {
+	defer func() {
+		if r := recover(); r != nil {
+			k.log.Error().Bytes("stack", debug.Stack()).Uint64("inbox_seq", in.seq).Msgf("panic: %v", r)
+			err = fmt.Errorf("internal fault: %v", r)
+		}
+	}()
+	if what == "reading" {
+		return k.decideReading(ctx, p, d, in, now)
+	}
+	return k.decideNote(ctx, p, d, in, now)
 }
 
 // refuse makes a decision a refusal: the input is kept as it came, and no state moves but the
@@ -86,7 +102,7 @@ func (k *keeper) decideReading(ctx context.Context, p *printer, d *decision, in 
 		if p.moved {
 			hint = "this reading was judged before the store was moved; nothing is judged twice"
 		}
-		return &protocol.Refusal{Code: "duplicate_reading", Field: "id", Hint: hint}
+		return &protocol.Refusal{Code: protocol.CodeDuplicateReading, Field: "id", Hint: hint}
 	}
 	model, err := k.model(ctx, st.Digest)
 	if err != nil {
@@ -174,7 +190,7 @@ func knownAlert(p *printer, n *protocol.Note) error {
 	if len(open) > 0 {
 		hint = "open on this printer: " + strings.Join(open, ", ")
 	}
-	return &protocol.Refusal{Code: "unknown_alert", Field: field, Hint: hint}
+	return &protocol.Refusal{Code: protocol.CodeUnknownAlert, Field: field, Hint: hint}
 }
 
 // chart gives a known layout, or a refusal.
@@ -188,7 +204,7 @@ func (k *keeper) chart(ctx context.Context, id, edition string) (*protocol.Chart
 		return nil, err
 	}
 	if c == nil {
-		return nil, &protocol.Refusal{Code: "unknown_chart", Field: "chart",
+		return nil, &protocol.Refusal{Code: protocol.CodeUnknownChart, Field: "chart",
 			Hint: strings.TrimSpace(fmt.Sprintf("chart %s %s", id, edition)) + " is not known here; add its layout with `chart add`"}
 	}
 	if len(k.charts) >= 64 {

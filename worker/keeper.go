@@ -59,6 +59,9 @@ func (k *keeper) Handle(ctx context.Context, msg jetstream.Msg) {
 	var lastErr string
 	for ctx.Err() == nil {
 		err := k.take(ctx, in)
+		if !bus.IsAway(err) {
+			in.faults++
+		}
 		if err == nil {
 			if err := msg.Ack(); err != nil {
 				log.Warn().Err(err).Msg("acknowledgement not sent; the input will be skipped when it comes again")
@@ -90,7 +93,12 @@ type input struct {
 	subject string
 	data    []byte
 	seq     uint64
+	faults  int // how often it failed for another reason than that the bus is away
 }
+
+// maxFaults is how often an input may fail for a reason that is neither its own nor the bus's
+// before it is refused: one bad input must not hold up all that come after it.
+const maxFaults = 3
 
 // take decides on an input and commits its record. A nil error means that the input has its
 // record, from now or from before.

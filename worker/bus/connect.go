@@ -149,6 +149,6 @@ func IsAway(err error) bool {
 		return api.Code == 503 || api.ErrorCode == 10077 || api.ErrorCode == 10023 || api.ErrorCode == 10028 || api.ErrorCode == 10047
 	}
 	return errors.Is(err, nats.ErrTimeout) || errors.Is(err, context.DeadlineExceeded) || errors.Is(err, nats.ErrNoResponders) ||
-		errors.Is(err, jetstream.ErrNoStreamResponse) || errors.Is(err, nats.ErrConnectionReconnecting) || errors.Is(err, nats.ErrDisconnected) ||
+		errors.Is(err, jetstream.ErrNoStreamResponse) || errors.Is(err, nats.ErrConnectionReconnecting) || errors.Is(err, nats.ErrDisconnected) || errors.Is(err, nats.ErrConnectionClosed) ||
 		errors.Is(err, nats.ErrReconnectBufExceeded)
 }

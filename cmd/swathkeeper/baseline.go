@@ -1,0 +1,312 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"os/user"
+	"slices"
+	"text/tabwriter"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/spf13/cobra"
+
+	"swathkeeper/protocol"
+	"swathkeeper/worker/bus"
+	"swathkeeper/worker/history"
+	"swathkeeper/worker/judge"
+	"swathkeeper/worker/station"
+)
+
+func newBaseline() *cobra.Command {
+	c := &cobra.Command{
+		Use:   "baseline",
+		Short: "The known-good state: learn, accept, show, list, retire",
+		Long: `The known-good state of a printer, which its readings are compared with.
+
+Print and read a chart that is right, say 'learn', send its readings, say 'accept'.
+Ten readings or more over at least three days give the surest limits; with fewer than
+five there is no statistical alarm yet, and verdicts say so.`,
+		Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
+	}
+	c.AddCommand(
+		newBaselineNote(protocol.BaselineLearn, "Take the printer's next readings as known-good", "  swathkeeper baseline learn --site quay --printer heron"),
+		newBaselineNote(protocol.BaselineAccept, "Freeze what was learned and judge by it from now on", "  swathkeeper baseline accept --site quay --printer heron\n  swathkeeper baseline accept --site quay --printer heron --reason 'new black ink'"),
+		newBaselineNote(protocol.BaselineRetire, "Stop judging by the baseline of a series", "  swathkeeper baseline retire --site quay --printer heron --series 0123456789ab --reason 'head replaced'"),
+		newBaselineShow(), newBaselineList())
+	return c
+}
+
+func newBaselineNote(do, short, example string) *cobra.Command {
+	n := &protocol.Note{Schema: protocol.SchemaNote, Baseline: &protocol.BaselineNote{Do: do}}
+	var asJSON bool
+	c := &cobra.Command{
+		Use:     do,
+		Short:   short,
+		Example: example,
+		Args:    cobra.NoArgs,
+		RunE:    func(c *cobra.Command, _ []string) error { return sendNote(c, n, asJSON) },
+	}
+	addNoteFlags(c, n)
+	c.Flags().StringVar(&n.Baseline.Series, "series", "", "series, where the printer has several (12 hex digits)")
+	if do != protocol.BaselineLearn {
+		c.Flags().StringVar(&n.Baseline.Reason, "reason", "", "why; needed where a baseline is in force already")
+	}
+	c.Flags().BoolVar(&asJSON, "json", false, "print the worker's record as JSON")
+	return c
+}
+
+// addNoteFlags adds what every note needs.
+func addNoteFlags(c *cobra.Command, n *protocol.Note) {
+	f := c.Flags()
+	f.StringVar(&n.Site, "site", "", "site, such as quay")
+	f.StringVar(&n.Printer, "printer", "", "printer, such as heron")
+	f.StringVar(&n.Who, "who", currentUser(), "who did it")
+}
+
+func currentUser() string {
+	if u, err := user.Current(); err == nil {
+		return u.Username
+	}
+	return ""
+}
+
+// answerWait is how long a command waits for the worker's record of a note.
+const answerWait = 30 * time.Second
+
+// sendNote puts a note into the inbox and prints what the worker made of it. Where no worker runs,
+// it says that the note waits.
+func sendNote(c *cobra.Command, n *protocol.Note, asJSON bool) error {
+	for _, f := range []struct{ name, v string }{{"site", n.Site}, {"printer", n.Printer}} {
+		if err := needToken(f.name, f.v); err != nil {
+			return err
+		}
+	}
+	id, err := uuid.NewV7()
+	if err != nil {
+		return err
+	}
+	n.ID, n.At = id.String(), time.Now()
+	if err := n.Validate(); err != nil {
+		return &usageError{err}
+	}
+	cl, err := connect(c)
+	if err != nil {
+		return err
+	}
+	defer cl.close()
+	ctx, cancel := context.WithTimeout(c.Context(), answerWait)
+	defer cancel()
+	rec, err := exchangeNote(ctx, cl, n)
+	if err != nil {
+		return err
+	}
+	if rec == nil {
+		_, err := fmt.Fprintln(c.OutOrStdout(), "stored; no worker runs now, so it is acted on when one starts")
+		return err
+	}
+	if asJSON {
+		if err := writeJSON(c, rec); err != nil {
+			return err
+		}
+	} else if rec.Refusal == nil {
+		fmt.Fprintln(c.OutOrStdout(), rec.Text)
+	}
+	if rec.Refusal != nil {
+		return fmt.Errorf("the worker refused it: %w", rec.Refusal)
+	}
+	return nil
+}
+
+// exchangeNote stores a note and waits for its record; nil when this command holds the store
+// itself, since then nobody is there to answer.
+func exchangeNote(ctx context.Context, cl *client, n *protocol.Note) (*protocol.Record, error) {
+	if cl.embed != nil {
+		_, err := station.PublishNote(ctx, cl.js, n)
+		return nil, err
+	}
+	sub, err := cl.nc.SubscribeSync(protocol.PrinterRecords(n.Site, n.Printer))
+	if err != nil {
+		return nil, err
+	}
+	defer func() { _ = sub.Unsubscribe() }()
+	if err := cl.nc.FlushWithContext(ctx); err != nil {
+		return nil, err
+	}
+	seq, err := station.PublishNote(ctx, cl.js, n)
+	if err != nil {
+		return nil, err
+	}
+	for {
+		m, err := sub.NextMsgWithContext(ctx)
+		if err != nil {
+			return nil, fmt.Errorf("the note is stored, but no worker has answered within %s; `swathkeeper history` will show what came of it", answerWait)
+		}
+		rec, err := protocol.DecodeRecord(m.Data)
+		if err == nil && rec.InboxSeq == seq {
+			return rec, nil
+		}
+	}
+}
+
+// baselineRow is one baseline, in force or not, as list shows it.
+type baselineRow struct {
+	Site      string              `json:"site"`
+	Printer   string              `json:"printer"`
+	Series    string              `json:"series"`
+	State     string              `json:"state"` // in force, replaced, retired
+	ID        string              `json:"id"`
+	Grade     string              `json:"grade"`
+	Count     int                 `json:"count"`
+	Days      int                 `json:"days"`
+	At        time.Time           `json:"at"`
+	Digest    string              `json:"digest"`
+	Reason    string              `json:"reason,omitempty"`
+	Condition *protocol.Condition `json:"condition,omitempty"`
+}
+
+// listBaselines reads every baseline from the records.
+func listBaselines(c *cobra.Command, cl *client, site, printer string) ([]baselineRow, error) {
+	var rows []baselineRow
+	end := func(id, state string) {
+		for i := range rows {
+			if rows[i].ID == id {
+				rows[i].State = state
+			}
+		}
+	}
+	q := history.Query{Site: site, Printer: printer, Kind: protocol.KindBaseline}
+	err := history.Read(c.Context(), cl.js, q, func(e history.Entry) error {
+		b := e.Record.Baseline
+		if b == nil {
+			return nil
+		}
+		switch b.Do {
+		case protocol.BaselineAccept:
+			end(b.Replaces, "replaced")
+			rows = append(rows, baselineRow{Site: e.Record.Site, Printer: e.Record.Printer, Series: e.Record.Series, State: "in force",
+				ID: b.ID, Grade: b.Grade, Count: b.Count, Days: b.Days, At: e.Record.At, Digest: b.Digest, Reason: b.Reason})
+		case protocol.BaselineRetire:
+			end(b.Replaces, "retired")
+		}
+		return nil
+	})
+	return rows, err
+}
+
+func newBaselineList() *cobra.Command {
+	var site, printer string
+	var asJSON bool
+	c := &cobra.Command{
+		Use:     "list",
+		Short:   "List the baselines, old ones too",
+		Example: "  swathkeeper baseline list --printer heron",
+		Args:    cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			cl, err := connect(c)
+			if err != nil {
+				return err
+			}
+			defer cl.close()
+			rows, err := listBaselines(c, cl, site, printer)
+			if err != nil {
+				return err
+			}
+			if asJSON {
+				for _, r := range rows {
+					if err := writeJSON(c, r); err != nil {
+						return err
+					}
+				}
+				return nil
+			}
+			if len(rows) == 0 {
+				_, err := fmt.Fprintln(c.OutOrStdout(), "no baseline yet; begin with `swathkeeper baseline learn`")
+				return err
+			}
+			w := tabwriter.NewWriter(c.OutOrStdout(), 0, 0, 2, ' ', 0)
+			fmt.Fprintln(w, "PRINTER\tSERIES\tSTATE\tGRADE\tREADINGS\tDAYS\tSINCE\tWHY")
+			for _, r := range rows {
+				fmt.Fprintf(w, "%s/%s\t%s\t%s\t%s\t%d\t%d\t%s\t%s\n", r.Site, r.Printer, r.Series, r.State, r.Grade, r.Count, r.Days, r.At.Local().Format("2006-01-02 15:04"), r.Reason)
+			}
+			return w.Flush()
+		},
+	}
+	c.Flags().StringVar(&site, "site", "", "only this site")
+	c.Flags().StringVar(&printer, "printer", "", "only this printer")
+	c.Flags().BoolVar(&asJSON, "json", false, "print one baseline a line as JSON")
+	return c
+}
+
+func newBaselineShow() *cobra.Command {
+	var site, printer, series string
+	var asJSON bool
+	c := &cobra.Command{
+		Use:     "show",
+		Short:   "Show the baseline in force, and its limits",
+		Example: "  swathkeeper baseline show --site quay --printer heron\n  swathkeeper baseline show --site quay --printer heron --json > heron.json",
+		Args:    cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			cl, err := connect(c)
+			if err != nil {
+				return err
+			}
+			defer cl.close()
+			rows, err := listBaselines(c, cl, site, printer)
+			if err != nil {
+				return err
+			}
+			rows = slices.DeleteFunc(rows, func(r baselineRow) bool {
+				return r.State != "in force" || (series != "" && r.Series != series)
+			})
+			if len(rows) == 0 {
+				return fmt.Errorf("no baseline is in force there; `swathkeeper baseline list` shows all")
+			}
+			stores, err := bus.OpenStores(c.Context(), cl.js)
+			if err != nil {
+				return err
+			}
+			defer stores.Close()
+			for _, r := range rows {
+				data, err := stores.Baseline(c.Context(), r.Digest)
+				if err != nil {
+					return err
+				}
+				if asJSON {
+					if err := writeJSON(c, json.RawMessage(data)); err != nil {
+						return err
+					}
+					continue
+				}
+				b, err := judge.DecodeBaseline(data)
+				if err != nil {
+					return err
+				}
+				if err := printBaseline(c, b); err != nil {
+					return err
+				}
+			}
+			return nil
+		},
+	}
+	c.Flags().StringVar(&site, "site", "", "site")
+	c.Flags().StringVar(&printer, "printer", "", "printer")
+	c.Flags().StringVar(&series, "series", "", "series")
+	c.Flags().BoolVar(&asJSON, "json", false, "print the whole baseline as JSON, as `judge --baseline` takes it")
+	return c
+}
+
+func printBaseline(c *cobra.Command, b *judge.Baseline) error {
+	w := tabwriter.NewWriter(c.OutOrStdout(), 0, 0, 2, ' ', 0)
+	fmt.Fprintf(w, "baseline\t%s\n", b.ID)
+	fmt.Fprintf(w, "printer\t%s/%s, series %s\n", b.Site, b.Printer, b.Series)
+	fmt.Fprintf(w, "condition\t%s/%s, %s\n", b.Condition.Media, b.Condition.Preset, b.Condition.Stage)
+	fmt.Fprintf(w, "chart\t%s\n", chartName(b.Chart))
+	fmt.Fprintf(w, "learned\tfrom %d readings on %d days, %s to %s: %s\n", b.Count, b.Days, b.From.Format("2006-01-02"), b.To.Format("2006-01-02"), b.Grade)
+	for _, text := range b.Warnings {
+		fmt.Fprintf(w, "note\t%s\n", text)
+	}
+	return w.Flush()
+}

@@ -1,0 +1,184 @@
+package main
+
+import (
+	"fmt"
+	"os"
+	"strings"
+	"time"
+
+	"github.com/go-viper/mapstructure/v2"
+	"github.com/knadh/koanf/parsers/toml/v2"
+	"github.com/knadh/koanf/providers/confmap"
+	"github.com/knadh/koanf/providers/env/v2"
+	"github.com/knadh/koanf/providers/file"
+	"github.com/knadh/koanf/providers/posflag"
+	"github.com/knadh/koanf/v2"
+	"github.com/spf13/cobra"
+
+	"swathkeeper/measure/drift"
+	"swathkeeper/worker/bus"
+	"swathkeeper/worker/judge"
+)
+
+// config is everything that can be set, by flag, by SWATHKEEPER_* variable and by file, in this
+// order of precedence.
+type config struct {
+	Data    string `koanf:"data"`
+	Listen  string `koanf:"listen"`
+	NATS    string `koanf:"nats"`
+	Context string `koanf:"context"`
+	Creds   string `koanf:"creds"`
+	NKey    string `koanf:"nkey"`
+	TLSCA   string `koanf:"tls-ca"`
+	NoSync  bool   `koanf:"no-sync"`
+	Log     string `koanf:"log"`
+	Zone    string `koanf:"zone"`
+
+	// Chat holds targets by name; --chat gives one without a name.
+	Chat      map[string]chatConfig `koanf:"chat"`
+	Tolerance toleranceConfig       `koanf:"tolerance"`
+	Alert     alertConfig           `koanf:"alert"`
+}
+
+// toleranceConfig mirrors drift.Tolerances; a field left out keeps its default.
+type toleranceConfig struct {
+	StrengthPercent float64            `koanf:"strength_percent"`
+	TonePoints      float64            `koanf:"tone_points"`
+	HueDeg          float64            `koanf:"hue_deg"`
+	LoadPercent     float64            `koanf:"load_percent"`
+	WhiteDE00       float64            `koanf:"white_de00"`
+	GreyDE00        float64            `koanf:"grey_de00"`
+	MeanDE00        float64            `koanf:"mean_de00"`
+	P95DE00         float64            `koanf:"p95_de00"`
+	HouseDE00       float64            `koanf:"house_de00"`
+	House           map[string]float64 `koanf:"house"`
+	StopFactor      float64            `koanf:"stop_factor"`
+}
+
+func (t toleranceConfig) tolerances() drift.Tolerances {
+	return drift.Tolerances{
+		StrengthPercent: t.StrengthPercent, TonePoints: t.TonePoints, HueDeg: t.HueDeg, LoadPercent: t.LoadPercent,
+		WhiteDE00: t.WhiteDE00, GreyDE00: t.GreyDE00, MeanDE00: t.MeanDE00, P95DE00: t.P95DE00, HouseDE00: t.HouseDE00,
+		House: t.House, StopFactor: t.StopFactor,
+	}
+}
+
+// chatConfig is one chat target.
+type chatConfig struct {
+	URL      string   `koanf:"url"`
+	URLFile  string   `koanf:"url_file"` // the URL stands in this file, since it is a secret
+	Sites    []string `koanf:"sites"`
+	Printers []string `koanf:"printers"`
+	Level    string   `koanf:"level"` // act (default) or stop
+	Quiet    string   `koanf:"quiet"` // like 22:00-06:00
+	Digest   string   `koanf:"digest"`
+	Inside   bool     `koanf:"inside"` // allow addresses inside this network
+}
+
+// alertConfig is the shop's rules for alerts; a field left out keeps its default.
+type alertConfig struct {
+	Remind     time.Duration `koanf:"remind"`
+	RemindStop time.Duration `koanf:"remind_stop"`
+	Confirm    int           `koanf:"confirm"`
+	Window     int           `koanf:"window"`
+	ClearAfter int           `koanf:"clear_after"`
+	ClosedDays []string      `koanf:"closed_days"`
+}
+
+// envPrefix begins every variable; SWATHKEEPER_TOLERANCE__MEAN_DE00 is tolerance.mean_de00, and
+// SWATHKEEPER_NO_SYNC is no-sync.
+const envPrefix = "SWATHKEEPER_"
+
+// configFlags are the flags that are settings too; every other flag belongs to its command alone.
+var configFlags = []string{"data", "listen", "nats", "context", "creds", "nkey", "tls-ca", "no-sync", "log", "zone"}
+
+// loadConfig reads file, environment and flags of a command.
+func loadConfig(cmd *cobra.Command) (*config, error) {
+	k := koanf.New(".")
+	path, _ := cmd.Flags().GetString("config")
+	if path == "" {
+		path = os.Getenv(envPrefix + "CONFIG")
+	}
+	if path != "" {
+		if err := k.Load(file.Provider(path), toml.Parser()); err != nil {
+			return nil, usagef("configuration file %s: %w", path, err)
+		}
+	}
+	if err := k.Load(env.Provider(".", env.Opt{Prefix: envPrefix, TransformFunc: fromEnvironment}), nil); err != nil {
+		return nil, fmt.Errorf("environment: %w", err)
+	}
+	set := map[string]any{}
+	for _, name := range configFlags {
+		if f := cmd.Flags().Lookup(name); f != nil && f.Changed {
+			set[name] = posflag.FlagVal(cmd.Flags(), f)
+		}
+	}
+	if err := k.Load(confmap.Provider(set, "."), nil); err != nil {
+		return nil, fmt.Errorf("flags: %w", err)
+	}
+	var c config
+	err := k.UnmarshalWithConf("", nil, koanf.UnmarshalConf{DecoderConfig: &mapstructure.DecoderConfig{
+		Result: &c, TagName: "koanf", WeaklyTypedInput: true,
+		ErrorUnused: true, // a misspelt tolerance must not be ignored in silence
+		DecodeHook:  mapstructure.ComposeDecodeHookFunc(mapstructure.StringToTimeDurationHookFunc(), mapstructure.StringToSliceHookFunc(",")),
+	}})
+	if err != nil {
+		return nil, usagef("configuration%s: %w", cond(path != "", " "+path, ""), err)
+	}
+	if c.Data == "" {
+		c.Data = defaultDataDir()
+	}
+	if !c.outside() && os.Getenv("NATS_URL") != "" && set["data"] == nil {
+		c.NATS = os.Getenv("NATS_URL")
+	}
+	if c.Creds == "" {
+		c.Creds = os.Getenv("NATS_CREDS")
+	}
+	return &c, nil
+}
+
+// fromEnvironment names the setting of a variable; two underscores go one level down, and settings
+// whose name has a dash are written with an underscore.
+func fromEnvironment(key, v string) (string, any) {
+	key = strings.ToLower(strings.TrimPrefix(key, envPrefix))
+	switch key {
+	case "config":
+		return "", nil
+	case "chat":
+		return "chat.chat.url", v
+	}
+	if !strings.Contains(key, "__") {
+		key = strings.ReplaceAll(key, "_", "-")
+	}
+	return strings.ReplaceAll(key, "__", "."), v
+}
+
+func cond[T any](ok bool, yes, no T) T {
+	if ok {
+		return yes
+	}
+	return no
+}
+
+// outside says that a bus outside this process is named.
+func (c *config) outside() bool { return c.NATS != "" || c.Context != "" }
+
+func (c *config) busOptions() bus.ConnectOptions {
+	return bus.ConnectOptions{URL: c.NATS, Context: c.Context, Creds: c.Creds, NKey: c.NKey, CA: c.TLSCA}
+}
+
+// location is the shop's time zone; the machine's when none is named.
+func (c *config) location() (*time.Location, error) {
+	if c.Zone == "" {
+		return time.Local, nil
+	}
+	loc, err := time.LoadLocation(c.Zone)
+	if err != nil {
+		return nil, usagef("zone %q: %w; give a name such as Europe/Paris", c.Zone, err)
+	}
+	return loc, nil
+}
+
+func (c *config) judgeOptions() judge.Options {
+	return judge.Options{Drift: drift.Options{Tolerances: c.Tolerance.tolerances()}}
+}

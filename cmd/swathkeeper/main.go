@@ -1,0 +1,134 @@
+// Command swathkeeper watches production inkjet printers through the charts they print.
+//
+// This package translates: flags, environment and configuration file into options of the worker,
+// and records into text or JSON. It decides nothing about readings.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+
+	"github.com/spf13/cobra"
+
+	"swathkeeper/protocol"
+)
+
+// Exit status, as `swathkeeper help` documents it.
+const (
+	exitFine   = 0
+	exitFailed = 1
+	exitUsage  = 2
+	exitFound  = 3 // judge or compare found something at act or worse
+)
+
+func main() { os.Exit(run(os.Stdin, os.Stdout, os.Stderr, os.Args[1:])) }
+
+// run is main without the process, so that tests need none.
+func run(stdin io.Reader, stdout, stderr io.Writer, args []string) int {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	root := newRoot()
+	root.SetIn(stdin)
+	root.SetOut(stdout)
+	root.SetErr(stderr)
+	root.SetArgs(args)
+	err := root.ExecuteContext(ctx)
+	var usage *usageError
+	switch {
+	case err == nil:
+		return exitFine
+	case errors.Is(err, errFound):
+		return exitFound
+	case errors.As(err, &usage):
+		fmt.Fprintf(stderr, "swathkeeper: %v\n", err)
+		return exitUsage
+	}
+	fmt.Fprintf(stderr, "swathkeeper: %v\n", err)
+	return exitFailed
+}
+
+// errFound ends a command with exit status 3: it worked, and what it looked at is not as it should
+// be.
+var errFound = errors.New("found something at act or worse")
+
+// usageError is a command line that cannot be carried out as it stands.
+type usageError struct{ err error }
+
+func (e *usageError) Error() string { return e.err.Error() }
+func (e *usageError) Unwrap() error { return e.err }
+
+// usagef makes a usageError. It ends with what to do where the message does not say so already.
+func usagef(format string, args ...any) error { return &usageError{fmt.Errorf(format, args...)} }
+
+const rootHelp = `swathkeeper watches production inkjet printers through the charts they print.
+
+Scan stations send chart readings; the worker compares each with the shop's own
+known-good state and says what to do: clean the head, refit the profile, look at
+the ink, the press, the media, the settings or the paper feed, or measure again.
+It advises; a person acts. It never drives anything that heats, moves or pumps.
+
+Exit status: 0 fine, 1 failed, 2 the command line was wrong, 3 judge or compare
+found something at act or worse.`
+
+func newRoot() *cobra.Command {
+	root := &cobra.Command{
+		Use:           "swathkeeper",
+		Short:         "Watches production inkjet printers through the charts they print",
+		Long:          rootHelp,
+		SilenceUsage:  true,
+		SilenceErrors: true,
+		Args: func(_ *cobra.Command, args []string) error {
+			if len(args) > 0 {
+				return usagef("there is no command %q; `swathkeeper help` lists them", args[0])
+			}
+			return nil
+		},
+		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
+	}
+	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
+		return usagef("%w; see `%s --help`", err, c.CommandPath())
+	})
+	addBusFlags(root)
+	root.AddCommand(newRun(), newDemo(), newSend(), newJudge(), newBaseline(), newChart(), newHistory(), newVersion())
+	for _, c := range extra {
+		root.AddCommand(c())
+	}
+	wrapArgs(root)
+	return root
+}
+
+// extra holds commands that files of this package add by themselves.
+var extra []func() *cobra.Command
+
+// wrapArgs makes every complaint about arguments a usage error.
+func wrapArgs(c *cobra.Command) {
+	if check := c.Args; check != nil {
+		c.Args = func(c *cobra.Command, args []string) error {
+			err := check(c, args)
+			var usage *usageError
+			if err == nil || errors.As(err, &usage) {
+				return err
+			}
+			return usagef("%w; see `%s --help`", err, c.CommandPath())
+		}
+	}
+	for _, sub := range c.Commands() {
+		wrapArgs(sub)
+	}
+}
+
+// needToken refuses a flag value that may not stand in a subject.
+func needToken(flag, v string) error {
+	if v == "" {
+		return usagef("give --%s", flag)
+	}
+	if !protocol.IsToken(v) {
+		return usagef("--%s %q: names are 1 to %d of a-z, 0-9 and -, and do not begin with -", flag, v, protocol.MaxToken)
+	}
+	return nil
+}

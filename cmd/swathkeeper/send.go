@@ -1,0 +1,122 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"strings"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/spf13/cobra"
+
+	"swathkeeper/protocol"
+	"swathkeeper/worker/station"
+)
+
+func newSend() *cobra.Command {
+	var fill station.Fill
+	var asJSON bool
+	c := &cobra.Command{
+		Use:   "send FILE...",
+		Short: "Send readings to the worker",
+		Long: `Send readings to the worker.
+
+A file holds one reading (.json), one reading a line (.jsonl), or a measurement in an
+exchange format; what a measurement file cannot know is given by flags. Sending the
+same reading again within two hours stores it once.`,
+		Example: `  swathkeeper send reading.json
+  swathkeeper send --site quay --printer heron --media pennant-knit --preset deep \
+      --stage pressed --chart pennant-cmyk monday.txt`,
+		Args: cobra.MinimumNArgs(1),
+		RunE: func(c *cobra.Command, args []string) error {
+			var readings []*protocol.Reading
+			for _, name := range args {
+				got, err := station.ReadFile(name, fill)
+				if err != nil {
+					return err
+				}
+				readings = append(readings, got...)
+			}
+			// All is checked before anything is sent, so that a mistake in the last file does not
+			// leave half of them sent.
+			packed := make([][]byte, len(readings))
+			for i, r := range readings {
+				var err error
+				if packed[i], err = station.Pack(r); err != nil {
+					return err
+				}
+			}
+			cl, err := connect(c)
+			if err != nil {
+				return err
+			}
+			defer cl.close()
+			for i, r := range readings {
+				seq, twice, err := station.Publish(c.Context(), cl.js, r, packed[i])
+				if errors.Is(err, nats.ErrNoResponders) {
+					return fmt.Errorf("nobody takes readings on this bus: the worker has not set it up yet")
+				}
+				if err != nil {
+					return fmt.Errorf("reading %s: %w", r.ID, err)
+				}
+				if asJSON {
+					if err := json.NewEncoder(c.OutOrStdout()).Encode(map[string]any{"id": r.ID, "site": r.Site, "printer": r.Printer, "series": r.Series(), "seq": seq, "known": twice}); err != nil {
+						return err
+					}
+					continue
+				}
+				state := "sent"
+				if twice {
+					state = "known already, stored once"
+				}
+				fmt.Fprintf(c.OutOrStdout(), "%s %s/%s %s %s\n", r.ID, r.Site, r.Printer, r.TakenAt.Format(time.RFC3339), state)
+			}
+			return nil
+		},
+	}
+	addFillFlags(c, &fill)
+	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object a reading")
+	return c
+}
+
+// addFillFlags adds the flags that fill in what a measurement file cannot know.
+func addFillFlags(c *cobra.Command, f *station.Fill) {
+	fl := c.Flags()
+	fl.StringVar(&f.Site, "site", "", "site, such as quay")
+	fl.StringVar(&f.Printer, "printer", "", "printer, such as heron")
+	fl.StringVar(&f.Station, "station", "", "name of this station")
+	fl.StringVar(&f.Media, "media", "", "what was printed on, such as pennant-knit")
+	fl.StringVar(&f.Preset, "preset", "", "driver preset, such as deep")
+	fl.StringVar(&f.Stage, "stage", "", "transfer, pressed or direct")
+	fl.StringVar(&f.Path, "path", "", "device (default) or managed")
+	fl.StringVar(&f.Chart, "chart", "", "id of the chart, id.edition, or a layout file")
+	fl.StringVar(&f.Kind, "instrument", protocol.KindSpectrophotometer, "kind of instrument")
+	fl.StringVar(&f.Mode, "mode", "", "measuring condition M0 to M3, where the file does not say")
+	fl.StringVar(&f.Print, "print", "", "printed number of the sheet")
+}
+
+// writeJSON prints v as one line of JSON.
+func writeJSON(c *cobra.Command, v any) error {
+	enc := json.NewEncoder(c.OutOrStdout())
+	enc.SetEscapeHTML(false)
+	return enc.Encode(v)
+}
+
+// fileNames gives the names of a comma-separated list.
+func fileNames(list string) []string {
+	var out []string
+	for _, n := range strings.Split(list, ",") {
+		if n = strings.TrimSpace(n); n != "" {
+			out = append(out, n)
+		}
+	}
+	return out
+}
+
+// isFile reports whether name is a file here, as opposed to an id.
+func isFile(name string) bool {
+	st, err := os.Stat(name)
+	return err == nil && !st.IsDir()
+}

@@ -1,0 +1,49 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"runtime"
+	"runtime/debug"
+
+	"github.com/spf13/cobra"
+)
+
+// version is set at release by the linker.
+var version = ""
+
+// versionText is the release, or else what the build knows of its revision.
+func versionText() string {
+	if version != "" {
+		return version
+	}
+	if info, ok := debug.ReadBuildInfo(); ok {
+		for _, s := range info.Settings {
+			if s.Key == "vcs.revision" && len(s.Value) >= 12 {
+				return "devel-" + s.Value[:12]
+			}
+		}
+	}
+	return "devel"
+}
+
+func newVersion() *cobra.Command {
+	var asJSON bool
+	c := &cobra.Command{
+		Use:     "version",
+		Short:   "Print the version",
+		Example: "  swathkeeper version\n  swathkeeper version --json",
+		Args:    cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			if asJSON {
+				return json.NewEncoder(c.OutOrStdout()).Encode(map[string]string{
+					"version": versionText(), "go": runtime.Version(), "os": runtime.GOOS, "arch": runtime.GOARCH,
+				})
+			}
+			_, err := fmt.Fprintf(c.OutOrStdout(), "swathkeeper %s (%s, %s/%s)\n", versionText(), runtime.Version(), runtime.GOOS, runtime.GOARCH)
+			return err
+		},
+	}
+	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	return c
+}

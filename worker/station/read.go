@@ -1,0 +1,269 @@
+package station
+
+import (
+	"bufio"
+	"bytes"
+	"crypto/sha256"
+	"encoding/binary"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+
+	"swathkeeper/protocol"
+	"swathkeeper/protocol/cgats"
+	"swathkeeper/protocol/measurement"
+)
+
+// Fill is what a measurement file cannot know. In a reading that comes as JSON, it fills only what
+// is empty there.
+type Fill struct {
+	Site, Printer, Station string
+	Media, Preset          string
+	Stage, Path            string
+	// Chart is an id, an id and edition joined by a dot, or the name of a layout file.
+	Chart string
+	Kind  string // of instrument; spectrophotometer when empty
+	Mode  string // M0 to M3
+	Print string // printed number
+}
+
+// maxLine bounds one reading of a .jsonl file: what the bus would take, and some room for spaces.
+const maxLine = 4 << 20
+
+// ReadFile gives the readings in a file: one as JSON, one a line in a .jsonl file, or the one that
+// a measurement file becomes. Errors name the file and, where there is one, the line.
+func ReadFile(name string, fill Fill) ([]*protocol.Reading, error) {
+	data, err := os.ReadFile(name)
+	if err != nil {
+		return nil, err
+	}
+	switch ext := strings.ToLower(filepath.Ext(name)); {
+	case ext == ".jsonl":
+		return readLines(name, data, fill)
+	case ext == ".json" || bytes.HasPrefix(bytes.TrimSpace(data), []byte("{")):
+		r, err := readJSON(data, fill)
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", name, err)
+		}
+		return []*protocol.Reading{r}, nil
+	}
+	f, err := cgats.Read(data, name, measurement.Options{Mode: fill.Mode, Location: time.Local})
+	if err != nil {
+		return nil, err
+	}
+	st, err := os.Stat(name)
+	if err != nil {
+		return nil, err
+	}
+	r, err := FromMeasurement(f, data, st.ModTime(), fill)
+	if err != nil {
+		return nil, err
+	}
+	return []*protocol.Reading{r}, nil
+}
+
+func readLines(name string, data []byte, fill Fill) ([]*protocol.Reading, error) {
+	var out []*protocol.Reading
+	sc := bufio.NewScanner(bytes.NewReader(data))
+	sc.Buffer(make([]byte, 64<<10), maxLine)
+	for line := 1; sc.Scan(); line++ {
+		if len(bytes.TrimSpace(sc.Bytes())) == 0 {
+			continue
+		}
+		r, err := readJSON(sc.Bytes(), fill)
+		if err != nil {
+			return nil, fmt.Errorf("%s: line %d: %w", name, line, err)
+		}
+		out = append(out, r)
+	}
+	if err := sc.Err(); err != nil {
+		return nil, fmt.Errorf("%s: %w", name, err)
+	}
+	if len(out) == 0 {
+		return nil, fmt.Errorf("%s: no reading in it", name)
+	}
+	return out, nil
+}
+
+// readJSON decodes a reading after filling in what it leaves empty.
+func readJSON(data []byte, fill Fill) (*protocol.Reading, error) {
+	if fill == (Fill{}) || fill == (Fill{Kind: protocol.KindSpectrophotometer}) {
+		return protocol.DecodeReading(data)
+	}
+	var doc map[string]json.RawMessage
+	if json.Unmarshal(data, &doc) != nil {
+		return protocol.DecodeReading(data) // for its error
+	}
+	chart, edition, err := fill.chart()
+	if err != nil {
+		return nil, err
+	}
+	put := func(m map[string]json.RawMessage, key, v string) {
+		if old := string(bytes.TrimSpace(m[key])); v != "" && (old == "" || old == `""` || old == "null") {
+			m[key], _ = json.Marshal(v)
+		}
+	}
+	sub := func(key string, set func(map[string]json.RawMessage)) {
+		m := map[string]json.RawMessage{}
+		if raw := doc[key]; raw != nil && json.Unmarshal(raw, &m) != nil {
+			return
+		}
+		set(m)
+		if len(m) > 0 {
+			doc[key], _ = json.Marshal(m)
+		}
+	}
+	put(doc, "site", fill.Site)
+	put(doc, "printer", fill.Printer)
+	put(doc, "station", fill.Station)
+	put(doc, "chart", chart)
+	put(doc, "edition", edition)
+	sub("condition", func(m map[string]json.RawMessage) {
+		put(m, "media", fill.Media)
+		put(m, "preset", fill.Preset)
+		put(m, "stage", fill.Stage)
+		put(m, "path", fill.Path)
+	})
+	sub("instrument", func(m map[string]json.RawMessage) {
+		put(m, "kind", fill.Kind)
+		put(m, "mode", fill.Mode)
+	})
+	sub("print", func(m map[string]json.RawMessage) { put(m, "number", fill.Print) })
+	whole, err := json.Marshal(doc)
+	if err != nil {
+		return nil, err
+	}
+	return protocol.DecodeReading(whole)
+}
+
+// chart splits the chart into id and edition, reading them from a layout where a file of that name
+// is there.
+func (f Fill) chart() (id, edition string, err error) {
+	if f.Chart == "" {
+		return "", "", nil
+	}
+	if st, err := os.Stat(f.Chart); err == nil && !st.IsDir() {
+		c, err := ReadLayout(f.Chart, "")
+		if err != nil {
+			return "", "", err
+		}
+		return c.ID, c.Edition, nil
+	}
+	id, edition, _ = strings.Cut(f.Chart, ".")
+	return id, edition, nil
+}
+
+// FromMeasurement makes a reading of a measurement file. data is the file's content and modified
+// its time, which stands in where the file does not say when it was made.
+func FromMeasurement(m *measurement.File, data []byte, modified time.Time, fill Fill) (*protocol.Reading, error) {
+	patches, err := m.Patches()
+	if err != nil {
+		return nil, err
+	}
+	chart, edition, err := fill.chart()
+	if err != nil {
+		return nil, err
+	}
+	kind := fill.Kind
+	if kind == "" {
+		kind = protocol.KindSpectrophotometer
+	}
+	r := &protocol.Reading{
+		Schema: protocol.SchemaReading, TakenAt: modified, Site: fill.Site, Printer: fill.Printer, Station: fill.Station,
+		Chart: chart, Edition: edition,
+		Condition:  protocol.Condition{Media: fill.Media, Preset: fill.Preset, Stage: fill.Stage, Path: fill.Path},
+		Instrument: m.Instrument(kind), Patches: patches,
+	}
+	if m.Created != nil {
+		r.TakenAt = *m.Created
+	}
+	r.TakenAt = r.TakenAt.Truncate(time.Second)
+	if fill.Mode != "" {
+		if r.Instrument.Mode != "" && r.Instrument.Mode != fill.Mode {
+			return nil, fmt.Errorf("%s: the file says %s, --mode %s", m.Name, r.Instrument.Mode, fill.Mode)
+		}
+		r.Instrument.Mode = fill.Mode
+	}
+	if fill.Print != "" {
+		r.Print = &protocol.Print{Number: fill.Print}
+	}
+	r.ID = fileID(r, data)
+	return r, nil
+}
+
+// fileID is the id of the reading that a file becomes: a version 7 UUID whose time is that of the
+// reading and whose random part is taken from the content and where it belongs. The same file sent
+// again is thus the same reading, and is stored once.
+func fileID(r *protocol.Reading, data []byte) string {
+	h := sha256.New()
+	fmt.Fprintf(h, "%s|%s|%s|%s|", r.Site, r.Printer, r.Series(), r.TakenAt.UTC().Format(time.RFC3339))
+	h.Write(data)
+	var id uuid.UUID
+	copy(id[:], h.Sum(nil))
+	var ms [8]byte
+	binary.BigEndian.PutUint64(ms[:], uint64(r.TakenAt.UnixMilli()))
+	copy(id[:6], ms[2:])
+	id[6] = id[6]&0x0f | 0x70
+	id[8] = id[8]&0x3f | 0x80
+	return id.String()
+}
+
+// ReadLayout reads a chart layout: a layout file, or the device values of a measurement file, which
+// make a layout without geometry. id names it then; without one, the file's name does.
+func ReadLayout(name, id string) (*protocol.Chart, error) {
+	data, err := os.ReadFile(name)
+	if err != nil {
+		return nil, err
+	}
+	if bytes.HasPrefix(bytes.TrimSpace(data), []byte("{")) {
+		c, err := protocol.DecodeChart(data)
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", name, err)
+		}
+		if id != "" && id != c.ID {
+			return nil, fmt.Errorf("%s: it is the layout of chart %s, not of %s", name, c.ID, id)
+		}
+		return c, nil
+	}
+	f, err := cgats.Read(data, name, measurement.Options{})
+	if err != nil {
+		return nil, err
+	}
+	if id == "" {
+		id = strings.ToLower(strings.TrimSuffix(filepath.Base(name), filepath.Ext(name)))
+	}
+	c, err := layoutOf(f, id)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", name, err)
+	}
+	return c, nil
+}
+
+// layoutOf makes a layout of the device values of a measurement file. Its edition is a digest of
+// what it holds, so that another list under the same name is another edition.
+func layoutOf(f *measurement.File, id string) (*protocol.Chart, error) {
+	if len(f.Device) == 0 {
+		return nil, errors.New("it has no device values (such as CMYK_C), so it cannot be a chart layout")
+	}
+	c := &protocol.Chart{Schema: protocol.SchemaChart, ID: id, Channels: f.Channels, Driven: protocol.DrivenInk}
+	if f.DeviceSpace() == "RGB" {
+		c.Driven = protocol.DrivenRGB
+	}
+	h := sha256.New()
+	fmt.Fprintf(h, "%q %s\n", c.Channels, c.Driven)
+	for i, pid := range f.ID {
+		c.Patches = append(c.Patches, protocol.Patch{ID: pid, Device: f.Device[i]})
+		fmt.Fprintf(h, "%q %v\n", pid, f.Device[i])
+	}
+	c.Edition = fmt.Sprintf("%x", h.Sum(nil)[:4])
+	if err := c.Validate(); err != nil {
+		return nil, err
+	}
+	return c, nil
+}
