@@ -70,7 +70,7 @@ func (k *keeper) refuse(p *printer, d *decision, in input, why *protocol.Refusal
 	rec.Open = d.state.Alert.Open()
 	rec.Text = fmt.Sprintf("%s: refused: %s", p.name, r.Error())
 	d.record, d.series, d.st, d.after = rec, "", nil, nil
-	d.state.Alert, d.state.Learning, d.state.Learned = p.state.Alert, p.state.Learning, p.state.Learned
+	d.state.Alert, d.state.Learning, d.state.Learned, d.state.Notes = p.state.Alert, p.state.Learning, p.state.Learned, p.state.Notes
 	d.wake = p.wake
 }
 
@@ -121,14 +121,14 @@ func (k *keeper) decideReading(ctx context.Context, p *printer, d *decision, in 
 		}
 		d.state.Learned[series] = len(next.Learned)
 	}
-	astate, dec := alert.Next(p.state.Alert, alert.Input{Site: p.site, Printer: p.name, Verdict: v}, now, k.alert)
+	astate, dec := alert.Next(p.state.Alert, alert.Input{Verdict: v}, now, k.alert)
 	d.state.Alert, d.wake = astate, dec.NextWake
 	d.series, d.st = series, &next
 	rec := k.newRecord(p, protocol.KindVerdict, series, in, r.TakenAt)
 	rec.ID = protocol.DerivedID(r.ID, fmt.Sprintf("record#%d", in.seq))
 	rec.Verdict = v
 	fill(rec, dec)
-	rec.Text = verdictText(p.name, v, dec.Changes)
+	rec.Text = verdictText(p.name, v, dec.Text)
 	d.record = rec
 	return nil
 }
@@ -144,6 +144,11 @@ func (k *keeper) decideNote(ctx context.Context, p *printer, d *decision, in inp
 	if err := n.CheckTime(now); err != nil {
 		return err
 	}
+	if slices.Contains(p.state.Notes, n.ID) {
+		return &protocol.Refusal{Code: protocol.CodeDuplicateNote, Field: "id", Hint: "this note has its record already; a new note needs a new id"}
+	}
+	d.state.Notes = append(slices.Clone(p.state.Notes), n.ID)
+	d.state.Notes = d.state.Notes[max(0, len(d.state.Notes)-notesKept):]
 	kind := protocol.KindJournal
 	switch {
 	case n.Baseline != nil:
@@ -163,11 +168,11 @@ func (k *keeper) decideNote(ctx context.Context, p *printer, d *decision, in inp
 			return err
 		}
 	}
-	astate, dec := alert.Next(p.state.Alert, alert.Input{Site: p.site, Printer: p.name, Note: n}, now, k.alert)
+	astate, dec := alert.Next(p.state.Alert, alert.Input{Note: n}, now, k.alert)
 	d.state.Alert, d.wake = astate, dec.NextWake
 	fill(d.record, dec)
-	if len(dec.Changes) > 0 {
-		d.record.Text += "; " + alertText("", dec.Changes)
+	if dec.Text != "" {
+		d.record.Text += "; " + dec.Text
 	}
 	return nil
 }

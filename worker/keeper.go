@@ -220,7 +220,7 @@ func (k *keeper) due(now time.Time) []*printer {
 }
 
 func (k *keeper) tickPrinter(ctx context.Context, p *printer, now time.Time) error {
-	state, dec := alert.Next(p.state.Alert, alert.Input{Site: p.site, Printer: p.name, Tick: true}, now, k.alert)
+	state, dec := alert.Next(p.state.Alert, alert.Input{}, now, k.alert)
 	if len(dec.Changes) == 0 && len(dec.Outcomes) == 0 {
 		p.wake = dec.NextWake
 		return nil
@@ -232,7 +232,7 @@ func (k *keeper) tickPrinter(ctx context.Context, p *printer, now time.Time) err
 	// clocks strike at once store it once.
 	d.record.ID = protocol.DerivedID(fmt.Sprintf("%s.%s.%d", p.site, p.name, p.lastSeq), "timer")
 	fill(d.record, dec)
-	d.record.Text = alertText(p.name, dec.Changes)
+	d.record.Text = p.name + ": " + dec.Text
 	err := k.commit(ctx, p, d)
 	if !errors.Is(err, bus.ErrConflict) {
 		return err
@@ -240,7 +240,7 @@ func (k *keeper) tickPrinter(ctx context.Context, p *printer, now time.Time) err
 	// Another worker was first; its record says what is still to come.
 	p, err = k.load(ctx, p.site, p.name)
 	if err == nil {
-		p.wake = alert.Wake(p.state.Alert, k.alert)
+		p.wake = now
 	}
 	return err
 }
@@ -266,7 +266,7 @@ func (k *keeper) wakePrinter(ctx context.Context, site, name string) error {
 	if err != nil {
 		return err
 	}
-	p.wake = alert.Wake(p.state.Alert, k.alert)
+	p.wake = k.clock.Now() // the rules then say when they want to be asked next
 	return nil
 }
 

@@ -24,8 +24,13 @@ type printerState struct {
 	Learning map[string]uint64 `json:"learning,omitempty"`
 	// Learned tells how many readings each series has gathered since.
 	Learned map[string]int `json:"learned,omitempty"`
-	Alert   alert.State    `json:"alert"`
+	// Notes holds the ids of the last notes, so that one sent twice is known.
+	Notes []string    `json:"notes,omitempty"`
+	Alert alert.State `json:"alert"`
 }
+
+// notesKept is how many note ids a printer remembers.
+const notesKept = 16
 
 const (
 	printerVersion = 1

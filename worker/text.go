@@ -10,7 +10,7 @@ import (
 // The one line that a record carries for people: in lists, in the log, in the demo. What goes to
 // chat is written by package chat.
 
-func verdictText(printer string, v *protocol.Verdict, changes []protocol.Change) string {
+func verdictText(printer string, v *protocol.Verdict, alerts string) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s: %s: ", printer, conditionText(v.Condition))
 	switch {
@@ -37,26 +37,10 @@ func verdictText(printer string, v *protocol.Verdict, changes []protocol.Change)
 	if v.Late {
 		b.WriteString(" (late: older than the newest reading, so nothing changes)")
 	}
-	if t := alertText("", changes); t != "" {
-		b.WriteString("; " + t)
+	if alerts != "" {
+		b.WriteString("; " + alerts)
 	}
 	return b.String()
-}
-
-func alertText(printer string, changes []protocol.Change) string {
-	var parts []string
-	for _, c := range changes {
-		t := "alert " + c.Change + ": " + strings.ReplaceAll(c.Advice, "_", " ")
-		if c.Channel != "" {
-			t += " " + c.Channel
-		}
-		parts = append(parts, t)
-	}
-	t := strings.Join(parts, ", ")
-	if printer != "" && t != "" {
-		t = printer + ": " + t
-	}
-	return t
 }
 
 func noteText(printer string, n *protocol.Note) string {

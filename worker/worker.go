@@ -18,7 +18,6 @@ import (
 	"swathkeeper/protocol"
 	"swathkeeper/worker/alert"
 	"swathkeeper/worker/bus"
-	"swathkeeper/worker/chat"
 	"swathkeeper/worker/judge"
 )
 
@@ -40,7 +39,6 @@ type Options struct {
 
 	Judge judge.Options
 	Alert alert.Options
-	Chat  chat.Options
 
 	Clock   Clock // nil: the machine's
 	Log     zerolog.Logger
@@ -97,6 +95,11 @@ func (w *Worker) Run(ctx context.Context) error {
 	if err := w.Start(ctx); err != nil {
 		return err
 	}
+	return w.Wait(ctx)
+}
+
+// Wait works on until ctx ends or something breaks for good, and then stops the worker.
+func (w *Worker) Wait(ctx context.Context) error {
 	var cause error
 	select {
 	case <-ctx.Done():
@@ -190,16 +193,6 @@ func (w *Worker) setup(ctx context.Context) error {
 		},
 		printers: map[string]*printer{}, models: map[string]*judge.Model{}, charts: map[string]*protocol.Chart{},
 	}
-	// Chat comes before the judge, so that a new target's consumer, which starts with what is new,
-	// misses nothing that this worker decides.
-	talk, err := chat.New(w.js, w.o.Chat)
-	if err != nil {
-		return err
-	}
-	if err := talk.Start(ctx); err != nil {
-		return err
-	}
-	w.onStop("chat", talk.Stop)
 	if err := w.keeper.Wake(ctx); err != nil {
 		return err
 	}

@@ -16,6 +16,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"swathkeeper/measure/drift"
+	"swathkeeper/worker/alert"
 	"swathkeeper/worker/bus"
 	"swathkeeper/worker/judge"
 )
@@ -117,7 +118,7 @@ func loadConfig(cmd *cobra.Command) (*config, error) {
 		return nil, fmt.Errorf("flags: %w", err)
 	}
 	var c config
-	err := k.UnmarshalWithConf("", nil, koanf.UnmarshalConf{DecoderConfig: &mapstructure.DecoderConfig{
+	err := k.UnmarshalWithConf("", &c, koanf.UnmarshalConf{DecoderConfig: &mapstructure.DecoderConfig{
 		Result: &c, TagName: "koanf", WeaklyTypedInput: true,
 		ErrorUnused: true, // a misspelt tolerance must not be ignored in silence
 		DecodeHook:  mapstructure.ComposeDecodeHookFunc(mapstructure.StringToTimeDurationHookFunc(), mapstructure.StringToSliceHookFunc(",")),
@@ -181,4 +182,17 @@ func (c *config) location() (*time.Location, error) {
 
 func (c *config) judgeOptions() judge.Options {
 	return judge.Options{Drift: drift.Options{Tolerances: c.Tolerance.tolerances()}}
+}
+
+func (c *config) alertOptions(zone *time.Location) (alert.Options, error) {
+	closed, err := c.closedDays()
+	if err != nil {
+		return alert.Options{}, err
+	}
+	a := c.Alert
+	o := alert.Options{Remind: a.Remind, RemindStop: a.RemindStop, Confirm: a.Confirm, Window: a.Window, ClearAfter: a.ClearAfter, ClosedDays: closed, Zone: zone}
+	if err := o.Validate(); err != nil {
+		return o, usagef("configuration: %w", err)
+	}
+	return o, nil
 }

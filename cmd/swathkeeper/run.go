@@ -1,0 +1,128 @@
+package main
+
+import (
+	"io"
+	"os"
+	"strings"
+	"time"
+
+	"github.com/rs/zerolog"
+	"github.com/spf13/cobra"
+	"golang.org/x/term"
+
+	"swathkeeper/worker"
+)
+
+// defaultListen is where the worker listens for stations and commands of this machine.
+const defaultListen = "127.0.0.1:4222"
+
+func newRun() *cobra.Command {
+	var chats []string
+	c := &cobra.Command{
+		Use:   "run",
+		Short: "Run the worker",
+		Long: `Run the worker: take readings, judge them, tell people.
+
+Without --nats it runs its own bus in the data folder and listens on this machine only.
+Every flag is also a setting of the configuration file and a variable: --no-sync is
+no-sync in TOML and SWATHKEEPER_NO_SYNC. Settings without a flag: [tolerance],
+[alert] and [chat.NAME]; see the README.`,
+		Example: `  swathkeeper run
+  swathkeeper run --data /srv/swathkeeper --listen 127.0.0.1:4333 --chat console
+  swathkeeper run --config swathkeeper.toml --nats nats://bus-1:4222,nats://bus-2:4222`,
+		Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			cfg, err := loadConfig(c)
+			if err != nil {
+				return err
+			}
+			log, err := newLog(c.ErrOrStderr(), cfg.Log)
+			if err != nil {
+				return err
+			}
+			o, err := cfg.workerOptions(chats, c.OutOrStdout())
+			if err != nil {
+				return err
+			}
+			o.Log, o.Version = log, versionText()
+			w, err := worker.New(o)
+			if err != nil {
+				return err
+			}
+			if err := w.Start(c.Context()); err != nil {
+				return err
+			}
+			e := log.Info().Str("version", versionText())
+			if ep := w.Endpoint(); ep.Address != "" {
+				e = e.Str("listen", ep.Address).Str("data", cfg.Data)
+			}
+			e.Msg("watching")
+			return w.Wait(c.Context())
+		},
+	}
+	f := c.Flags()
+	f.String("listen", "", "where the own bus listens, HOST:PORT on this machine (default "+defaultListen+")")
+	f.Bool("no-sync", false, "let the disk lag behind: faster, but a power cut may lose readings")
+	f.String("log", "", "least level that is logged: debug, info (default), warn, error")
+	f.String("zone", "", "the shop's time zone, such as Europe/Paris (default: the machine's)")
+	f.StringArrayVar(&chats, "chat", nil, "where alerts go: console, or the URL of a webhook or chat service; may be repeated")
+	return c
+}
+
+// lockWait is how long run waits for another program to leave its data folder: a command that looks
+// into the store of a stopped worker holds it for a moment.
+const lockWait = 60 * time.Second
+
+// workerOptions turns settings into the worker's options.
+func (c *config) workerOptions(chats []string, console io.Writer) (worker.Options, error) {
+	o := worker.Options{NoSync: c.NoSync, Judge: c.judgeOptions(), LockWait: lockWait}
+	zone, err := c.location()
+	if err != nil {
+		return o, err
+	}
+	if o.Alert, err = c.alertOptions(zone); err != nil {
+		return o, err
+	}
+	if c.outside() {
+		o.Bus = c.busOptions()
+		return o, nil
+	}
+	o.DataDir, o.Listen = c.Data, c.Listen
+	if o.Listen == "" {
+		o.Listen = defaultListen
+	}
+	return o, nil
+}
+
+// newLog writes JSON lines, or text for people on a terminal.
+func newLog(w io.Writer, level string) (zerolog.Logger, error) {
+	if level == "" {
+		level = "info"
+	}
+	l, err := zerolog.ParseLevel(strings.ToLower(level))
+	if err != nil {
+		return zerolog.Nop(), usagef("log level %q: give debug, info, warn or error", level)
+	}
+	if f, ok := w.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
+		w = zerolog.ConsoleWriter{Out: w, TimeFormat: "15:04:05", NoColor: os.Getenv("NO_COLOR") != ""}
+	}
+	return zerolog.New(w).Level(l).With().Timestamp().Logger(), nil
+}
+
+var weekdays = map[string]time.Weekday{
+	"sunday": time.Sunday, "monday": time.Monday, "tuesday": time.Tuesday, "wednesday": time.Wednesday,
+	"thursday": time.Thursday, "friday": time.Friday, "saturday": time.Saturday,
+}
+
+func (c *config) closedDays() ([]time.Weekday, error) {
+	var out []time.Weekday
+	for _, d := range c.Alert.ClosedDays {
+		w, ok := weekdays[strings.ToLower(strings.TrimSpace(d))]
+		if !ok {
+			return nil, usagef("alert.closed_days: %q is no day of the week", d)
+		}
+		out = append(out, w)
+	}
+	return out, nil
+}
+
