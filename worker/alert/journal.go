@@ -63,6 +63,11 @@ func (t *turn) closeByHand(n *protocol.CloseNote) {
 			}
 		}
 		t.close(k, c, protocol.ChangeClosed, ReasonByHand, nil).Why = "Closed by hand: " + sentence(n.Why)
+		if c.Advice != protocol.AdviceSilent {
+			c.shut()
+			c.Hits, c.Closed = nil, true
+			t.Causes[k] = c
+		}
 	}
 }
 

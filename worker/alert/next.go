@@ -149,7 +149,16 @@ func (t *turn) reminder(c *Cause) time.Time {
 	if c.Level == protocol.LevelStop {
 		wait = t.opts.RemindStop
 	}
-	return t.calendar(nil).opens(c.ToldAt.Add(wait))
+	return t.opening(c.ToldAt.Add(wait))
+}
+
+// opening moves what is due at the time at into the shop's open time, and out of the past: a timer
+// that comes late, on a closed day, waits for the shop to open.
+func (t *turn) opening(at time.Time) time.Time {
+	if at.Before(t.now) {
+		at = t.now
+	}
+	return t.calendar(nil).opens(at)
 }
 
 func (t *turn) nextWake() time.Time {
@@ -166,7 +175,9 @@ func (t *turn) nextWake() time.Time {
 		}
 	}
 	for name := range t.expected() {
-		earlier(t.deadline(name))
+		if due := t.deadline(name); !due.IsZero() {
+			earlier(t.opening(due))
+		}
 	}
 	return wake
 }
@@ -178,8 +189,30 @@ func (t *turn) drop() {
 			continue
 		}
 		c.Hits = slices.DeleteFunc(c.Hits, func(h Hit) bool { return !t.inWindow(h) })
-		if len(c.Hits) == 0 {
+		if len(c.Hits) == 0 && !c.Closed {
 			delete(t.Causes, key)
+		}
+	}
+}
+
+// forgotten: a series or station unheard for this long, with nothing open, is forgotten, so that a
+// state does not grow with every edition of a chart that a shop has ever printed.
+const forgotten = 180 * day
+
+func (t *turn) forget(now time.Time) {
+	for id, s := range t.Series {
+		shown := func(key string) bool {
+			c := t.Causes[key]
+			return c.Series == id || slices.Contains(c.Shown, id)
+		}
+		if now.Sub(s.Heard) > forgotten && !slices.ContainsFunc(t.keys(), shown) {
+			delete(t.Series, id)
+		}
+	}
+	for name, st := range t.Stations {
+		c := t.Causes[t.key(protocol.AdviceSilent, name, "")]
+		if now.Sub(st.Heard) > forgotten && !st.Dismissed && (c == nil || !c.Open) {
+			delete(t.Stations, name)
 		}
 	}
 }

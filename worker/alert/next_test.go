@@ -144,7 +144,6 @@ func TestLearningAndNoBaselineMoveNothing(t *testing.T) {
 
 func TestUnusableReadingsInARowAreTold(t *testing.T) {
 	p := newPlay(t, Options{})
-	p.read()
 	want(t, p.readAs(reading{outcome: protocol.Unusable}))
 	d := p.readAs(reading{outcome: protocol.Unusable})
 	want(t, d, "raised remeasure/aaaaaaaaaaaa act (unusable)")

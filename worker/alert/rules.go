@@ -88,8 +88,10 @@ func strength(advice string) int {
 // both would send people looking for two faults.
 func (t *turn) explains(strong, weak *Cause) bool {
 	if strong == weak || strong.Advice == protocol.AdviceSilent || weak.Advice == protocol.AdviceSilent ||
-		weak.Raised == ReasonUnusable || rank(strong.Level) < rank(weak.Level) ||
-		strength(strong.Advice) <= strength(weak.Advice) {
+		weak.Raised == ReasonUnusable || strength(strong.Advice) <= strength(weak.Advice) {
+		return false
+	}
+	if weak.Advice != protocol.AdviceRefit && rank(strong.Level) < rank(weak.Level) {
 		return false
 	}
 	switch weak.Advice {

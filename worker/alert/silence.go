@@ -142,11 +142,8 @@ func (st *Station) closedDays() []time.Weekday {
 func (t *turn) silences() {
 	for _, name := range slices.Sorted(maps.Keys(t.expected())) {
 		due := t.deadline(name)
-		if due.IsZero() || t.now.Before(due) {
+		if due.IsZero() || t.opening(due).After(t.now) {
 			continue
-		}
-		if at := t.calendar(nil).opens(t.now); at.After(t.now) {
-			continue // told when the shop opens
 		}
 		key := t.key(protocol.AdviceSilent, name, "")
 		c := &Cause{Advice: protocol.AdviceSilent, Channel: name, Open: true, Level: protocol.LevelAct, Raised: ReasonSilent, Since: due}
@@ -168,7 +165,8 @@ func (t *turn) silences() {
 // lastReading is the newest usable reading of the printer, whatever its series.
 func (t *turn) lastReading() *protocol.LastGood {
 	var last *protocol.LastGood
-	for _, s := range t.Series {
+	for _, id := range slices.Sorted(maps.Keys(t.Series)) {
+		s := t.Series[id]
 		if s.Last != "" && (last == nil || s.LastAt.After(last.At)) {
 			last = &protocol.LastGood{Reading: s.Last, At: s.LastAt}
 		}

@@ -57,6 +57,9 @@ type Cause struct {
 	ToldSize float64   `json:"told_size,omitempty"`
 
 	HeldTill time.Time `json:"held_till,omitzero"`
+	// Closed is set when a person closed it, until the next reading of a series that showed it: if
+	// it is still there, goods have been suspect all the while.
+	Closed bool `json:"closed,omitempty"`
 
 	Cleans  int      `json:"cleans,omitempty"`  // cleans without effect
 	Helped  string   `json:"helped,omitempty"`  // what the operator did that helped
@@ -79,6 +82,7 @@ type Series struct {
 	Count    uint64    `json:"n"` // usable verdicts so far
 	Stage    string    `json:"stage,omitempty"`
 	Path     string    `json:"path,omitempty"`
+	Heard    time.Time `json:"heard,omitzero"`   // of the last verdict of any outcome
 	LastAt   time.Time `json:"last_at,omitzero"` // of the last usable verdict
 	Last     string    `json:"last,omitempty"`   // its reading
 	Prints   []Seen    `json:"prints,omitempty"` // numbers of the last prints

@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -20,6 +21,7 @@ func (s *sighting) acts() bool { return s != nil && rank(s.finding.Level) >= ran
 func (t *turn) verdict(v *protocol.Verdict) {
 	t.heard(v)
 	s := t.seriesOf(v)
+	defer t.forget(v.At)
 	if v.Outcome == protocol.Learning || v.Baseline.Grade == protocol.GradeNone {
 		s.Unusable = 0
 		t.readable(v)
@@ -62,6 +64,7 @@ func (t *turn) seriesOf(v *protocol.Verdict) *Series {
 		s = &Series{}
 		t.Series[v.Series] = s
 	}
+	s.Heard = v.At
 	s.Stage, s.Path = v.Condition.Stage, v.Condition.Path
 	if v.Baseline.ID != s.Baseline {
 		if s.Baseline != "" {
@@ -89,9 +92,10 @@ func (t *turn) sightings(v *protocol.Verdict) map[string]*sighting {
 			f.Level = protocol.LevelNote
 		}
 		key := t.key(f.Advice, f.Channel, v.Series)
-		for k, c := range t.Causes {
-			if c.Open && slices.Contains(c.Sustain, key) {
+		for _, k := range t.keys() {
+			if c := t.Causes[k]; c.Open && slices.Contains(c.Sustain, key) {
 				key = k
+				break
 			}
 		}
 		if old := seen[key]; old == nil || rank(f.Level) > rank(old.finding.Level) {
@@ -122,6 +126,7 @@ func (t *turn) count(v *protocol.Verdict, s *Series, seen map[string]*sighting) 
 		if !slices.Contains(c.Shown, v.Series) {
 			continue
 		}
+		c.Closed = false
 		c.Mild++
 		c.Below++
 		c.Clean++
@@ -133,10 +138,11 @@ func (t *turn) count(v *protocol.Verdict, s *Series, seen map[string]*sighting) 
 
 func (t *turn) hit(c *Cause, v *protocol.Verdict, s *Series, sight *sighting) {
 	f := sight.finding
-	if len(c.Hits) == 0 && !c.Open {
+	if len(c.Hits) == 0 && !c.Open && !c.Closed {
 		c.Since = v.At
 		// The reading before this one did not show it, or it would be among the hits.
-		if s.Last != "" && c.LastGood == nil {
+		c.LastGood = nil
+		if s.Last != "" {
 			c.LastGood = &protocol.LastGood{Reading: s.Last, At: s.LastAt}
 		}
 	}
@@ -150,7 +156,7 @@ func (t *turn) hit(c *Cause, v *protocol.Verdict, s *Series, sight *sighting) {
 	if !slices.Contains(c.Shown, v.Series) {
 		c.Shown = append(c.Shown, v.Series)
 	}
-	c.Clean, c.Mild = 0, 0
+	c.Clean, c.Mild, c.Closed = 0, 0, false
 	if f.Level == protocol.LevelStop {
 		c.Below = 0
 	} else {
@@ -268,7 +274,8 @@ func (t *turn) contradict(c *Cause, v *protocol.Verdict) bool {
 	if v.Condition.Stage != protocol.StagePressed || slices.ContainsFunc(c.Shown, func(s string) bool { return !t.pressed(s) }) {
 		return false
 	}
-	for id, s := range t.Series {
+	for _, id := range slices.Sorted(maps.Keys(t.Series)) {
+		s := t.Series[id]
 		if s.Stage != protocol.StageTransfer || s.Last == "" || s.LastAt.Before(c.Since.Add(-t.opts.SupportWithin)) ||
 			v.At.Sub(s.LastAt) > t.opts.SupportWithin || weakGrade(s.Grade) {
 			continue
@@ -315,13 +322,6 @@ func (t *turn) blocked(c *Cause, v *protocol.Verdict, s *Series) bool {
 	for _, d := range t.Causes {
 		if d.Open && t.clearing(d) == "" && t.explains(d, c) {
 			return true
-		}
-	}
-	if c.Advice == protocol.AdviceRefit {
-		for _, d := range t.Causes {
-			if d.Open && t.clearing(d) == "" && strength(d.Advice) > strength(c.Advice) {
-				return true
-			}
 		}
 	}
 	return false
@@ -394,8 +394,12 @@ func (t *turn) untell(key string) (raised bool) {
 	return raised
 }
 
-// takeOver makes goods suspect from the earlier of two causes on, also in what strong has just told.
+// takeOver gives strong the graver level of two causes, and makes goods suspect from the earlier
+// one on, also in what strong has just told.
 func (t *turn) takeOver(strong, weak *Cause) {
+	if rank(weak.Level) > rank(strong.Level) {
+		strong.Level, strong.Below = weak.Level, 0
+	}
 	if weak.Since.Before(strong.Since) {
 		strong.Since = weak.Since
 		strong.LastGood = weak.LastGood
@@ -403,7 +407,7 @@ func (t *turn) takeOver(strong, weak *Cause) {
 	for i := range t.changes {
 		ch := &t.changes[i]
 		if t.Causes[ch.Key] == strong {
-			ch.Since = strong.Since
+			ch.Since, ch.Level = strong.Since, strong.Level
 			ch.LastGood = nil
 			if strong.LastGood != nil {
 				g := *strong.LastGood
