@@ -54,7 +54,7 @@ func Write(w io.Writer, f *measurement.File) error {
 	if c.Observer != "" {
 		keyword("WEIGHTING_FUNCTION", "OBSERVER, "+c.Observer+" degree")
 	}
-	fields := fieldNames(f)
+	fields := measurement.FieldNames(f)
 	fmt.Fprintf(&b, "NUMBER_OF_FIELDS\t%d\nBEGIN_DATA_FORMAT\n%s\nEND_DATA_FORMAT\n", len(fields), strings.Join(fields, "\t"))
 	fmt.Fprintf(&b, "NUMBER_OF_SETS\t%d\nBEGIN_DATA\n", f.Len())
 	var row []byte
@@ -93,30 +93,6 @@ func named(err error, name string) error {
 		e.File = name
 	}
 	return err
-}
-
-// fieldNames are the fields that a file needs.
-func fieldNames(f *measurement.File) []string {
-	fields := []string{"SAMPLE_ID"}
-	if f.Names != nil {
-		fields = append(fields, "SAMPLE_NAME")
-	}
-	if f.Device != nil {
-		fields = append(fields, measurement.DeviceFields(f.Channels)...)
-	}
-	if f.XYZ != nil {
-		fields = append(fields, "XYZ_X", "XYZ_Y", "XYZ_Z")
-	}
-	if f.Lab != nil {
-		fields = append(fields, "LAB_L", "LAB_A", "LAB_B")
-	}
-	if s := f.Spectra; s != nil {
-		// SPECTRAL_DEC says in the name that these are factors, not percent.
-		for k := range s.Values[0] {
-			fields = append(fields, "SPECTRAL_DEC"+strconv.FormatFloat(s.StartNM+float64(k)*s.StepNM, 'f', -1, 64))
-		}
-	}
-	return fields
 }
 
 // headerText makes text fit between double quotes on one line.

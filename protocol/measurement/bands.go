@@ -18,8 +18,9 @@ func ascending(nm []float64) []int {
 	return order
 }
 
-// grid is the even grid that ascending wavelengths stand on.
-func grid(nm []float64) (start, step float64, err *Error) {
+// Grid is the even grid that ascending wavelengths stand on. The error is an
+// *Error without the place.
+func Grid(nm []float64) (start, step float64, err error) {
 	if len(nm) < 2 {
 		return 0, 0, &Error{Problem: "a spectrum of a single band", Hint: "a spectrum needs evenly spaced bands"}
 	}

@@ -286,12 +286,12 @@ func rows(all []float64, n int) [][]float64 {
 // the names do not, the names serve.
 func (b *Builder) unique() error {
 	f := b.file
-	i, j := twice(f.ID)
+	i, j := Twice(f.ID)
 	if i < 0 {
 		return nil
 	}
 	if f.Names != nil {
-		if n, _ := twice(f.Names); n < 0 {
+		if n, _ := Twice(f.Names); n < 0 {
 			f.Warnf("patch ids stand more than once (%s in lines %d and %d); the names are unique and serve as ids",
 				Quote(f.ID[i]), b.lines[i], b.lines[j])
 			f.ID, f.Names = f.Names, nil
@@ -303,9 +303,9 @@ func (b *Builder) unique() error {
 		Hint:    "repeated measurements of one chart belong in one file each"}
 }
 
-// twice finds the first two equal ids; -1 when all differ or any is empty
-// beyond doubt.
-func twice(ids []string) (first, second int) {
+// Twice finds the first two equal ids; -1 when all
+// differ.
+func Twice(ids []string) (first, second int) {
 	seen := make(map[string]int32, len(ids))
 	for j, id := range ids {
 		if i, ok := seen[id]; ok {
@@ -334,9 +334,9 @@ func (b *Builder) bands() error {
 		sorted[i] = nm[o]
 		moved = moved || i != o
 	}
-	start, step, err := grid(sorted)
+	start, step, err := Grid(sorted)
 	if err != nil {
-		err.File = f.Name
+		err.(*Error).File = f.Name
 		return err
 	}
 	values := rows(b.spectra, n)

@@ -132,3 +132,28 @@ func DeviceFields(channels []string) []string {
 	}
 	return out
 }
+
+// FieldNames are the field names that a table of a file needs, in the order
+// id, name, device values, XYZ, Lab, spectra.
+func FieldNames(f *File) []string {
+	fields := []string{"SAMPLE_ID"}
+	if f.Names != nil {
+		fields = append(fields, "SAMPLE_NAME")
+	}
+	if f.Device != nil {
+		fields = append(fields, DeviceFields(f.Channels)...)
+	}
+	if f.XYZ != nil {
+		fields = append(fields, "XYZ_X", "XYZ_Y", "XYZ_Z")
+	}
+	if f.Lab != nil {
+		fields = append(fields, "LAB_L", "LAB_A", "LAB_B")
+	}
+	if s := f.Spectra; s != nil {
+		// SPECTRAL_DEC says in the name that these are factors, not percent.
+		for k := range s.Values[0] {
+			fields = append(fields, "SPECTRAL_DEC"+strconv.FormatFloat(s.StartNM+float64(k)*s.StepNM, 'f', -1, 64))
+		}
+	}
+	return fields
+}

@@ -6,10 +6,13 @@ import (
 	"time"
 )
 
-// Fact takes one header line: it is kept as written, and what it says of the
+// Fact takes one header line, or (with line 0) a fact of a format that has no
+// header lines: the line is kept as written, and what it says of the
 // condition, the date and the origin is taken out.
 func (f *File) Fact(k Keyword) {
-	f.Header = append(f.Header, k)
+	if k.Line > 0 {
+		f.Header = append(f.Header, k)
+	}
 	name, value := strings.ToUpper(k.Name), strings.TrimSpace(k.Value)
 	c := &f.Condition
 	switch name {
@@ -108,6 +111,9 @@ func (f *File) conflicting(field *string, what, value string) {
 var illuminantWord = regexp.MustCompile(`(?i)\b(D ?50|D ?55|D ?60|D ?65|D ?75|F ?(?:1[012]|[1-9])|A|B|C|E)\b`)
 
 func (f *File) illuminant(value string) {
+	if value == "" {
+		return
+	}
 	m := illuminantWord.FindString(value)
 	if m == "" {
 		m = shorten(value) // kept as written, and refused where D50 is needed
@@ -118,6 +124,9 @@ func (f *File) illuminant(value string) {
 var degrees = regexp.MustCompile(`(?i)\b(2|10)(?:\.0+)?(?:$|[ _-]*(?:deg|°)|\b)`)
 
 func (f *File) observer(value string) {
+	if value == "" {
+		return
+	}
 	v := ""
 	switch m := degrees.FindStringSubmatch(value); {
 	case m != nil:

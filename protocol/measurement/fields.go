@@ -211,6 +211,9 @@ func NewPlan(fields []Field) (*Plan, error) {
 // Colour tells whether the table holds any colour that is read.
 func (p *Plan) Colour() bool { return p.lab || p.xyz || len(p.bands) > 0 || p.pairs > 0 }
 
+// Len is the number of fields.
+func (p *Plan) Len() int { return len(p.columns) }
+
 // Useful tells whether the table holds colour or device values.
 func (p *Plan) Useful() bool { return p.Colour() || len(p.channels) > 0 }
 

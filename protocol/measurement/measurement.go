@@ -82,6 +82,9 @@ type File struct {
 	Header      []Keyword  // every header line, as written
 	Ignored     []string   // fields or parts that were not taken
 
+	// Reading is the reading that the file is, when it came as one.
+	Reading *protocol.Reading
+
 	// Warnings are what a person should know before trusting the values, one
 	// sentence each.
 	Warnings []string

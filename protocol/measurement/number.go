@@ -102,3 +102,16 @@ func missing(b []byte) bool {
 	}
 	return false
 }
+
+// Number reads a decimal number, with a decimal point; missing is true for
+// nothing, or a word or sign that says that there is no value.
+func Number(b []byte) (v float64, missing, ok bool) {
+	v, kind := parseNumber(b)
+	switch kind {
+	case isNumber:
+		return v, false, true
+	case isMissing:
+		return 0, true, true
+	}
+	return 0, false, false
+}

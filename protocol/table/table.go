@@ -1,0 +1,249 @@
+// Package table reads and writes measurement files as plain tables: one header
+// line with the field names, one line for each patch, separated by commas,
+// semicolons or tabs (RFC 4180 with its quotes).
+//
+// Lines that begin with # before the header carry the condition, as keyword
+// and value; they are how such a table keeps what CGATS has in its header.
+package table
+
+import (
+	"bytes"
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+
+	"swathkeeper/protocol/measurement"
+)
+
+// Looks tells whether text (UTF-8) is likely a table: whether its header line
+// names colours when cut at one of the separators.
+func Looks(text []byte) bool {
+	h, err := findHeader(text, "")
+	return err == nil && h.plan.Colour()
+}
+
+// header is the header line of a table and what it means.
+type header struct {
+	comma  rune
+	plan   *measurement.Plan
+	body   []byte // the text from the header line on
+	line   int    // of the header line
+	before []measurement.Keyword
+}
+
+// Read reads one file. The name is for messages only. The error is a
+// *measurement.Error.
+func Read(data []byte, name string, o measurement.Options) (*measurement.File, error) {
+	text, encoding, err := measurement.Decode(data, name)
+	if err != nil {
+		return nil, err
+	}
+	text = unixLines(text)
+	h, err := findHeader(text, name)
+	if err != nil {
+		return nil, err
+	}
+	f := &measurement.File{Name: name, Encoding: encoding, Format: measurement.CSV}
+	if h.comma == '\t' {
+		f.Format = measurement.TSV
+	}
+	for _, k := range h.before {
+		f.Fact(k)
+	}
+	if !h.plan.Colour() {
+		return nil, &measurement.Error{File: name, Line: h.line, Problem: "no colour in the header line",
+			Hint: "name the fields in the first line, such as SAMPLE_ID,LAB_L,LAB_A,LAB_B"}
+	}
+	if err := rows(f, h); err != nil {
+		return nil, err
+	}
+	f.Settle(o)
+	if o.Mode != "" && f.Condition.Mode != "" && f.Condition.Mode != o.Mode {
+		return nil, &measurement.Error{File: name, Problem: fmt.Sprintf("measuring condition %s was asked for, the file has %s", o.Mode, f.Condition.Mode)}
+	}
+	return f, f.Check(h.plan.Reflectance(), o)
+}
+
+// unixLines turns lone CRs into line ends, which encoding/csv does not do.
+func unixLines(text []byte) []byte {
+	lone := false
+	for i := 0; i < len(text); i++ {
+		n := bytes.IndexByte(text[i:], '\r')
+		if n < 0 {
+			break
+		}
+		i += n
+		if i+1 >= len(text) || text[i+1] != '\n' {
+			lone = true
+			break
+		}
+	}
+	if !lone {
+		return text
+	}
+	out := bytes.Clone(text)
+	for i, c := range out {
+		if c == '\r' && (i+1 >= len(out) || out[i+1] != '\n') {
+			out[i] = '\n'
+		}
+	}
+	return out
+}
+
+// findHeader takes the comment lines, then the first line as the header, cut
+// at the separator that makes the most of it.
+func findHeader(text []byte, name string) (*header, error) {
+	h := &header{}
+	separators := []rune{'\t', ';', ','}
+	rest := text
+	for number := 1; ; number++ {
+		if len(rest) == 0 {
+			return nil, &measurement.Error{File: name, Problem: "no header line", Hint: "name the fields in the first line, such as SAMPLE_ID,LAB_L,LAB_A,LAB_B"}
+		}
+		line, after := rest, []byte(nil)
+		if i := bytes.IndexByte(rest, '\n'); i >= 0 {
+			line, after = rest[:i], rest[i+1:]
+		}
+		line = bytes.TrimSpace(line)
+		if len(line) > measurement.MaxLine {
+			return nil, &measurement.Error{File: name, Line: number, Problem: fmt.Sprintf("a line of %d bytes, at most %d are read", len(line), measurement.MaxLine), Hint: "end each patch with a line end"}
+		}
+		switch {
+		case len(line) == 0:
+		case line[0] == '#':
+			if len(h.before) < 1000 {
+				key, value, _ := strings.Cut(strings.TrimSpace(string(line[1:])), " ")
+				h.before = append(h.before, measurement.Keyword{Name: strings.TrimSuffix(key, ":"), Value: strings.TrimSpace(value), Line: number})
+			}
+		case len(line) == 5 && bytes.EqualFold(line[:4], []byte("sep=")):
+			separators = []rune{rune(line[4])} // how spreadsheets name theirs
+		default:
+			h.body, h.line = rest, number
+			return h, h.cut(line, separators, name)
+		}
+		rest = after
+	}
+}
+
+// cut finds the separator of a header line.
+func (h *header) cut(line []byte, separators []rune, name string) error {
+	var first error
+	for _, comma := range separators {
+		if !bytes.ContainsRune(line, comma) {
+			continue
+		}
+		r := csv.NewReader(bytes.NewReader(line))
+		r.Comma = comma
+		r.TrimLeadingSpace = comma != '\t'
+		names, err := r.Read()
+		if err != nil || len(names) > measurement.MaxFields {
+			continue
+		}
+		fields := make([]measurement.Field, len(names))
+		for i, n := range names {
+			_, col := r.FieldPos(i)
+			fields[i] = measurement.Field{Name: n, Line: h.line, Column: col}
+		}
+		plan, err := measurement.NewPlan(fields)
+		if err != nil {
+			if e, ok := err.(*measurement.Error); ok {
+				e.File = name
+			}
+			if first == nil {
+				first = err
+			}
+			continue
+		}
+		if h.plan == nil || plan.Colour() && !h.plan.Colour() {
+			h.plan, h.comma = plan, comma
+		}
+	}
+	switch {
+	case h.plan != nil && (h.plan.Colour() || first == nil):
+		return nil
+	case first != nil:
+		return first
+	}
+	return &measurement.Error{File: name, Line: h.line, Problem: "the first line is no header line of a table",
+		Hint: "name the fields there, separated by commas, semicolons or tabs, such as SAMPLE_ID,LAB_L,LAB_A,LAB_B"}
+}
+
+// rows reads the lines below the header.
+func rows(f *measurement.File, h *header) error {
+	lines := bytes.Count(h.body, []byte{'\n'})
+	if lines > measurement.MaxPatches+1000 {
+		return &measurement.Error{File: f.Name, Problem: fmt.Sprintf("%d lines, at most %d patches are read", lines, measurement.MaxPatches), Hint: "split the file"}
+	}
+	for l := measurement.NewLines(h.body); ; {
+		line, ok := l.Next()
+		if !ok {
+			break
+		}
+		if len(line) > measurement.MaxLine {
+			return &measurement.Error{File: f.Name, Line: h.line - 1 + l.Line(), Problem: fmt.Sprintf("a line of %d bytes, at most %d are read", len(line), measurement.MaxLine), Hint: "end each patch with a line end"}
+		}
+	}
+	r := csv.NewReader(bytes.NewReader(h.body))
+	r.Comma, r.FieldsPerRecord, r.ReuseRecord = h.comma, -1, true
+	r.TrimLeadingSpace = h.comma != '\t'
+	b := measurement.NewBuilder(h.plan, f, lines+1)
+	var text []byte
+	var cells []measurement.Cell
+	for first := true; ; first = false {
+		record, err := r.Read()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return wrong(f.Name, h.line, err)
+		}
+		if first {
+			continue // the header line
+		}
+		want := h.plan.Len()
+		line, _ := r.FieldPos(0)
+		line += h.line - 1
+		for len(record) > want && strings.TrimSpace(record[len(record)-1]) == "" {
+			record = record[:len(record)-1]
+		}
+		if strings.TrimSpace(strings.Join(record, "")) == "" {
+			continue // the empty rows that spreadsheets leave behind
+		}
+		if len(record) != want {
+			hint := "a value is missing or the file is cut; leave an empty field for a missing value"
+			if len(record) > want {
+				hint = "a value that holds the separator needs quotes; numbers need decimal points where commas separate"
+			}
+			return &measurement.Error{File: f.Name, Line: line, Problem: fmt.Sprintf("%d values, but the header has %d fields", len(record), want), Hint: hint}
+		}
+		text, cells = text[:0], cells[:0]
+		for _, v := range record {
+			text = append(text, v...)
+		}
+		from := 0
+		for i, v := range record {
+			_, column := r.FieldPos(i)
+			cells = append(cells, measurement.Cell{Text: bytes.TrimSpace(text[from : from+len(v)]), Line: line, Column: column})
+			from += len(v)
+		}
+		if err := b.Row(cells); err != nil {
+			return err
+		}
+	}
+	return b.Finish()
+}
+
+// wrong places an error of encoding/csv.
+func wrong(name string, header int, err error) error {
+	var p *csv.ParseError
+	if !errors.As(err, &p) {
+		return &measurement.Error{File: name, Problem: err.Error()}
+	}
+	e := &measurement.Error{File: name, Line: p.Line + header - 1, Column: p.Column, Problem: p.Err.Error()}
+	if errors.Is(p.Err, csv.ErrQuote) || errors.Is(p.Err, csv.ErrBareQuote) {
+		e.Problem, e.Hint = "a stray quote", "a quote within a quoted value is written twice"
+	}
+	return e
+}
