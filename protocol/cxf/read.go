@@ -75,7 +75,6 @@ type reader struct {
 	about    string
 	header   []measurement.Keyword
 	ignored  map[string]bool
-	warnings []string
 }
 
 // kind of a colour value.
@@ -109,7 +108,6 @@ type object struct {
 	values          []value
 	channels        []string
 	from, to        int // device values in reader.numbers
-	deviceSpec      string
 }
 
 // spec is one colour specification.

@@ -216,48 +216,51 @@ func (f *File) apart(white [3]float64) (far int, worst float64, at int) {
 // gave the means to.
 func (f *File) checkSpectralColour(o Options) {
 	key := whiteKey(f.Condition)
-	if f.Spectra == nil || o.SpectrumXYZ == nil || f.Lab == nil && f.XYZ == nil || key != "D50/2" {
+	if f.Spectra == nil || o.SpectraXYZ == nil || f.Lab == nil && f.XYZ == nil || key != "D50/2" {
 		return
 	}
-	count := func(start float64) (far int, worst float64, at int, ok bool) {
-		for i, row := range f.Spectra.Values {
-			xyz, err := o.SpectrumXYZ(start, f.Spectra.StepNM, row)
-			if err != nil {
-				return 0, 0, 0, false
-			}
-			want := [3]float64{}
-			if f.Lab != nil {
-				want = f.Lab[i]
-			} else {
-				want = lab(f.XYZ[i], whites[key])
-			}
-			d := distance(lab(xyz, whites[key]), want)
-			if d > Disagree {
-				far++
-			}
-			if d > worst {
-				worst, at = d, i
-			}
+	other, want := "Lab", f.Lab
+	if f.Lab == nil {
+		other, want = "XYZ", make([][3]float64, len(f.XYZ))
+		for i, v := range f.XYZ {
+			want[i] = lab(v, whites[key])
 		}
-		return far, worst, at, true
 	}
-	far, worst, at, ok := count(f.Spectra.StartNM)
+	far, worst, at, ok := f.apartSpectra(o, f.Spectra.StartNM, want)
 	if !ok || far == 0 {
 		return
 	}
-	other := "Lab"
-	if f.Lab == nil {
-		other = "XYZ"
-	}
-	f.Warnf("the spectra and %s differ by more than %g in %d of %d patches, most in %s (%.2f, CIE 1976); the spectra count",
-		other, Disagree, far, len(f.ID), Quote(f.ID[at]), worst)
+	// A program that writes the wrong first wavelength is a known slip: the
+	// colours then fit at another start, clearly.
 	for _, shift := range []float64{-20, -10, 10, 20} {
-		if n, _, _, ok := count(f.Spectra.StartNM + shift); ok && n*4 < far {
-			f.Warnf("with spectra that start at %g nm in place of %g they would agree: is the start in the file wrong?", f.Spectra.StartNM+shift, f.Spectra.StartNM)
-			f.SpectraFault = fmt.Sprintf("the spectra agree with %s only if they start at %g nm, the file says %g", other, f.Spectra.StartNM+shift, f.Spectra.StartNM)
+		start := f.Spectra.StartNM + shift
+		if n, _, _, ok := f.apartSpectra(o, start, want); ok && n*4 < far {
+			f.SpectraFault = fmt.Sprintf("the spectra fit %s only if they start at %g nm, but the file says %g", other, start, f.Spectra.StartNM)
+			f.Warnf("%s; %s counts", f.SpectraFault, other)
 			return
 		}
 	}
+	f.Warnf("the spectra and %s differ by more than %g in %d of %d patches, most in %s (%.2f, CIE 1976); the spectra count",
+		other, Disagree, far, len(f.ID), Quote(f.ID[at]), worst)
+}
+
+// apartSpectra counts the patches whose spectra, taken from a start, differ
+// from Lab values.
+func (f *File) apartSpectra(o Options, start float64, want [][3]float64) (far int, worst float64, at int, ok bool) {
+	all, err := o.SpectraXYZ(start, f.Spectra.StepNM, f.Spectra.Values)
+	if err != nil || len(all) != len(want) {
+		return 0, 0, 0, false
+	}
+	for i, xyz := range all {
+		d := distance(lab(xyz, whites["D50/2"]), want[i])
+		if d > Disagree {
+			far++
+		}
+		if d > worst {
+			worst, at = d, i
+		}
+	}
+	return far, worst, at, true
 }
 
 // fault notes why Lab and XYZ cannot serve as D50 and 2 degrees.

@@ -154,10 +154,10 @@ type Options struct {
 	Mode string
 	// Location is the time zone of a date without one; nil is UTC.
 	Location *time.Location
-	// SpectrumXYZ computes XYZ (D50, 2 degrees, perfect white Y = 100) of one
-	// spectrum. With it, the readers compare spectra with the file's own Lab
-	// or XYZ; nil leaves that out.
-	SpectrumXYZ func(startNM, stepNM float64, values []float64) ([3]float64, error)
+	// SpectraXYZ computes XYZ (D50, 2 degrees, perfect white Y = 100) of
+	// spectra on one grid. With it, the readers compare spectra with the
+	// file's own Lab or XYZ; nil leaves that out.
+	SpectraXYZ func(startNM, stepNM float64, values [][]float64) ([][3]float64, error)
 }
 
 // shorten cuts text for a message, so that a hostile file cannot fill a
