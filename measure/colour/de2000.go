@@ -35,19 +35,11 @@ func DE2000(p, q Lab) float64 {
 	// With dot = C1 C2 cos(dh) and cross = C1 C2 sin(dh) the half angle follows without dh.
 	prod := c1 * c2
 	dot := a1*a2 + b1*b2
-	cross := a1*(b2-b1) - b1*(a2-a1) // = a1 b2 - a2 b1, exact for close colours
+	cross := float64(a1*b2) - float64(a2*b1) // not fused: 0 for equal colours on any processor
 	var x, y, dH float64
 	switch {
-	case prod == 0:
-		// The hue of a colour without chroma is 0, and then the paper takes the sum of both.
-		switch {
-		case c1 > 0:
-			x, y = a1/c1, b1/c1
-		case c2 > 0:
-			x, y = a2/c2, b2/c2
-		default:
-			x = 1
-		}
+	case prod < 1e-200:
+		x = 1 // one without chroma: no hue difference, and then the mean hue has no effect
 	case dot >= 0:
 		r := math.Sqrt(2 * (prod + dot)) // 2 sqrt(C1 C2) cos(dh/2)
 		dH = 2 * cross / r
@@ -94,16 +86,21 @@ func obtuse(a1, b1, c1, a2, b2, c2, prod, dot, cross float64) (x, y, dH float64)
 	n := 1 / (r * math.Sqrt(prod))
 	u, v := (a2*c1-a1*c2)*n, (b2*c1-b1*c2)*n // unit vector along u2 - u1
 	// The mean hue lies a quarter turn from it, on the side of the shorter arc. For opposite
-	// hues the paper averages the two angles of 0..360: a quarter turn on from the smaller.
-	turn := cross
+	// hues, where rounding decides the sign of cross, the paper averages the two angles of
+	// 0..360: a quarter turn on from the smaller.
+	on := cross > 0
 	if math.Abs(cross) <= 1e-14*prod {
-		turn = -1
-		if b1 > 0 || (b1 == 0 && a1 > 0) {
-			turn = 1
+		half := upper(a1, b1)
+		on = half
+		if half == upper(a2, b2) { // both a hair inside one half: the end of it that comes first
+			on = (a1 > 0) == half
 		}
 	}
-	if turn > 0 {
+	if on {
 		return v, -u, r
 	}
 	return -v, u, -r
 }
+
+// upper reports whether the hue angle lies in 0..180 degrees, 180 exclusive.
+func upper(a, b float64) bool { return b > 0 || (b == 0 && a > 0) }

@@ -95,6 +95,30 @@ func TestDE2000Properties(t *testing.T) {
 	})
 }
 
+// Hues a hair less or more than 180 degrees apart, on either side of the a* axis and elsewhere.
+func TestDE2000OppositeHues(t *testing.T) {
+	for _, tiny := range []float64{0, 1e-18, 7.105427357601002e-15, 1e-12} {
+		for _, s := range []float64{1, -1} {
+			for _, u := range []float64{1, -1} {
+				for _, c := range [][2]Lab{
+					{{1, 1, s * tiny}, {1, -1, u * tiny}},
+					{{60, 30, s * tiny}, {50, -10, u * tiny}},
+					{{60, s * tiny, 30}, {50, u * tiny, -10}},
+					{{60, 3, 4 + s*tiny}, {50, -6, -8 + u*tiny}},
+				} {
+					d, back := DE2000(c[0], c[1]), DE2000(c[1], c[0])
+					if math.Abs(d-back) > 1e-9 {
+						t.Errorf("%v: %.10g one way, %.10g the other", c, d, back)
+					}
+					if want := textbookDE2000(c[0], c[1]); tiny == 0 && c[0].B == 0 && math.Abs(d-want) > 1e-9 {
+						t.Errorf("%v: %.10g, textbook %.10g", c, d, want)
+					}
+				}
+			}
+		}
+	}
+}
+
 func TestDifferenceOfNaN(t *testing.T) {
 	bad := Lab{math.NaN(), 1, 2}
 	worse := Lab{1, math.NaN(), math.Inf(1)}
@@ -132,6 +156,22 @@ func TestOtherDifferences(t *testing.T) {
 	}
 	if len(seen) != 5 {
 		t.Errorf("formulas checked: %v", seen)
+	}
+}
+
+// The published pairs leave the hues out where CMC's two branches for T meet (164 and 345
+// degrees). Values: own, from the formula of BS 6923 in another language.
+func TestCMCBranches(t *testing.T) {
+	for _, c := range []struct {
+		a, b Lab
+		want float64
+	}{
+		{Lab{50, -28.9778, 7.7646}, Lab{51, -29.4488, 5.7243}, 1.482230},
+		{Lab{50, -29.2311, 6.7485}, Lab{51, -29.6307, 4.6930}, 1.476723},
+		{Lab{50, 28.8379, -8.2691}, Lab{51, 29.3444, -6.2374}, 1.485108},
+		{Lab{50, 29.1089, -7.2577}, Lab{51, 29.5442, -5.2094}, 1.490984},
+	} {
+		near(t, "CMC(2:1)", CMC(c.a, c.b, 2, 1), c.want, 2e-6)
 	}
 }
 
