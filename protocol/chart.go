@@ -7,20 +7,20 @@ import "fmt"
 type Chart struct {
 	Schema   string   `json:"schema"`
 	ID       string   `json:"id"`
-	Edition  string   `json:"edition,omitempty"` // opaque; changes when the layout does
+	Edition  string   `json:"edition,omitzero"` // opaque; changes when the layout does
 	Channels []string `json:"channels"`
 	Driven   string   `json:"driven"` // ink (tints per ink, 0..100) or rgb (0..255)
-	Mirrored bool     `json:"mirrored,omitempty"`
+	Mirrored bool     `json:"mirrored,omitzero"`
 
-	SizeMM        []float64 `json:"size_mm,omitempty"`         // width, height
-	FeedAxis      string    `json:"feed_axis,omitempty"`       // x or y
-	StepMM        float64   `json:"step_mm,omitempty"`         // paper step between passes
-	NozzlePitchUM float64   `json:"nozzle_pitch_um,omitempty"` // distance of nozzles along the feed
-	Nozzles       int       `json:"nozzles,omitempty"`         // nozzles in a row of the head
-	Passes        int       `json:"passes,omitempty"`
-	FirstNozzleMM *float64  `json:"first_nozzle_mm,omitempty"` // feed coordinate of the first nozzle in the first pass
+	SizeMM        []float64 `json:"size_mm,omitempty"`        // width, height
+	FeedAxis      string    `json:"feed_axis,omitzero"`       // x or y
+	StepMM        float64   `json:"step_mm,omitzero"`         // paper step between passes
+	NozzlePitchUM float64   `json:"nozzle_pitch_um,omitzero"` // distance of nozzles along the feed
+	Nozzles       int       `json:"nozzles,omitzero"`         // nozzles in a row of the head
+	Passes        int       `json:"passes,omitzero"`
+	FirstNozzleMM *float64  `json:"first_nozzle_mm,omitzero"` // feed coordinate of the first nozzle in the first pass
 	Marks         []Mark    `json:"marks,omitempty"`
-	Code          *Code     `json:"code,omitempty"` // the square code with chart, edition and print number
+	Code          *Code     `json:"code,omitzero"` // the square code with chart, edition and print number
 	Patches       []Patch   `json:"patches"`
 	Strips        []Strip   `json:"strips,omitempty"`
 }
@@ -42,14 +42,14 @@ type Code struct {
 // Patch is one patch of a chart; x and y are its corner nearest the origin, as printed.
 type Patch struct {
 	ID     string    `json:"id"`
-	Row    int       `json:"row,omitempty"`
-	Col    int       `json:"col,omitempty"`
-	XMM    float64   `json:"x_mm,omitempty"`
-	YMM    float64   `json:"y_mm,omitempty"`
-	WMM    float64   `json:"w_mm,omitempty"`
-	HMM    float64   `json:"h_mm,omitempty"`
+	Row    int       `json:"row,omitzero"`
+	Col    int       `json:"col,omitzero"`
+	XMM    float64   `json:"x_mm,omitzero"`
+	YMM    float64   `json:"y_mm,omitzero"`
+	WMM    float64   `json:"w_mm,omitzero"`
+	HMM    float64   `json:"h_mm,omitzero"`
 	Device []float64 `json:"device"`
-	House  string    `json:"house,omitempty"` // a colour the shop sells by
+	House  string    `json:"house,omitzero"` // a colour the shop sells by
 }
 
 // NeutralChannel is the channel of a strip of equal R, G, B on an RGB-driven chart: what the
@@ -60,7 +60,7 @@ const NeutralChannel = "K"
 // that traces are held against.
 type Strip struct {
 	ID          string  `json:"id"`
-	Channel     string  `json:"channel,omitempty"`
+	Channel     string  `json:"channel,omitzero"`
 	TintPercent float64 `json:"tint_percent"`
 	XMM         float64 `json:"x_mm"`
 	YMM         float64 `json:"y_mm"`
@@ -81,18 +81,20 @@ func (c *Chart) Validate() error {
 	if err := checkToken("id", c.ID); err != nil {
 		return err
 	}
-	if c.Edition != "" {
-		if err := checkToken("edition", c.Edition); err != nil {
-			return err
-		}
+	if err := checkTokenOr("edition", c.Edition); err != nil {
+		return err
 	}
 	if len(c.Channels) == 0 || len(c.Channels) > MaxChannels {
-		return refuse(CodeBadValue, "channels", fmt.Sprintf("name 1 to %d channels", MaxChannels))
+		return refuse(CodeOutOfRange, "channels", fmt.Sprintf("%d channels, needs 1 to %d", len(c.Channels), MaxChannels))
 	}
 	known := map[string]bool{}
 	for i, ch := range c.Channels {
-		if ch == "" || len(ch) > MaxText || known[ch] {
-			return refuse(CodeBadValue, fmt.Sprintf("channels[%d]", i), "channel names must not be empty or stand twice")
+		field := fmt.Sprintf("channels[%d]", i)
+		if err := checkName(field, ch); err != nil {
+			return err
+		}
+		if known[ch] {
+			return refuse(CodeBadValue, field, fmt.Sprintf("channel %q stands twice", clip(ch, 60)))
 		}
 		known[ch] = true
 	}
@@ -115,35 +117,36 @@ func (c *Chart) Validate() error {
 	if len(c.Patches) == 0 && len(c.Strips) == 0 {
 		return refuse(CodeMissing, "patches", "a chart needs patches or strips")
 	}
-	if len(c.Patches) > MaxPatches {
-		return refuse(CodeOutOfRange, "patches", fmt.Sprintf("%d patches, at most %d", len(c.Patches), MaxPatches))
+	if err := checkCount("patches", len(c.Patches), MaxPatches, "patches"); err != nil {
+		return err
 	}
 	seen := make(map[string]struct{}, len(c.Patches))
 	for i := range c.Patches {
 		p := &c.Patches[i]
 		field := fmt.Sprintf("patches[%d]", i)
-		if p.ID == "" || len(p.ID) > MaxText {
-			return refuse(CodeBadValue, field+".id", fmt.Sprintf("1 to %d bytes", MaxText))
+		if err := first(checkName(field+".id", p.ID), checkText(field+".house", p.House)); err != nil {
+			return err
 		}
 		if _, twice := seen[p.ID]; twice {
 			return refuse(CodeDuplicatePatch, field+".id", fmt.Sprintf("patch %q stands twice", clip(p.ID, 60)))
 		}
 		seen[p.ID] = struct{}{}
+		if p.Device == nil {
+			return refuse(CodeMissing, field+".device", "give the chart's own values of the patch, one a channel")
+		}
 		if len(p.Device) != len(c.Channels) {
 			return refuse(CodeBadValue, field+".device", fmt.Sprintf("%d values for %d channels", len(p.Device), len(c.Channels)))
 		}
 		for _, v := range p.Device {
 			if !inRange(v, 0, most) {
-				return refuse(CodeOutOfRange, field+".device", fmt.Sprintf("%g is outside 0 to %g", v, most))
+				return refuse(CodeOutOfRange, field+".device", fmt.Sprintf("%g is outside 0 to %g, the values of a chart driven by %s", v, most, c.Driven))
 			}
 		}
-		for _, v := range [...]float64{p.XMM, p.YMM, p.WMM, p.HMM} {
-			if !inRange(v, 0, 100_000) {
-				return refuse(CodeOutOfRange, field, "sizes and places are millimetres from the origin")
-			}
+		if err := checkPlaces(field, p.XMM, p.YMM, p.WMM, p.HMM); err != nil {
+			return err
 		}
-		if len(p.House) > MaxText || p.Row < 0 || p.Col < 0 {
-			return refuse(CodeOutOfRange, field, "rows and columns count from 1; a house colour's name has at most 200 bytes")
+		if p.Row < 0 || p.Col < 0 {
+			return refuse(CodeOutOfRange, field, "rows and columns count from 1")
 		}
 	}
 	return c.validateStrips(known)
@@ -164,32 +167,51 @@ func (c *Chart) validateHead() error {
 	if c.FirstNozzleMM != nil && !inRange(*c.FirstNozzleMM, -100_000, 100_000) {
 		return refuse(CodeOutOfRange, "first_nozzle_mm", "millimetres on the chart")
 	}
-	if len(c.Marks) > 1000 {
-		return refuse(CodeOutOfRange, "marks", "at most 1000 marks")
+	if err := checkCount("marks", len(c.Marks), 1000, "marks"); err != nil {
+		return err
+	}
+	for i, m := range c.Marks {
+		if err := checkPlaces(fmt.Sprintf("marks[%d]", i), m.XMM, m.YMM); err != nil {
+			return err
+		}
+	}
+	if c.Code != nil {
+		return checkPlaces("code", c.Code.XMM, c.Code.YMM, c.Code.WMM)
+	}
+	return nil
+}
+
+// checkPlaces refuses what cannot be a place or a size on a sheet.
+func checkPlaces(field string, mm ...float64) error {
+	for _, v := range mm {
+		if !inRange(v, 0, 100_000) {
+			return refuse(CodeOutOfRange, field, fmt.Sprintf("%g: places and sizes are millimetres from the origin, 0 to 100000", v))
+		}
 	}
 	return nil
 }
 
 func (c *Chart) validateStrips(known map[string]bool) error {
-	if len(c.Strips) > MaxTraces {
-		return refuse(CodeOutOfRange, "strips", fmt.Sprintf("%d strips, at most %d", len(c.Strips), MaxTraces))
+	if err := checkCount("strips", len(c.Strips), MaxTraces, "strips"); err != nil {
+		return err
 	}
 	ids := map[string]bool{}
 	for i := range c.Strips {
 		s := &c.Strips[i]
 		field := fmt.Sprintf("strips[%d]", i)
+		if err := checkName(field+".id", s.ID); err != nil {
+			return err
+		}
 		switch {
-		case s.ID == "" || len(s.ID) > MaxText || ids[s.ID]:
-			return refuse(CodeBadValue, field+".id", "strip names must not be empty or stand twice")
+		case ids[s.ID]:
+			return refuse(CodeDuplicateStrip, field+".id", fmt.Sprintf("strip %q stands twice", clip(s.ID, 60)))
 		case !known[s.Channel] && !(c.Driven == DrivenRGB && s.Channel == NeutralChannel) && !(s.Channel == "" && s.TintPercent == 0):
 			return refuse(CodeBadValue, field+".channel", fmt.Sprintf("%q is not a channel of this chart", clip(s.Channel, 60)))
 		case !inRange(s.TintPercent, 0, 100):
 			return refuse(CodeOutOfRange, field+".tint_percent", "percent, 0 to 100")
 		}
-		for _, v := range [...]float64{s.XMM, s.YMM, s.WMM, s.HMM} {
-			if !inRange(v, 0, 100_000) {
-				return refuse(CodeOutOfRange, field, "sizes and places are millimetres from the origin")
-			}
+		if err := checkPlaces(field, s.XMM, s.YMM, s.WMM, s.HMM); err != nil {
+			return err
 		}
 		ids[s.ID] = true
 	}
@@ -204,7 +226,7 @@ const deviceSlack = 0.51
 // device values that contradict the layout. Missing patches are for the judge.
 func (c *Chart) CheckReading(r *Reading) error {
 	if r.Chart != c.ID || r.Edition != c.Edition {
-		return refuse(CodeWrongChart, "chart", fmt.Sprintf("the reading is of %s %s, the layout is %s %s", r.Chart, r.Edition, c.ID, c.Edition))
+		return refuse(CodeWrongChart, "chart", fmt.Sprintf("the reading is of %s, the layout is %s", chartName(r.Chart, r.Edition), chartName(c.ID, c.Edition)))
 	}
 	if p := r.Patches; p != nil {
 		index := make(map[string]int, len(c.Patches))
@@ -234,15 +256,17 @@ func (c *Chart) CheckReading(r *Reading) error {
 	return c.checkTraces(r.Traces)
 }
 
+func chartName(id, edition string) string {
+	if edition == "" {
+		return id + " without an edition"
+	}
+	return id + " edition " + edition
+}
+
 func (c *Chart) checkTraces(traces []Trace) error {
-	seen := map[string]bool{}
 	for i := range traces {
 		t := &traces[i]
 		field := fmt.Sprintf("traces[%d]", i)
-		if seen[t.Strip] {
-			return refuse(CodeDuplicateStrip, field+".strip", fmt.Sprintf("strip %q stands twice", clip(t.Strip, 60)))
-		}
-		seen[t.Strip] = true
 		found := false
 		for k := range c.Strips {
 			s := &c.Strips[k]
@@ -251,7 +275,10 @@ func (c *Chart) checkTraces(traces []Trace) error {
 			}
 			found = true
 			if s.Channel != t.Channel {
-				return refuse(CodeWrongChart, field+".channel", fmt.Sprintf("strip %q is %s on chart %s, %s in the reading", clip(t.Strip, 60), s.Channel, c.ID, clip(t.Channel, 60)))
+				return refuse(CodeWrongChart, field+".channel", fmt.Sprintf("strip %q is channel %q on chart %s, %q in the reading", clip(t.Strip, 60), s.Channel, c.ID, clip(t.Channel, 60)))
+			}
+			if d := s.TintPercent - t.TintPercent; t.TintPercent != 0 && (d > deviceSlack || d < -deviceSlack) {
+				return refuse(CodeWrongChart, field+".tint_percent", fmt.Sprintf("strip %q has %g %% on chart %s, %g %% in the reading", clip(t.Strip, 60), s.TintPercent, c.ID, t.TintPercent))
 			}
 		}
 		if !found {

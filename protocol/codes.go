@@ -30,8 +30,10 @@ const (
 	CodeDuplicateReading = "duplicate_reading" // a reading of this id has its record already
 	CodeDuplicateNote    = "duplicate_note"    // a note of this id has its record already
 	CodeUnknownAlert     = "unknown_alert"     // hold or close of an alert that is not open
-	CodeUnknownSeries    = "unknown_series"    // a baseline note about a series never seen on the printer
-	CodeNoReadings       = "no_readings"       // a baseline is to be accepted and nothing was learned
+	CodeUnknownBaseline  = "unknown_baseline"  // no baseline is in force for the series
+	CodeNothingLearned   = "nothing_learned"   // a baseline is to be accepted and no reading has come for it
+	CodeNotLearnable     = "not_learnable"     // no baseline can be made of the readings that have come
+	CodeAmbiguous        = "ambiguous"         // a note names no series where several come into question
 	CodeNotJudged        = "not_judged"        // the worker failed on a proper message: its fault, not the sender's
 )
 
@@ -58,8 +60,10 @@ func Codes() map[string]string {
 		CodeDuplicateReading: "a reading of this id was taken before",
 		CodeDuplicateNote:    "a note of this id was taken before",
 		CodeUnknownAlert:     "the alert named is not open",
-		CodeUnknownSeries:    "the series named has no readings on this printer",
-		CodeNoReadings:       "no reading was learned that could become a baseline",
+		CodeUnknownBaseline:  "no baseline is in force for the series named",
+		CodeNothingLearned:   "no reading was learned that could become a baseline",
+		CodeNotLearnable:     "the readings learned do not make a baseline",
+		CodeAmbiguous:        "the note must name a series, several come into question",
 		CodeNotJudged:        "the worker failed on a proper message",
 	}
 }

@@ -2,9 +2,8 @@ package protocol
 
 import (
 	"fmt"
+	"strings"
 	"time"
-
-	"github.com/google/uuid"
 )
 
 // Note is what a person, or another program, tells the worker about a printer. It holds exactly
@@ -15,13 +14,13 @@ type Note struct {
 	At      time.Time `json:"at"` // when it was done, with the shop's offset
 	Site    string    `json:"site"`
 	Printer string    `json:"printer"`
-	Who     string    `json:"who,omitempty"`
-	Text    string    `json:"text,omitempty"` // free text, at most 500 characters
+	Who     string    `json:"who,omitzero"`
+	Text    string    `json:"text,omitzero"` // free text, at most 500 characters
 
-	Journal  *JournalNote  `json:"journal,omitempty"`
-	Baseline *BaselineNote `json:"baseline,omitempty"`
-	Hold     *HoldNote     `json:"hold,omitempty"`
-	Close    *CloseNote    `json:"close,omitempty"`
+	Journal  *JournalNote  `json:"journal,omitzero"`
+	Baseline *BaselineNote `json:"baseline,omitzero"`
+	Hold     *HoldNote     `json:"hold,omitzero"`
+	Close    *CloseNote    `json:"close,omitzero"`
 }
 
 // What a journal entry may say was done.
@@ -37,9 +36,9 @@ const (
 
 // JournalNote is what the operator did.
 type JournalNote struct {
-	What    string `json:"what"`              // clean, ink, profile, press, media, service or note
-	Channel string `json:"channel,omitempty"` // of a clean or an ink
-	Lot     string `json:"lot,omitempty"`     // of an ink or a medium
+	What    string `json:"what"`             // clean, ink, profile, press, media, service or note
+	Channel string `json:"channel,omitzero"` // of a clean or an ink
+	Lot     string `json:"lot,omitzero"`     // of an ink or a medium
 }
 
 // What a baseline note may ask for.
@@ -51,9 +50,9 @@ const (
 
 // BaselineNote marks readings as known-good, or freezes them.
 type BaselineNote struct {
-	Do     string `json:"do"`               // learn, accept or retire
-	Series string `json:"series,omitempty"` // empty: every series of the printer
-	Reason string `json:"reason,omitempty"` // required where a baseline is replaced or retired
+	Do     string `json:"do"`              // learn, accept or retire
+	Series string `json:"series,omitzero"` // empty: every series of the printer
+	Reason string `json:"reason,omitzero"` // required where a baseline is replaced or retired
 }
 
 // HoldNote silences an alert until a time.
@@ -75,99 +74,110 @@ func (n *Note) CheckSubject(site, printer string) error {
 }
 
 // CheckTime refuses a note more than MaxAhead after now.
-func (n *Note) CheckTime(now time.Time) error {
-	if n.At.After(now.Add(MaxAhead)) {
-		return refuse(CodeFuture, "at", fmt.Sprintf("%s is more than a day ahead of the worker's clock", n.At.Format(time.RFC3339)))
-	}
-	return nil
-}
+func (n *Note) CheckTime(now time.Time) error { return checkAhead("at", n.At, now) }
 
 func (n *Note) schemaName() string { return n.Schema }
 
 // Validate checks a note in itself. The error is always a *Refusal.
 func (n *Note) Validate() error {
-	if err := uuid.Validate(n.ID); err != nil || len(n.ID) != 36 {
-		return refuse(CodeBadValue, "id", fmt.Sprintf("%q is not a UUID in its usual form of 36 characters", clip(n.ID, 60)))
-	}
-	if n.At.IsZero() {
-		return refuse(CodeMissing, "at", "give the time, like 2026-03-04T07:12:09+01:00")
-	}
-	if err := checkToken("site", n.Site); err != nil {
+	err := first(
+		checkID("id", n.ID),
+		checkTime("at", n.At),
+		checkToken("site", n.Site),
+		checkToken("printer", n.Printer),
+		checkText("who", n.Who),
+		checkWords("text", n.Text),
+	)
+	if err != nil {
 		return err
-	}
-	if err := checkToken("printer", n.Printer); err != nil {
-		return err
-	}
-	if len([]rune(n.Text)) > MaxNote {
-		return refuse(CodeOutOfRange, "text", fmt.Sprintf("at most %d characters", MaxNote))
-	}
-	if len(n.Who) > MaxText {
-		return refuse(CodeOutOfRange, "who", fmt.Sprintf("at most %d bytes", MaxText))
 	}
 	parts := 0
-	if j := n.Journal; j != nil {
+	if n.Journal != nil {
 		parts++
-		if err := oneOf("journal.what", j.What, false, DidClean, DidInk, DidProfile, DidPress, DidMedia, DidService, DidNote); err != nil {
-			return err
-		}
-		if len(j.Channel) > MaxText || len(j.Lot) > MaxText {
-			return refuse(CodeOutOfRange, "journal", fmt.Sprintf("channel and lot: at most %d bytes each", MaxText))
-		}
+		err = first(err, n.Journal.validate())
 	}
-	if b := n.Baseline; b != nil {
+	if n.Baseline != nil {
 		parts++
-		if err := oneOf("baseline.do", b.Do, false, BaselineLearn, BaselineAccept, BaselineRetire); err != nil {
-			return err
-		}
-		if b.Series != "" && !isSeries(b.Series) {
-			return refuse(CodeBadValue, "baseline.series", fmt.Sprintf("%q is not a series: 12 hex digits", clip(b.Series, 40)))
-		}
-		if len(b.Reason) > MaxNote {
-			return refuse(CodeOutOfRange, "baseline.reason", fmt.Sprintf("at most %d bytes", MaxNote))
-		}
+		err = first(err, n.Baseline.validate())
 	}
-	if h := n.Hold; h != nil {
+	if n.Hold != nil {
 		parts++
-		if err := checkKey("hold.key", h.Key); err != nil {
-			return err
-		}
-		if h.Until.IsZero() || h.Why == "" || len(h.Why) > MaxNote {
-			return refuse(CodeMissing, "hold", "say until when, and why")
-		}
-		if !h.Until.After(n.At) {
-			return refuse(CodeOutOfRange, "hold.until", "it must be later than the note itself")
-		}
+		err = first(err, n.Hold.validate(n))
 	}
-	if c := n.Close; c != nil {
+	if n.Close != nil {
 		parts++
-		if err := checkKey("close.key", c.Key); err != nil {
-			return err
-		}
-		if c.Why == "" || len(c.Why) > MaxNote {
-			return refuse(CodeMissing, "close.why", "say why the alert is closed")
-		}
+		err = first(err, n.checkKey("close.key", n.Close.Key), needWords("close.why", n.Close.Why, "say why the alert is closed"))
 	}
-	if parts != 1 {
+	switch {
+	case err != nil:
+		return err
+	case parts == 0:
+		return refuse(CodeMissing, "journal", "a note holds one of journal, baseline, hold and close; this one none")
+	case parts > 1:
 		return refuse(CodeBadValue, "", fmt.Sprintf("a note holds exactly one of journal, baseline, hold and close; this one %d", parts))
 	}
 	return nil
 }
 
-func checkKey(field, key string) error {
-	if key == "" || len(key) > 4*MaxText {
-		return refuse(CodeMissing, field, "give the alert's key as `alert list` shows it")
+func (j *JournalNote) validate() error {
+	return first(
+		oneOf("journal.what", j.What, false, DidClean, DidInk, DidProfile, DidPress, DidMedia, DidService, DidNote),
+		checkText("journal.channel", j.Channel),
+		checkText("journal.lot", j.Lot),
+	)
+}
+
+func (b *BaselineNote) validate() error {
+	err := first(
+		oneOf("baseline.do", b.Do, false, BaselineLearn, BaselineAccept, BaselineRetire),
+		checkWords("baseline.reason", b.Reason),
+	)
+	switch {
+	case err != nil:
+		return err
+	case b.Series != "" && !isSeries(b.Series):
+		return refuse(CodeBadValue, "baseline.series", fmt.Sprintf("%q is not a series: 12 hex digits in lower case", clip(b.Series, 40)))
+	case b.Do == BaselineRetire && b.Reason == "":
+		return refuse(CodeMissing, "baseline.reason", "say why the baseline is retired")
 	}
 	return nil
 }
 
-func isSeries(s string) bool {
-	if len(s) != 12 {
-		return false
+func (h *HoldNote) validate(n *Note) error {
+	err := first(n.checkKey("hold.key", h.Key), checkTime("hold.until", h.Until), needWords("hold.why", h.Why, "say why the alert is held"))
+	if err == nil && !h.Until.After(n.At) {
+		return refuse(CodeOutOfRange, "hold.until", "it must be later than the note itself")
 	}
-	for i := range len(s) {
-		if (s[i] < '0' || s[i] > '9') && (s[i] < 'a' || s[i] > 'f') {
-			return false
-		}
-	}
-	return true
+	return err
 }
+
+func needWords(field, s, hint string) error {
+	if s == "" {
+		return refuse(CodeMissing, field, hint)
+	}
+	return checkWords(field, s)
+}
+
+// checkKey refuses the key of an alert that is not of the note's own printer: credentials bind the
+// printer, and a note about one must not silence another.
+func (n *Note) checkKey(field, key string) error {
+	if key == "" {
+		return refuse(CodeMissing, field, "give the alert's key, site/printer/advice/channel or series, as its record shows it")
+	}
+	if len(key) > 4*MaxText {
+		return refuse(CodeOutOfRange, field, fmt.Sprintf("%d bytes, at most %d", len(key), 4*MaxText))
+	}
+	if err := checkRunes(field, key, ""); err != nil {
+		return err
+	}
+	part := strings.SplitN(key, "/", 4)
+	if len(part) < 4 || part[2] == "" {
+		return refuse(CodeBadValue, field, fmt.Sprintf("%q is not site/printer/advice/channel or series", clip(key, 80)))
+	}
+	if part[0] != n.Site || part[1] != n.Printer {
+		return refuse(CodeBadValue, field, fmt.Sprintf("the alert is of %s/%s, the note of %s/%s; send it for the alert's own printer", clip(part[0], 63), clip(part[1], 63), n.Site, n.Printer))
+	}
+	return nil
+}
+
+func isSeries(s string) bool { return isHex(s, 12) }

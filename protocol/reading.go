@@ -30,77 +30,77 @@ type Reading struct {
 	TakenAt time.Time `json:"taken_at"` // when the instrument read the chart, with the shop's offset
 	Site    string    `json:"site"`
 	Printer string    `json:"printer"`
-	Station string    `json:"station,omitempty"`
-	Chart   string    `json:"chart"`             // id of the chart layout
-	Edition string    `json:"edition,omitempty"` // edition of the chart layout
+	Station string    `json:"station,omitzero"`
+	Chart   string    `json:"chart"`            // id of the chart layout
+	Edition string    `json:"edition,omitzero"` // edition of the chart layout
 
 	Condition  Condition  `json:"condition"`
 	Instrument Instrument `json:"instrument"`
-	Print      *Print     `json:"print,omitempty"`
-	Press      *Press     `json:"press,omitempty"`
-	Room       *Room      `json:"room,omitempty"`
-	Lots       *Lots      `json:"lots,omitempty"`
+	Print      *Print     `json:"print,omitzero"`
+	Press      *Press     `json:"press,omitzero"`
+	Room       *Room      `json:"room,omitzero"`
+	Lots       *Lots      `json:"lots,omitzero"`
 
-	Patches         *Patches    `json:"patches,omitempty"`
-	TraceInstrument *Instrument `json:"trace_instrument,omitempty"` // when another than that of the patches
+	Patches         *Patches    `json:"patches,omitzero"`
+	TraceInstrument *Instrument `json:"trace_instrument,omitzero"` // when another than that of the patches
 	Traces          []Trace     `json:"traces,omitempty"`
-	Scan            *Scan       `json:"scan,omitempty"`
-	Note            string      `json:"note,omitempty"` // free text, at most 500 characters
+	Scan            *Scan       `json:"scan,omitzero"`
+	Note            string      `json:"note,omitzero"` // free text, at most 500 characters
 }
 
 // Condition is what was printed on what, and at which stage it was read.
 type Condition struct {
 	Media  string `json:"media"`
 	Preset string `json:"preset"`
-	Stage  string `json:"stage"`          // transfer, pressed or direct
-	Path   string `json:"path,omitempty"` // device (default) or managed
+	Stage  string `json:"stage"`         // transfer, pressed or direct
+	Path   string `json:"path,omitzero"` // device (default) or managed
 }
 
 // Instrument is what read the chart.
 type Instrument struct {
 	Kind         string     `json:"kind"`
-	Model        string     `json:"model,omitempty"`
-	Serial       string     `json:"serial,omitempty"`
-	Mode         string     `json:"mode,omitempty"` // measuring condition of ISO 13655: M0, M1, M2 or M3
-	CalibratedAt *time.Time `json:"calibrated_at,omitempty"`
-	Backing      string     `json:"backing,omitempty"` // white or black
+	Model        string     `json:"model,omitzero"`
+	Serial       string     `json:"serial,omitzero"`
+	Mode         string     `json:"mode,omitzero"` // measuring condition of ISO 13655: M0, M1, M2 or M3
+	CalibratedAt *time.Time `json:"calibrated_at,omitzero"`
+	Backing      string     `json:"backing,omitzero"` // white, black or self (a pile of the same goods)
 }
 
 // Print tells which sheet was read. The same number read twice is the same print.
 type Print struct {
-	Number     string     `json:"number,omitempty"`
-	PrintedAt  *time.Time `json:"printed_at,omitempty"`
-	PressedAt  *time.Time `json:"pressed_at,omitempty"`
-	Replicates int        `json:"replicates,omitempty"` // how many readings were averaged; 0 means 1
+	Number     string     `json:"number,omitzero"`
+	PrintedAt  *time.Time `json:"printed_at,omitzero"`
+	PressedAt  *time.Time `json:"pressed_at,omitzero"`
+	Replicates int        `json:"replicates,omitzero"` // how many readings were averaged; 0 means 1
 }
 
 // Press is what the heat press was set to.
 type Press struct {
-	Celsius  float64 `json:"celsius,omitempty"`
-	Seconds  float64 `json:"seconds,omitempty"`
-	Pressure string  `json:"pressure,omitempty"` // in the shop's own words
+	Celsius  float64 `json:"celsius,omitzero"`
+	Seconds  float64 `json:"seconds,omitzero"`
+	Pressure string  `json:"pressure,omitzero"` // in the shop's own words
 }
 
 // Room is the air around the printer.
 type Room struct {
-	Celsius         float64 `json:"celsius,omitempty"`
-	HumidityPercent float64 `json:"humidity_percent,omitempty"`
+	Celsius         float64 `json:"celsius,omitzero"`
+	HumidityPercent float64 `json:"humidity_percent,omitzero"`
 }
 
 // Lots names what was loaded: ink lots by channel, and the roll of media.
 type Lots struct {
 	Ink   map[string]string `json:"ink,omitempty"`
-	Media string            `json:"media,omitempty"`
+	Media string            `json:"media,omitzero"`
 }
 
 // Patches holds exactly one of Lab, XYZ, Spectra and RGB, one row a patch in the order of ID.
 type Patches struct {
 	ID       []string `json:"id"`
-	Lab      Triples  `json:"lab,omitempty"`      // CIE L*a*b*, D50, 2 degree observer
-	XYZ      Triples  `json:"xyz,omitempty"`      // D50, 2 degree observer, perfect white Y = 100
-	RGB      Triples  `json:"rgb,omitempty"`      // scanner values 0..1
-	Encoding string   `json:"encoding,omitempty"` // of RGB: linear or srgb
-	Spectra  *Spectra `json:"spectra,omitempty"`
+	Lab      Triples  `json:"lab,omitempty"`     // CIE L*a*b*, D50, 2 degree observer
+	XYZ      Triples  `json:"xyz,omitempty"`     // D50, 2 degree observer, perfect white Y = 100
+	RGB      Triples  `json:"rgb,omitempty"`     // scanner values 0..1
+	Encoding string   `json:"encoding,omitzero"` // of RGB: linear or srgb
+	Spectra  *Spectra `json:"spectra,omitzero"`
 	// Device repeats the chart's own values, one row a patch; they must then agree with the layout.
 	Device Matrix `json:"device,omitempty"`
 }
@@ -112,22 +112,28 @@ type Spectra struct {
 	Values  Matrix  `json:"values"`
 }
 
+// Units of a trace.
+const (
+	UnitDensity   = "density"   // optical density in the channel's complementary filter, paper included
+	UnitLightness = "lightness" // L*
+)
+
 // Trace is a profile along the paper feed, averaged across one strip.
 type Trace struct {
 	Strip       string  `json:"strip"`
-	Channel     string  `json:"channel"`
-	TintPercent float64 `json:"tint_percent,omitempty"`
+	Channel     string  `json:"channel,omitzero"` // absent only for a white strip, which has no ink
+	TintPercent float64 `json:"tint_percent,omitzero"`
 	StartMM     float64 `json:"start_mm"` // chart feed coordinate of the centre of the first sample
 	PitchUM     float64 `json:"pitch_um"` // distance of samples
 	Unit        string  `json:"unit"`     // density or lightness
 	Values      Numbers `json:"values,omitempty"`
 	// F32 carries the samples as base64 of little-endian float32, in place of Values.
-	F32 string `json:"f32,omitempty"`
+	F32 string `json:"f32,omitzero"`
 }
 
 // Scan names the picture behind a reading in the object store.
 type Scan struct {
 	Object string  `json:"object"` // SHA-256, hex
-	Bytes  int64   `json:"bytes,omitempty"`
-	DPI    float64 `json:"dpi,omitempty"`
+	Bytes  int64   `json:"bytes,omitzero"`
+	DPI    float64 `json:"dpi,omitzero"`
 }

@@ -24,14 +24,14 @@ type Record struct {
 	Changes []Change `json:"changes,omitempty"` // alert transitions this record brings
 	Open    []Alert  `json:"open,omitempty"`    // every alert open on this printer afterwards
 
-	Verdict  *Verdict         `json:"verdict,omitempty"`
-	Refusal  *Refusal         `json:"refusal,omitempty"`
-	Note     *Note            `json:"note,omitempty"` // the note behind a journal, baseline or alert record
-	Baseline *BaselineRecord  `json:"baseline,omitempty"`
+	Verdict  *Verdict         `json:"verdict,omitzero"`
+	Refusal  *Refusal         `json:"refusal,omitzero"`
+	Note     *Note            `json:"note,omitzero"` // the note behind a journal, baseline or alert record
+	Baseline *BaselineRecord  `json:"baseline,omitzero"`
 	Outcomes []JournalOutcome `json:"outcomes,omitempty"` // what earlier journal entries brought
 
-	PrinterState json.RawMessage `json:"printer_state,omitempty"` // opaque; the worker's
-	SeriesState  json.RawMessage `json:"series_state,omitempty"`  // opaque; the worker's
+	PrinterState json.RawMessage `json:"printer_state,omitzero"` // opaque; the worker's
+	SeriesState  json.RawMessage `json:"series_state,omitzero"`  // opaque; the worker's
 }
 
 // How an alert may change.
@@ -50,13 +50,13 @@ const (
 type Alert struct {
 	Key      string    `json:"key"` // site/printer/advice/channel-or-series
 	Advice   string    `json:"advice"`
-	Channel  string    `json:"channel,omitempty"`
-	Series   string    `json:"series,omitempty"`
+	Channel  string    `json:"channel,omitzero"`
+	Series   string    `json:"series,omitzero"`
 	Level    string    `json:"level"` // act or stop
 	Since    time.Time `json:"since"` // taken_at of the first reading that showed it
-	LastGood *LastGood `json:"last_good,omitempty"`
+	LastGood *LastGood `json:"last_good,omitzero"`
 	Why      string    `json:"why"`
-	Held     bool      `json:"held,omitempty"`
+	Held     bool      `json:"held,omitzero"`
 	HeldTill time.Time `json:"held_until,omitzero"`
 }
 
@@ -71,19 +71,19 @@ type LastGood struct {
 type Change struct {
 	Key      string    `json:"key"`
 	Advice   string    `json:"advice"`
-	Channel  string    `json:"channel,omitempty"`
+	Channel  string    `json:"channel,omitzero"`
 	Level    string    `json:"level"`
 	Change   string    `json:"change"` // raised, worse, better, reminder, cleared, held, closed or absorbed
 	Reason   string    `json:"reason"` // a word
 	Since    time.Time `json:"since"`
-	LastGood *LastGood `json:"last_good,omitempty"`
-	Verdict  string    `json:"verdict,omitempty"`  // id of the verdict that brought it
+	LastGood *LastGood `json:"last_good,omitzero"`
+	Verdict  string    `json:"verdict,omitzero"`   // id of the verdict that brought it
 	Readings []string  `json:"readings,omitempty"` // ids of the evidence
 
-	Why            string   `json:"why,omitempty"` // what was seen, in numbers
-	Likelihood     float64  `json:"likelihood,omitempty"`
-	Rival          string   `json:"rival,omitempty"`
-	SplittingCheck string   `json:"splitting_check,omitempty"`
+	Why            string   `json:"why,omitzero"` // what was seen, in numbers
+	Likelihood     float64  `json:"likelihood,omitzero"`
+	Rival          string   `json:"rival,omitzero"`
+	SplittingCheck string   `json:"splitting_check,omitzero"`
 	Steps          []string `json:"steps,omitempty"`    // what to do, in order
 	Cautions       []string `json:"cautions,omitempty"` // what could hurt while doing it
 }
@@ -99,22 +99,22 @@ const (
 type JournalOutcome struct {
 	Note    string    `json:"note"` // id of the note
 	What    string    `json:"what"`
-	Channel string    `json:"channel,omitempty"`
+	Channel string    `json:"channel,omitzero"`
 	At      time.Time `json:"at"`
 	Outcome string    `json:"outcome"` // helped, no_change or worse
-	Key     string    `json:"key,omitempty"`
+	Key     string    `json:"key,omitzero"`
 }
 
 // BaselineRecord tells what became of a baseline.
 type BaselineRecord struct {
 	Do       string   `json:"do"` // learn, accept or retire
-	ID       string   `json:"id,omitempty"`
-	Replaces string   `json:"replaces,omitempty"`
-	Grade    string   `json:"grade,omitempty"`
-	Count    int      `json:"count,omitempty"`
-	Days     int      `json:"days,omitempty"`   // local dates the readings span
-	Digest   string   `json:"digest,omitempty"` // SHA-256 of the stored baseline, its name in the object store
-	Reason   string   `json:"reason,omitempty"`
+	ID       string   `json:"id,omitzero"`
+	Replaces string   `json:"replaces,omitzero"`
+	Grade    string   `json:"grade,omitzero"`
+	Count    int      `json:"count,omitzero"`
+	Days     int      `json:"days,omitzero"`   // local dates the readings span
+	Digest   string   `json:"digest,omitzero"` // SHA-256 of the stored baseline, its name in the object store
+	Reason   string   `json:"reason,omitzero"`
 	Readings []string `json:"readings,omitempty"`
 	Warnings []string `json:"warnings,omitempty"`
 }

@@ -9,17 +9,17 @@ type Refusal struct {
 	Code string `json:"code"`
 	// Field is the path of the offending field in the message, such as "patches.lab[12]";
 	// empty when the message as a whole is at fault.
-	Field string `json:"field,omitempty"`
+	Field string `json:"field,omitzero"`
 	// Hint says in a sentence what is wrong and what would be right.
 	Hint string `json:"hint"`
 	// Payload is the input as received, cut at MaxRefusedPayload bytes.
 	Payload []byte `json:"payload,omitempty"`
 	// Bytes is the full size of the input.
-	Bytes int `json:"bytes,omitempty"`
+	Bytes int `json:"bytes,omitzero"`
 	// SHA256 is the hex digest of the full input.
-	SHA256 string `json:"sha256,omitempty"`
+	SHA256 string `json:"sha256,omitzero"`
 	// Subject is where the input came in.
-	Subject string `json:"subject,omitempty"`
+	Subject string `json:"subject,omitzero"`
 }
 
 // MaxRefusedPayload is how much of a refused input its record keeps, in bytes.

@@ -54,15 +54,24 @@ func PrinterRecords(site, printer string) string { return "swk.record." + site +
 // it once. Ids are unique to a stream, hence the printer in front.
 func MsgID(site, printer, id string) string { return site + "." + printer + "." + id }
 
+// ChartKey is the key of a layout in BucketCharts; "-" stands where it has no edition.
+func ChartKey(id, edition string) string {
+	if edition == "" {
+		edition = NoSeries
+	}
+	return id + "." + edition
+}
+
 // ParseInput splits the subject of an inbox message. A partition number in front, as a subject
-// transform adds it, is skipped.
+// transform adds it, is skipped. The error is a *Refusal. Site and printer are given as they stand:
+// a refusal is filed under them even when they are no tokens.
 func ParseInput(subject string) (what, site, printer string, err error) {
 	t := strings.Split(subject, ".")
 	if len(t) == 5 && isNumber(t[0]) {
 		t = t[1:]
 	}
 	if len(t) != 4 || t[0] != "swk" || (t[1] != "reading" && t[1] != "note") {
-		return "", "", "", fmt.Errorf("subject %q is not swk.reading.<site>.<printer> or swk.note.<site>.<printer>", clip(subject, 200))
+		return "", "", "", refuse(CodeBadSubject, "", fmt.Sprintf("subject %q is not swk.reading.<site>.<printer> or swk.note.<site>.<printer>", clip(subject, MaxText)))
 	}
 	return t[1], t[2], t[3], nil
 }

@@ -30,6 +30,27 @@ func checkToken(field, s string) error {
 	return nil
 }
 
+// checkTokenOr is checkToken for what may be absent.
+func checkTokenOr(field, s string) error {
+	if s == "" {
+		return nil
+	}
+	return checkToken(field, s)
+}
+
+// isHex reports whether s is n hex digits in lower case.
+func isHex(s string, n int) bool {
+	if len(s) != n {
+		return false
+	}
+	for i := range len(s) {
+		if (s[i] < '0' || s[i] > '9') && (s[i] < 'a' || s[i] > 'f') {
+			return false
+		}
+	}
+	return true
+}
+
 // clip shortens s to at most n bytes without cutting a character in two.
 func clip(s string, n int) string {
 	if len(s) <= n {

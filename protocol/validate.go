@@ -2,30 +2,29 @@ package protocol
 
 import (
 	"fmt"
-	"math"
 	"time"
-
-	"github.com/google/uuid"
 )
 
 // Limits of a reading. They bound memory and time, far above what a chart needs.
 const (
 	MaxPatches  = 5000
 	MaxTraces   = 64
-	MaxSamples  = 100_000
+	MaxSamples  = 100_000 // of one trace
 	MaxChannels = 16
-	MaxNote     = 500
-	MaxText     = 200
+	MaxNote     = 500 // characters of free text
+	MaxText     = 200 // bytes of a name
 )
 
 // MaxAhead is how far after the worker's clock a reading may have been taken.
 const MaxAhead = 24 * time.Hour
 
 // CheckTime refuses a reading taken more than MaxAhead after now.
-func (r *Reading) CheckTime(now time.Time) error {
-	if r.TakenAt.After(now.Add(MaxAhead)) {
-		return refuse(CodeFuture, "taken_at", fmt.Sprintf("%s is more than a day ahead of the worker's clock (%s); set the station's clock",
-			r.TakenAt.Format(time.RFC3339), now.UTC().Format(time.RFC3339)))
+func (r *Reading) CheckTime(now time.Time) error { return checkAhead("taken_at", r.TakenAt, now) }
+
+func checkAhead(field string, t, now time.Time) error {
+	if t.After(now.Add(MaxAhead)) {
+		return refuse(CodeFuture, field, fmt.Sprintf("%s is more than a day ahead of the worker's clock (%s); set the sender's clock",
+			t.Format(time.RFC3339), now.UTC().Format(time.RFC3339)))
 	}
 	return nil
 }
@@ -48,30 +47,22 @@ func checkSubject(bodySite, bodyPrinter, site, printer string) error {
 
 func (r *Reading) schemaName() string { return r.Schema }
 
-func (r *Reading) validate() error {
-	if err := uuid.Validate(r.ID); err != nil || len(r.ID) != 36 {
-		return refuse(CodeBadValue, "id", fmt.Sprintf("%q is not a UUID in its usual form of 36 characters", clip(r.ID, 60)))
-	}
-	if r.TakenAt.IsZero() {
-		return refuse(CodeMissing, "taken_at", "give the time of the reading, like 2026-03-04T07:12:09+01:00")
-	}
-	if y := r.TakenAt.Year(); y < 2000 || y > 9999 {
-		return refuse(CodeOutOfRange, "taken_at", fmt.Sprintf("year %d is before any such reading; set the station's clock", y))
-	}
-	for _, f := range []struct{ name, v string }{
-		{"site", r.Site}, {"printer", r.Printer}, {"chart", r.Chart},
-		{"condition.media", r.Condition.Media}, {"condition.preset", r.Condition.Preset},
-	} {
-		if err := checkToken(f.name, f.v); err != nil {
-			return err
-		}
-	}
-	for _, f := range []struct{ name, v string }{{"station", r.Station}, {"edition", r.Edition}} {
-		if f.v != "" {
-			if err := checkToken(f.name, f.v); err != nil {
-				return err
-			}
-		}
+// Validate checks a reading in itself, without its chart layout and without a clock. The error is
+// always a *Refusal.
+func (r *Reading) Validate() error {
+	err := first(
+		checkID("id", r.ID),
+		checkTime("taken_at", r.TakenAt),
+		checkToken("site", r.Site),
+		checkToken("printer", r.Printer),
+		checkTokenOr("station", r.Station),
+		checkToken("chart", r.Chart),
+		checkTokenOr("edition", r.Edition),
+		checkToken("condition.media", r.Condition.Media),
+		checkToken("condition.preset", r.Condition.Preset),
+	)
+	if err != nil {
+		return err
 	}
 	if err := oneOf("condition.stage", r.Condition.Stage, false, StageTransfer, StagePressed, StageDirect); err != nil {
 		return err
@@ -98,12 +89,17 @@ func (r *Reading) validate() error {
 			return err
 		}
 	}
-	if len(r.Traces) > MaxTraces {
-		return refuse(CodeOutOfRange, "traces", fmt.Sprintf("%d traces, at most %d", len(r.Traces), MaxTraces))
+	if err := checkCount("traces", len(r.Traces), MaxTraces, "traces"); err != nil {
+		return err
 	}
 	for i := range r.Traces {
-		if err := r.Traces[i].validate(fmt.Sprintf("traces[%d]", i)); err != nil {
-			return err
+		if err := r.Traces[i].validate(); err != nil {
+			return within(fmt.Sprintf("traces[%d]", i), err)
+		}
+		for k := range i {
+			if r.Traces[k].Strip == r.Traces[i].Strip {
+				return refuse(CodeDuplicateStrip, fmt.Sprintf("traces[%d].strip", i), fmt.Sprintf("strip %q stands twice; a reading gives each strip once", clip(r.Traces[i].Strip, 60)))
+			}
 		}
 	}
 	return nil
@@ -111,58 +107,63 @@ func (r *Reading) validate() error {
 
 // validateFacts bounds what is carried along as evidence.
 func (r *Reading) validateFacts() error {
-	if len(r.Note) > 4*MaxNote || len([]rune(r.Note)) > MaxNote {
-		return refuse(CodeOutOfRange, "note", fmt.Sprintf("at most %d characters", MaxNote))
+	if err := checkWords("note", r.Note); err != nil {
+		return err
 	}
 	if p := r.Print; p != nil {
-		if len(p.Number) > MaxText {
-			return refuse(CodeOutOfRange, "print.number", fmt.Sprintf("at most %d bytes", MaxText))
-		}
 		if p.Replicates < 0 || p.Replicates > 1000 {
 			return refuse(CodeOutOfRange, "print.replicates", "give how many readings were averaged, 1 to 1000")
 		}
+		if err := first(checkText("print.number", p.Number), checkTimeOf("print.printed_at", p.PrintedAt), checkTimeOf("print.pressed_at", p.PressedAt)); err != nil {
+			return err
+		}
 	}
-	if p := r.Press; p != nil {
-		if !inRange(p.Celsius, 0, 400) {
-			return refuse(CodeOutOfRange, "press.celsius", "degrees Celsius, 0 to 400")
-		}
-		if !inRange(p.Seconds, 0, 3600) {
-			return refuse(CodeOutOfRange, "press.seconds", "seconds, 0 to 3600")
-		}
-		if len(p.Pressure) > MaxText {
-			return refuse(CodeOutOfRange, "press.pressure", fmt.Sprintf("at most %d bytes", MaxText))
-		}
+	if err := r.Press.validate("press"); err != nil {
+		return err
 	}
 	if m := r.Room; m != nil {
-		if !inRange(m.Celsius, -60, 80) {
-			return refuse(CodeOutOfRange, "room.celsius", "degrees Celsius, -60 to 80")
-		}
-		if !inRange(m.HumidityPercent, 0, 100) {
-			return refuse(CodeOutOfRange, "room.humidity_percent", "percent, 0 to 100")
+		if err := first(checkNumber("room.celsius", m.Celsius, -60, 80, "degrees Celsius"),
+			checkNumber("room.humidity_percent", m.HumidityPercent, 0, 100, "percent")); err != nil {
+			return err
 		}
 	}
-	if l := r.Lots; l != nil {
-		if len(l.Ink) > MaxChannels {
-			return refuse(CodeOutOfRange, "lots.ink", fmt.Sprintf("at most %d channels", MaxChannels))
-		}
-		for k, v := range l.Ink {
-			if len(k) > MaxText || len(v) > MaxText {
-				return refuse(CodeOutOfRange, "lots.ink", fmt.Sprintf("at most %d bytes a name", MaxText))
-			}
-		}
-		if len(l.Media) > MaxText {
-			return refuse(CodeOutOfRange, "lots.media", fmt.Sprintf("at most %d bytes", MaxText))
-		}
+	if err := r.Lots.validate("lots"); err != nil {
+		return err
 	}
 	if s := r.Scan; s != nil {
-		if len(s.Object) != 64 {
-			return refuse(CodeBadValue, "scan.object", "give the SHA-256 of the picture as 64 hex digits")
+		if !isHex(s.Object, 64) {
+			return refuse(CodeBadValue, "scan.object", "give the SHA-256 of the picture as 64 hex digits in lower case")
 		}
-		if s.Bytes < 0 || !inRange(s.DPI, 0, 20000) {
-			return refuse(CodeOutOfRange, "scan", "bytes and dpi must be positive")
+		if s.Bytes < 0 {
+			return refuse(CodeOutOfRange, "scan.bytes", "the size of the picture in bytes cannot be negative")
 		}
+		return checkNumber("scan.dpi", s.DPI, 0, 20_000, "samples per inch")
 	}
 	return nil
+}
+
+func (p *Press) validate(field string) error {
+	if p == nil {
+		return nil
+	}
+	return first(checkNumber(field+".celsius", p.Celsius, 0, 400, "degrees Celsius"),
+		checkNumber(field+".seconds", p.Seconds, 0, 3600, "seconds"),
+		checkText(field+".pressure", p.Pressure))
+}
+
+func (l *Lots) validate(field string) error {
+	if l == nil {
+		return nil
+	}
+	if err := checkCount(field+".ink", len(l.Ink), MaxChannels, "inks"); err != nil {
+		return err
+	}
+	for k, v := range l.Ink {
+		if err := first(checkName(field+".ink", k), checkText(field+".ink", v)); err != nil {
+			return err
+		}
+	}
+	return checkText(field+".media", l.Media)
 }
 
 func (in *Instrument) validate(field string) error {
@@ -175,162 +176,6 @@ func (in *Instrument) validate(field string) error {
 	if err := oneOf(field+".backing", in.Backing, true, "white", "black", "self"); err != nil {
 		return err
 	}
-	if len(in.Model) > MaxText || len(in.Serial) > MaxText {
-		return refuse(CodeOutOfRange, field, fmt.Sprintf("model and serial: at most %d bytes each", MaxText))
-	}
-	return nil
-}
-
-func (p *Patches) validate() error {
-	n := len(p.ID)
-	if n == 0 {
-		return refuse(CodeMissing, "patches.id", "name the patches as the chart does")
-	}
-	if n > MaxPatches {
-		return refuse(CodeOutOfRange, "patches.id", fmt.Sprintf("%d patches, at most %d", n, MaxPatches))
-	}
-	seen := make(map[string]struct{}, n)
-	for i, id := range p.ID {
-		if id == "" || len(id) > MaxText {
-			return refuse(CodeBadValue, fmt.Sprintf("patches.id[%d]", i), fmt.Sprintf("1 to %d bytes", MaxText))
-		}
-		if _, twice := seen[id]; twice {
-			return refuse(CodeDuplicatePatch, fmt.Sprintf("patches.id[%d]", i), fmt.Sprintf("patch %q stands twice; a reading gives each patch once", clip(id, 60)))
-		}
-		seen[id] = struct{}{}
-	}
-	kinds := 0
-	for _, k := range []struct {
-		name   string
-		rows   Triples
-		lo, hi [3]float64
-	}{
-		{"lab", p.Lab, [3]float64{-20, -300, -300}, [3]float64{200, 300, 300}},
-		{"xyz", p.XYZ, [3]float64{-5, -5, -5}, [3]float64{250, 250, 250}},
-		{"rgb", p.RGB, [3]float64{-0.1, -0.1, -0.1}, [3]float64{1.5, 1.5, 1.5}},
-	} {
-		if k.rows == nil {
-			continue
-		}
-		kinds++
-		if err := checkTriples("patches."+k.name, k.rows, n, k.lo, k.hi); err != nil {
-			return err
-		}
-	}
-	if p.Spectra != nil {
-		kinds++
-		if err := p.Spectra.validate(n); err != nil {
-			return err
-		}
-	}
-	if kinds != 1 {
-		return refuse(CodeBadValue, "patches", fmt.Sprintf("needs exactly one of lab, xyz, spectra and rgb, has %d", kinds))
-	}
-	if p.RGB != nil {
-		if err := oneOf("patches.encoding", p.Encoding, false, "linear", "srgb"); err != nil {
-			return err
-		}
-	}
-	if p.Device != nil {
-		return checkRows("patches.device", p.Device, n, 1, MaxChannels, 0, 65535)
-	}
-	return nil
-}
-
-func (s *Spectra) validate(n int) error {
-	if !inRange(s.StartNM, 200, 1000) {
-		return refuse(CodeOutOfRange, "patches.spectra.start_nm", "nanometres, 200 to 1000")
-	}
-	if !inRange(s.StepNM, 1, 50) {
-		return refuse(CodeOutOfRange, "patches.spectra.step_nm", "nanometres, 1 to 50")
-	}
-	if err := checkRows("patches.spectra.values", s.Values, n, 3, 1000, -0.05, 2); err != nil {
-		return err
-	}
-	return nil
-}
-
-func (t *Trace) validate(field string) error {
-	switch {
-	case t.Strip == "" || len(t.Strip) > MaxText:
-		return refuse(CodeBadValue, field+".strip", "name the strip as the chart does")
-	case t.Channel == "" || len(t.Channel) > MaxText:
-		return refuse(CodeBadValue, field+".channel", "name the channel as the chart does")
-	case !inRange(t.TintPercent, 0, 100):
-		return refuse(CodeOutOfRange, field+".tint_percent", "percent, 0 to 100")
-	case !inRange(t.StartMM, -10_000, 100_000):
-		return refuse(CodeOutOfRange, field+".start_mm", "millimetres on the chart")
-	case !inRange(t.PitchUM, 1, 20_000):
-		return refuse(CodeOutOfRange, field+".pitch_um", "micrometres from sample to sample, 1 to 20000")
-	case (t.Values == nil) == (t.F32 == ""):
-		return refuse(CodeBadValue, field, "needs values or f32, one of them")
-	}
-	if err := oneOf(field+".unit", t.Unit, false, "density", "lightness"); err != nil {
-		return err
-	}
-	v, err := t.Samples()
-	if err != nil {
-		return refuse(CodeNotFinite, field+".f32", err.Error())
-	}
-	if len(v) < 2 || len(v) > MaxSamples {
-		return refuse(CodeOutOfRange, field, fmt.Sprintf("%d samples, needs 2 to %d", len(v), MaxSamples))
-	}
-	for i, x := range v {
-		if !inRange(x, -200, 200) {
-			return refuse(CodeOutOfRange, fmt.Sprintf("%s.values[%d]", field, i), fmt.Sprintf("%g is neither a density nor a lightness", x))
-		}
-	}
-	return nil
-}
-
-func checkTriples(field string, rows [][3]float64, n int, lo, hi [3]float64) error {
-	if len(rows) != n {
-		return refuse(CodeBadValue, field, fmt.Sprintf("%d rows for %d patches", len(rows), n))
-	}
-	for i, row := range rows {
-		for k, v := range row {
-			if !inRange(v, lo[k], hi[k]) {
-				return refuse(CodeOutOfRange, fmt.Sprintf("%s[%d]", field, i), fmt.Sprintf("%g is outside %g to %g", v, lo[k], hi[k]))
-			}
-		}
-	}
-	return nil
-}
-
-func checkRows(field string, rows Matrix, n, least, most int, lo, hi float64) error {
-	if len(rows) != n {
-		return refuse(CodeBadValue, field, fmt.Sprintf("%d rows for %d patches", len(rows), n))
-	}
-	for i, row := range rows {
-		if len(row) != len(rows[0]) {
-			return refuse(CodeBadValue, fmt.Sprintf("%s[%d]", field, i), fmt.Sprintf("%d numbers, the first row has %d", len(row), len(rows[0])))
-		}
-		if len(row) < least || len(row) > most {
-			return refuse(CodeBadValue, fmt.Sprintf("%s[%d]", field, i), fmt.Sprintf("%d numbers, needs %d to %d", len(row), least, most))
-		}
-		for _, v := range row {
-			if !inRange(v, lo, hi) {
-				return refuse(CodeOutOfRange, fmt.Sprintf("%s[%d]", field, i), fmt.Sprintf("%g is outside %g to %g", v, lo, hi))
-			}
-		}
-	}
-	return nil
-}
-
-// inRange is false for NaN.
-func inRange(v, lo, hi float64) bool { return v >= lo && v <= hi && !math.IsInf(v, 0) }
-
-func oneOf(field, v string, optional bool, words ...string) error {
-	if v == "" {
-		if optional {
-			return nil
-		}
-		return refuse(CodeMissing, field, fmt.Sprintf("give one of %v", words))
-	}
-	for _, w := range words {
-		if v == w {
-			return nil
-		}
-	}
-	return refuse(CodeBadValue, field, fmt.Sprintf("%q is not one of %v", clip(v, 60), words))
+	return first(checkText(field+".model", in.Model), checkText(field+".serial", in.Serial),
+		checkTimeOf(field+".calibrated_at", in.CalibratedAt))
 }

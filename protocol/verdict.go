@@ -49,52 +49,52 @@ type Verdict struct {
 	Printer    string    `json:"printer"`
 	Series     string    `json:"series"`
 	Condition  Condition `json:"condition"`
-	Print      string    `json:"print,omitempty"`   // the chart's printed number
-	Station    string    `json:"station,omitempty"` // who sent it
-	Lots       *Lots     `json:"lots,omitempty"`
-	Press      *Press    `json:"press,omitempty"`
+	Print      string    `json:"print,omitzero"`   // the chart's printed number
+	Station    string    `json:"station,omitzero"` // who sent it
+	Lots       *Lots     `json:"lots,omitzero"`
+	Press      *Press    `json:"press,omitzero"`
 
 	Outcome  string      `json:"outcome"` // steady, note, act, stop, learning or unusable
 	Baseline BaselineRef `json:"baseline"`
 	Findings []Finding   `json:"findings,omitempty"` // most likely cause first
 	Warnings []string    `json:"warnings,omitempty"`
-	Late     bool        `json:"late,omitempty"` // older than the newest one judged of its series
+	Late     bool        `json:"late,omitzero"` // older than the newest one judged of its series
 
-	Colour  *Colour  `json:"colour,omitempty"`
-	Banding *Banding `json:"banding,omitempty"`
+	Colour  *Colour  `json:"colour,omitzero"`
+	Banding *Banding `json:"banding,omitzero"`
 
 	// State is the detector state after this reading; it is opaque to everybody but the judge.
-	State json.RawMessage `json:"state,omitempty"`
+	State json.RawMessage `json:"state,omitzero"`
 }
 
 // BaselineRef names the baseline a verdict was made against.
 type BaselineRef struct {
 	Grade string `json:"grade"` // none, tentative, provisional or full
-	ID    string `json:"id,omitempty"`
+	ID    string `json:"id,omitzero"`
 	Count int    `json:"count"` // readings it was learned from
 }
 
 // Finding is one cause the reading speaks for.
 type Finding struct {
 	Advice         string  `json:"advice"`
-	Channel        string  `json:"channel,omitempty"`
-	Level          string  `json:"level"`           // note, act or stop
-	Likelihood     float64 `json:"likelihood"`      // 0..1 among the causes considered
-	Why            string  `json:"why"`             // one sentence
-	Rival          string  `json:"rival,omitempty"` // the advice of the next best cause, when close
-	SplittingCheck string  `json:"splitting_check,omitempty"`
+	Channel        string  `json:"channel,omitzero"`
+	Level          string  `json:"level"`          // note, act or stop
+	Likelihood     float64 `json:"likelihood"`     // 0..1 among the causes considered
+	Why            string  `json:"why"`            // one sentence
+	Rival          string  `json:"rival,omitzero"` // the advice of the next best cause, when close
+	SplittingCheck string  `json:"splitting_check,omitzero"`
 	// Overwhelming says that the evidence needs no second reading.
-	Overwhelming bool   `json:"overwhelming,omitempty"`
+	Overwhelming bool   `json:"overwhelming,omitzero"`
 	Moves        []Move `json:"moves,omitempty"`
 }
 
 // Move is how far a channel would have to go to bring the chart back.
 type Move struct {
 	Channel      string  `json:"channel"`
-	Percent      float64 `json:"percent"`               // of the channel's tints, + is more ink
-	ExpectedDE00 float64 `json:"expected_de00"`         // chart mean after all moves
-	PercentSE    float64 `json:"percent_se,omitempty"`  // standard error of Percent
-	TonePoints   float64 `json:"tone_points,omitempty"` // change wanted at the 50 % tint
+	Percent      float64 `json:"percent"`              // of the channel's tints, + is more ink
+	ExpectedDE00 float64 `json:"expected_de00"`        // chart mean after all moves
+	PercentSE    float64 `json:"percent_se,omitzero"`  // standard error of Percent
+	TonePoints   float64 `json:"tone_points,omitzero"` // change wanted at the 50 % tint
 }
 
 // Colour is the whole-chart colour part of a verdict; differences are CIEDE2000 of this reading
@@ -130,7 +130,7 @@ type ColourChannel struct {
 	HueSE           float64 `json:"hue_deg_se"`
 	HueLimit        float64 `json:"hue_deg_limit"`
 	// Slow is the control-chart value of the strength in units of its own limit: 1 is at the limit.
-	Slow float64 `json:"slow,omitempty"`
+	Slow float64 `json:"slow,omitzero"`
 }
 
 // Factor is one further common factor of the chart.
@@ -140,7 +140,7 @@ type Factor struct {
 	Value float64 `json:"value"`
 	SE    float64 `json:"se"`
 	Limit float64 `json:"limit"`
-	Slow  float64 `json:"slow,omitempty"`
+	Slow  float64 `json:"slow,omitzero"`
 }
 
 // HouseColour is one of the shop's named colours.
@@ -181,11 +181,11 @@ type Line struct {
 	AtSE         float64 `json:"at_mm_se"`
 	Contrast     float64 `json:"contrast"` // peak, in the trace's unit; negative = lighter than around it
 	ContrastDE00 float64 `json:"contrast_de00"`
-	WidthUM      float64 `json:"width_um,omitempty"`
+	WidthUM      float64 `json:"width_um,omitzero"`
 	Repeats      int     `json:"repeats"`
-	PeriodMM     float64 `json:"period_mm,omitempty"`
+	PeriodMM     float64 `json:"period_mm,omitzero"`
 	Nozzles      []int   `json:"nozzle_candidates,omitempty"`
-	Visible      bool    `json:"visible,omitempty"` // a person would see it at the shop's viewing distance
+	Visible      bool    `json:"visible,omitzero"` // a person would see it at the shop's viewing distance
 }
 
 // StripMark is a mark on one strip only: dirt or fabric, not a nozzle.
