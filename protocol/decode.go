@@ -62,6 +62,16 @@ func DecodeRecord(data []byte) (*Record, error) {
 	return &r, nil
 }
 
+// DecodeVerdict reads one verdict, as the worker or the command line wrote it. The error is always
+// a *Refusal.
+func DecodeVerdict(data []byte) (*Verdict, error) {
+	var v Verdict
+	if err := decode(data, SchemaVerdict, &v); err != nil {
+		return nil, err
+	}
+	return &v, nil
+}
+
 // DecodeBaseline reads one baseline, as the worker stored it. The error is always a *Refusal. A
 // baseline lies in the object store, where MaxMessage does not hold; its limit is MaxBaseline.
 func DecodeBaseline(data []byte) (*Baseline, error) {

@@ -78,6 +78,17 @@ func (m *Mark) UnmarshalJSONFrom(dec *jsontext.Decoder) error {
 	return needNumbers(dec, number{"x_mm", p.XMM}, number{"y_mm", p.YMM})
 }
 
+// UnmarshalJSONFrom reads the place of the square code; all of it must be there.
+func (c *Code) UnmarshalJSONFrom(dec *jsontext.Decoder) error {
+	type plain Code
+	p := plain{math.NaN(), math.NaN(), math.NaN()}
+	if err := json.UnmarshalDecode(dec, &p); err != nil {
+		return err
+	}
+	*c = Code(p)
+	return needNumbers(dec, number{"x_mm", p.XMM}, number{"y_mm", p.YMM}, number{"w_mm", p.WMM})
+}
+
 type number struct {
 	name string
 	v    float64
