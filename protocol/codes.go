@@ -30,10 +30,8 @@ const (
 	CodeDuplicateReading = "duplicate_reading" // a reading of this id has its record already
 	CodeDuplicateNote    = "duplicate_note"    // a note of this id has its record already
 	CodeUnknownAlert     = "unknown_alert"     // hold or close of an alert that is not open
-	CodeUnknownBaseline  = "unknown_baseline"  // no baseline is in force for the series
-	CodeNothingLearned   = "nothing_learned"   // a baseline is to be accepted and no reading has come for it
-	CodeNotLearnable     = "not_learnable"     // no baseline can be made of the readings that have come
-	CodeAmbiguous        = "ambiguous"         // a note names no series where several come into question
+	CodeUnknownSeries    = "unknown_series"    // a baseline note about a series that has none on the printer
+	CodeNoReadings       = "no_readings"       // a baseline is to be accepted, and no readings that make one have come
 	CodeNotJudged        = "not_judged"        // the worker failed on a proper message: its fault, not the sender's
 )
 
@@ -60,10 +58,8 @@ func Codes() map[string]string {
 		CodeDuplicateReading: "a reading of this id was taken before",
 		CodeDuplicateNote:    "a note of this id was taken before",
 		CodeUnknownAlert:     "the alert named is not open",
-		CodeUnknownBaseline:  "no baseline is in force for the series named",
-		CodeNothingLearned:   "no reading was learned that could become a baseline",
-		CodeNotLearnable:     "the readings learned do not make a baseline",
-		CodeAmbiguous:        "the note must name a series, several come into question",
+		CodeUnknownSeries:    "the series named has no baseline on this printer",
+		CodeNoReadings:       "no readings have come that could become a baseline",
 		CodeNotJudged:        "the worker failed on a proper message",
 	}
 }

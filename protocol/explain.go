@@ -61,7 +61,7 @@ func explainSyntax(data []byte, e *jsontext.SyntacticError) *Refusal {
 		return refuse(CodeBadJSON, field, fmt.Sprintf("the message ends early, after %d bytes; was it cut?", len(data)))
 	case bytes.HasPrefix(data, []byte("\xef\xbb\xbf")):
 		return refuse(CodeBadJSON, "", "the message begins with a byte order mark; send UTF-8 without one")
-	case isNotANumber(near), isNotANumber(data[max(0, at-1):at+len(near)]): // "nan" fails at its second letter, where null goes on
+	case isNotANumber(near), isNotANumber(data[max(0, at-1) : at+len(near)]): // "nan" fails at its second letter, where null goes on
 		return refuse(CodeNotFinite, field, fmt.Sprintf("at byte %d: NaN and Infinity are not numbers; leave a patch out when it has no value", at))
 	}
 	why := strings.TrimPrefix(e.Err.Error(), "jsontext: ")

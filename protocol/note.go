@@ -57,14 +57,14 @@ type BaselineNote struct {
 
 // HoldNote silences an alert until a time.
 type HoldNote struct {
-	Key   string    `json:"key"`
+	Key   string    `json:"key"` // of the alert; site/printer/* for all of the printer
 	Until time.Time `json:"until"`
 	Why   string    `json:"why"`
 }
 
 // CloseNote closes an alert by hand.
 type CloseNote struct {
-	Key string `json:"key"`
+	Key string `json:"key"` // of the alert; site/printer/* for all of the printer
 	Why string `json:"why"`
 }
 
@@ -171,8 +171,9 @@ func (n *Note) checkKey(field, key string) error {
 		return err
 	}
 	part := strings.SplitN(key, "/", 4)
-	if len(part) < 4 || part[2] == "" {
-		return refuse(CodeBadValue, field, fmt.Sprintf("%q is not site/printer/advice/channel or series", clip(key, 80)))
+	every := len(part) == 3 && part[2] == "*"
+	if !every && (len(part) < 4 || part[2] == "") {
+		return refuse(CodeBadValue, field, fmt.Sprintf("%q is neither site/printer/advice/channel or series nor site/printer/*", clip(key, 80)))
 	}
 	if part[0] != n.Site || part[1] != n.Printer {
 		return refuse(CodeBadValue, field, fmt.Sprintf("the alert is of %s/%s, the note of %s/%s; send it for the alert's own printer", clip(part[0], 63), clip(part[1], 63), n.Site, n.Printer))
