@@ -186,6 +186,7 @@ type Line struct {
 	PeriodMM     float64 `json:"period_mm,omitzero"`
 	Nozzles      []int   `json:"nozzle_candidates,omitempty"`
 	Visible      bool    `json:"visible,omitzero"` // a person would see it at the shop's viewing distance
+	Standing     bool    `json:"standing,omitzero"` // the baseline shows it too: known, not new
 }
 
 // StripMark is a mark on one strip only: dirt or fabric, not a nozzle.

@@ -24,12 +24,12 @@ func verdictText(printer string, v *protocol.Verdict, alerts string) string {
 	if c := v.Colour; c != nil {
 		fmt.Fprintf(&b, ", chart mean %.2f dE00", c.MeanDE00)
 	}
-	for _, f := range v.Findings {
+	if len(v.Findings) > 0 {
+		f := v.Findings[0]
 		fmt.Fprintf(&b, "; %s", strings.ReplaceAll(f.Advice, "_", " "))
 		if f.Channel != "" {
 			b.WriteString(" " + f.Channel)
 		}
-		break
 	}
 	if v.Outcome == protocol.Unusable && len(v.Warnings) > 0 {
 		b.WriteString(": " + v.Warnings[0])

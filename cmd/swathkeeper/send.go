@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"os"
 	"strings"
 	"time"
 
@@ -113,10 +112,4 @@ func fileNames(list string) []string {
 		}
 	}
 	return out
-}
-
-// isFile reports whether name is a file here, as opposed to an id.
-func isFile(name string) bool {
-	st, err := os.Stat(name)
-	return err == nil && !st.IsDir()
 }

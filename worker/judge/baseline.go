@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"time"
 
+	"swathkeeper/measure/banding"
 	"swathkeeper/measure/drift"
 	"swathkeeper/protocol"
 )
@@ -31,7 +32,8 @@ type Baseline struct {
 	Readings   []string            `json:"readings"`
 	Warnings   []string            `json:"warnings,omitempty"`
 
-	Drift *drift.Baseline `json:"drift,omitempty"`
+	Drift *drift.Baseline   `json:"drift,omitempty"`
+	Lines *banding.Baseline `json:"lines,omitempty"`
 }
 
 // Learn makes a baseline from readings of one series, all of them known to be good, in the order
@@ -49,6 +51,7 @@ func Learn(id string, chart *protocol.Chart, readings []*protocol.Reading, o Opt
 	}
 	days := map[string]bool{}
 	var samples []drift.Sample
+	var strips [][]banding.Trace
 	for _, r := range readings {
 		if r.Series() != b.Series || r.Printer != b.Printer || r.Site != b.Site {
 			return nil, fmt.Errorf("reading %s is of another printing condition than reading %s; a baseline is of one", r.ID, last.ID)
@@ -58,6 +61,13 @@ func Learn(id string, chart *protocol.Chart, readings []*protocol.Reading, o Opt
 		}
 		days[r.TakenAt.Format(dayLayout)] = true
 		b.Readings = append(b.Readings, r.ID)
+		if len(r.Traces) > 0 {
+			ts, err := traces(r)
+			if err != nil {
+				return nil, fmt.Errorf("reading %s: %w", r.ID, err)
+			}
+			strips = append(strips, ts)
+		}
 		if r.Patches == nil {
 			continue
 		}
@@ -76,6 +86,12 @@ func Learn(id string, chart *protocol.Chart, readings []*protocol.Reading, o Opt
 		}
 		for _, w := range b.Drift.Warnings {
 			b.Warnings = append(b.Warnings, w.Text)
+		}
+	}
+	if len(strips) > 0 {
+		var err error
+		if b.Lines, err = banding.Learn(geometry(chart), strips, o.Lines); err != nil {
+			return nil, fmt.Errorf("baseline of the strips: %w", err)
 		}
 	}
 	return b, nil

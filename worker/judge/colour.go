@@ -52,8 +52,11 @@ func share(v, limit float64) float64 {
 }
 
 // decide names the causes and sets the outcome: the worst level among the findings.
-func decide(in Input, v *protocol.Verdict, r *drift.Result) {
-	for _, f := range cause.Decide(evidence(in, r)) {
+func decide(in Input, v *protocol.Verdict, r *drift.Result, lines []cause.Line) {
+	for _, f := range cause.Decide(evidence(in, r, lines)) {
+		if why := lineWhy(v, &f); why != "" {
+			f.Why = why
+		}
 		out := protocol.Finding{
 			Advice: f.Advice, Channel: f.Channel, Level: f.Level, Likelihood: f.Likelihood, Why: f.Why,
 			Rival: f.Rival, SplittingCheck: f.SplittingCheck,
@@ -67,11 +70,14 @@ func decide(in Input, v *protocol.Verdict, r *drift.Result) {
 }
 
 // evidence gathers what bears on the cause of one reading.
-func evidence(in Input, r *drift.Result) cause.Evidence {
-	return cause.Evidence{
-		Stage: in.Reading.Condition.Stage, Path: in.Reading.Condition.Path, Driven: in.Chart.Driven, Drift: r,
-		Facts: facts(in.Model.Baseline, in.Reading),
+func evidence(in Input, r *drift.Result, lines []cause.Line) cause.Evidence {
+	e := cause.Evidence{
+		Stage: in.Reading.Condition.Stage, Path: in.Reading.Condition.Path, Driven: in.Chart.Driven, Drift: r, Lines: lines,
 	}
+	if in.Model != nil {
+		e.Facts = facts(in.Model.Baseline, in.Reading)
+	}
+	return e
 }
 
 // calibrationAge is how long an instrument is taken to hold its calibration: a working day. Common
@@ -101,7 +107,8 @@ func facts(b *Baseline, r *protocol.Reading) cause.Facts {
 	return f
 }
 
-var ranks = map[string]int{"": 0, protocol.Steady: 0, protocol.LevelNote: 1, protocol.LevelAct: 2, protocol.LevelStop: 3}
+// ranks orders outcomes. A finding outranks both "unusable" and "learning": a line seen is a line.
+var ranks = map[string]int{"": 0, protocol.Steady: 0, protocol.Learning: 0, protocol.Unusable: 0, protocol.LevelNote: 1, protocol.LevelAct: 2, protocol.LevelStop: 3}
 
 // worse gives the worse of two outcomes.
 func worse(a, b string) string {

@@ -7,6 +7,8 @@ import (
 	"slices"
 	"time"
 
+	"swathkeeper/measure/banding"
+	"swathkeeper/measure/cause"
 	"swathkeeper/measure/drift"
 	"swathkeeper/protocol"
 )
@@ -14,6 +16,7 @@ import (
 // Options are the shop's choices. The zero value means the documented defaults.
 type Options struct {
 	Drift drift.Options
+	Lines banding.Options
 }
 
 // StateVersion changes when State can no longer be read by older code, or older State by this
@@ -62,6 +65,7 @@ type Input struct {
 type Model struct {
 	Baseline *Baseline
 	drift    *drift.Model
+	lines    *banding.Detector
 }
 
 // Prepare makes a baseline ready for judging.
@@ -70,6 +74,12 @@ func Prepare(b *Baseline) (*Model, error) {
 	if b.Drift != nil {
 		var err error
 		if m.drift, err = b.Drift.Prepare(); err != nil {
+			return nil, fmt.Errorf("baseline %s: %w", b.ID, err)
+		}
+	}
+	if b.Lines != nil {
+		var err error
+		if m.lines, err = b.Lines.Prepare(); err != nil {
 			return nil, fmt.Errorf("baseline %s: %w", b.ID, err)
 		}
 	}
@@ -113,16 +123,8 @@ func Judge(in Input, o Options) (*protocol.Verdict, State, error) {
 		v.Warnings = append(v.Warnings, fmt.Sprintf("another instrument (serial %s) than at the last reading (%s): part of the difference may be the instrument's", s, st.Serial))
 	}
 
-	switch {
-	case in.Learning:
-		v.Outcome = protocol.Learning
-	case in.Model == nil:
-		v.Outcome = protocol.Learning
-		v.Warnings = append(v.Warnings, "there is no baseline yet: mark good readings with `baseline learn`, then freeze them with `baseline accept`")
-	default:
-		if err := judgeColour(in, v, &st, o); err != nil {
-			return nil, in.State, err
-		}
+	if err := judgeChart(in, v, &st, o); err != nil {
+		return nil, in.State, err
 	}
 	if v.Outcome == "" {
 		v.Outcome = protocol.Steady
@@ -164,14 +166,45 @@ func (st *State) remember(in Input) {
 // Seen reports whether a reading has been judged in this series before, as far as it remembers.
 func (st *State) Seen(reading string) bool { return slices.Contains(st.Recent, reading) }
 
-// judgeColour compares the patches with the baseline.
-func judgeColour(in Input, v *protocol.Verdict, st *State, o Options) error {
-	if in.Reading.Patches == nil || in.Model.drift == nil {
+// judgeChart looks for lines, then at the colours, then for causes, and sets the outcome.
+func judgeChart(in Input, v *protocol.Verdict, st *State, o Options) error {
+	lines, err := judgeLines(in, v, o)
+	if err != nil {
+		return err
+	}
+	var colour *drift.Result
+	if in.Model != nil && !in.Learning {
+		if colour, err = judgeColour(in, v, st); err != nil {
+			return err
+		}
+	}
+	switch {
+	case in.Learning:
+		v.Outcome = protocol.Learning
+		for _, l := range lines {
+			if l.Level != cause.Note {
+				v.Warnings = append(v.Warnings, "this reading is taken as known-good, and yet it shows lines: look at the print before you accept the baseline")
+				break
+			}
+		}
 		return nil
+	case in.Model == nil:
+		v.Outcome = protocol.Learning
+		v.Warnings = append(v.Warnings, "there is no baseline yet: mark good readings with `baseline learn`, then freeze them with `baseline accept`")
+	}
+	// An unusable chart still has lines that are worth telling.
+	decide(in, v, colour, lines)
+	return nil
+}
+
+// judgeColour compares the patches with the baseline.
+func judgeColour(in Input, v *protocol.Verdict, st *State) (*drift.Result, error) {
+	if in.Reading.Patches == nil || in.Model.drift == nil {
+		return nil, nil
 	}
 	s, err := sample(in.Chart, in.Reading)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	var state drift.State
 	if st.Drift != nil {
@@ -182,16 +215,15 @@ func judgeColour(in Input, v *protocol.Verdict, st *State, o Options) error {
 	if errors.As(err, &unusable) {
 		v.Outcome = protocol.Unusable
 		v.Warnings = append(v.Warnings, unusable.Error())
-		return nil
+		return nil, nil
 	}
 	if err != nil {
-		return err
+		return nil, err
 	}
 	st.Drift = &next
 	v.Colour = colourOf(&res)
 	for _, w := range res.Warnings {
 		v.Warnings = append(v.Warnings, w.Text)
 	}
-	decide(in, v, &res)
-	return nil
+	return &res, nil
 }

@@ -1,0 +1,193 @@
+package judge
+
+import (
+	"fmt"
+	"strings"
+
+	"swathkeeper/measure/banding"
+	"swathkeeper/measure/cause"
+	"swathkeeper/protocol"
+)
+
+// geometry is the layout as far as lines need it.
+func geometry(c *protocol.Chart) banding.Geometry {
+	return banding.Geometry{
+		StepMM: c.StepMM, NozzlePitchUM: c.NozzlePitchUM, Nozzles: c.Nozzles, Passes: c.Passes,
+		FirstNozzleMM: c.FirstNozzleMM, Channels: c.Channels,
+	}
+}
+
+// traces gives the traces of a reading as banding takes them.
+func traces(r *protocol.Reading) ([]banding.Trace, error) {
+	out := make([]banding.Trace, len(r.Traces))
+	for i := range r.Traces {
+		t := &r.Traces[i]
+		v, err := t.Samples()
+		if err != nil {
+			return nil, fmt.Errorf("trace %s: %w", t.Strip, err)
+		}
+		out[i] = banding.Trace{
+			Strip: t.Strip, Channel: t.Channel, TintPercent: t.TintPercent, StartMM: t.StartMM, PitchUM: t.PitchUM,
+			Unit: t.Unit, Values: v,
+		}
+	}
+	return out, nil
+}
+
+// judgeLines looks for lines on the strips. Without a baseline for them it judges by the reading
+// itself, which still sees a line that stands out from its own strip.
+func judgeLines(in Input, v *protocol.Verdict, o Options) ([]cause.Line, error) {
+	if len(in.Reading.Traces) == 0 {
+		return nil, nil
+	}
+	var det *banding.Detector
+	if in.Model != nil {
+		det = in.Model.lines
+	}
+	if det == nil {
+		var err error
+		if det, err = banding.WithinReading(geometry(in.Chart), o.Lines); err != nil {
+			return nil, fmt.Errorf("lines: %w", err)
+		}
+	}
+	ts, err := traces(in.Reading)
+	if err != nil {
+		return nil, err
+	}
+	res, err := det.Judge(ts)
+	if err != nil {
+		return nil, fmt.Errorf("lines: %w", err)
+	}
+	v.Banding = bandingOf(&res)
+	for _, w := range res.Warnings {
+		v.Warnings = append(v.Warnings, w.Text)
+	}
+	return lineEvidence(&res), nil
+}
+
+// lineEvidence sums the lines of each channel up for the search of causes. What the baseline shows
+// as well is known and not news.
+func lineEvidence(r *banding.Result) []cause.Line {
+	var out []cause.Line
+	for _, ch := range r.Channels {
+		byKind := map[banding.Kind]int{}
+		for i := range ch.Lines {
+			l := &ch.Lines[i]
+			if l.Standing {
+				continue
+			}
+			kind := l.Kind
+			at, ok := byKind[kind]
+			if !ok {
+				at = len(out)
+				byKind[kind] = at
+				name := ch.Channel
+				if name == banding.AllChannels {
+					name = ""
+				}
+				out = append(out, cause.Line{Kind: string(kind), Channel: name, Level: cause.Note, Section: kind == banding.Section, Likelihood: confidence(l)})
+			}
+			out[at].Count++
+			out[at].Level = worse(out[at].Level, lineLevel(l))
+		}
+	}
+	return out
+}
+
+func lineLevel(l *banding.Line) string {
+	switch {
+	case l.Stop:
+		return cause.Stop
+	case l.Matters:
+		return cause.Act
+	}
+	return cause.Note
+}
+
+// confidence turns a statistic above its limit into a likelihood for people: at the limit a
+// reading in some hundreds is a false alarm, and it falls off fast above it.
+func confidence(l *banding.Line) float64 {
+	if l.Limit <= 0 {
+		return 0.9
+	}
+	excess := l.Score/l.Limit - 1
+	return min(0.99, 0.9+0.3*max(0, excess))
+}
+
+func bandingOf(r *banding.Result) *protocol.Banding {
+	b := &protocol.Banding{}
+	for _, ch := range r.Channels {
+		c := protocol.BandingChannel{Channel: ch.Channel, Score: ch.Score, Limit: ch.Limit}
+		for i := range ch.Lines {
+			l := &ch.Lines[i]
+			c.Lines = append(c.Lines, protocol.Line{
+				Kind: string(l.Kind), AtMM: l.AtMM, AtSE: l.AtMMSE, Contrast: l.Contrast, ContrastDE00: l.ContrastDE00,
+				WidthUM: l.WidthUM, Repeats: l.Repeats, PeriodMM: l.PeriodMM, Nozzles: l.NozzleCandidates,
+				Visible: l.Visibility >= 1, Standing: l.Standing,
+			})
+		}
+		b.Channels = append(b.Channels, c)
+	}
+	for _, m := range r.Marks {
+		b.Marks = append(b.Marks, protocol.StripMark{Strip: m.Strip, AtMM: m.AtMM, Contrast: m.Contrast})
+	}
+	return b
+}
+
+// lineWhy says what was seen of the worst line behind a finding, in a printer's words.
+func lineWhy(v *protocol.Verdict, f *cause.Finding) string {
+	if v.Banding == nil || (f.Advice != cause.CleanHead && f.Advice != cause.CheckFeed) {
+		return ""
+	}
+	var worst *protocol.Line
+	n := 0
+	for i := range v.Banding.Channels {
+		ch := &v.Banding.Channels[i]
+		feed := f.Advice == cause.CheckFeed
+		if !feed && ch.Channel != f.Channel {
+			continue
+		}
+		for k := range ch.Lines {
+			l := &ch.Lines[k]
+			if l.Standing || (l.Kind == string(banding.Feed)) != feed {
+				continue
+			}
+			n++
+			if worst == nil || l.ContrastDE00 > worst.ContrastDE00 {
+				worst = l
+			}
+		}
+	}
+	if worst == nil {
+		return ""
+	}
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s at %.1f mm, %.1f dE00", lineNames[worst.Kind], worst.AtMM, worst.ContrastDE00)
+	if worst.Repeats > 1 {
+		fmt.Fprintf(&b, ", again every %.2f mm (%d times)", worst.PeriodMM, worst.Repeats)
+	}
+	if n > 1 {
+		fmt.Fprintf(&b, ", and %d more", n-1)
+	}
+	if k := len(worst.Nozzles); k > 0 && k <= 6 {
+		b.WriteString("; nozzle ")
+		for i, z := range worst.Nozzles {
+			if i > 0 {
+				b.WriteString(" or ")
+			}
+			fmt.Fprintf(&b, "%d", z)
+		}
+	}
+	if worst.Visible {
+		b.WriteString("; it can be seen with the eye")
+	}
+	return b.String()
+}
+
+var lineNames = map[string]string{
+	string(banding.Dropout):   "a light line, as of a nozzle that does not fire,",
+	string(banding.Weak):      "a faint light line, as of a weak nozzle,",
+	string(banding.Deflected): "a light and a dark line side by side, as of a nozzle that fires sideways,",
+	string(banding.Section):   "a pale band, as of a weak part of the head,",
+	string(banding.Feed):      "a seam in all inks",
+}
