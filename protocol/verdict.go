@@ -185,7 +185,7 @@ type Line struct {
 	Repeats      int     `json:"repeats"`
 	PeriodMM     float64 `json:"period_mm,omitzero"`
 	Nozzles      []int   `json:"nozzle_candidates,omitempty"`
-	Visible      bool    `json:"visible,omitzero"` // a person would see it at the shop's viewing distance
+	Visible      bool    `json:"visible,omitzero"`  // a person would see it at the shop's viewing distance
 	Standing     bool    `json:"standing,omitzero"` // the baseline shows it too: known, not new
 }
 
