@@ -83,7 +83,8 @@ type Line struct {
 	// the geometry does not tell.
 	Loss   float64 `json:"loss,omitempty"`
 	LossSE float64 `json:"loss_se,omitempty"`
-	// Visibility is the contrast over the threshold of the standard observer; see [Visibility].
+	// Visibility is the contrast over the threshold of the standard observer at the viewing
+	// distance (Barten 2004); 1 is just visible in the laboratory.
 	Visibility float64 `json:"visibility"`
 	// Matters says that the line is beyond tolerance (act), Stop that people will see it.
 	Matters bool `json:"matters,omitempty"`

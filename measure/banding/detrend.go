@@ -1,0 +1,103 @@
+package banding
+
+import "math"
+
+// trend is a running median over a window of about DetrendMM, worked out on the medians of blocks of about
+// a millimetre and joined by straight lines: a median, so that a line does not dig its own hole.
+type trend struct {
+	block, window int
+	blocks        []float64
+	sorted        []float64
+	med           []float64
+}
+
+// subtract takes the trend of x away in place and returns the mean of the trend. NaN counts as missing
+// and stays.
+func (t *trend) subtract(x []float64, pitchMM, windowMM float64) float64 {
+	n := len(x)
+	t.block = max(1, int(math.Round(1/pitchMM)))
+	nb := (n + t.block - 1) / t.block
+	t.window = max(1, int(math.Round(windowMM/(pitchMM*float64(t.block))))) | 1
+	t.blocks = grow(t.blocks, nb)
+	t.med = grow(t.med, nb)
+	t.sorted = grow(t.sorted, max(t.block, t.window))
+	for b := range nb {
+		t.blocks[b] = t.median(x[b*t.block : min((b+1)*t.block, n)])
+	}
+	half := t.window / 2
+	last := math.NaN()
+	total, count := 0.0, 0
+	for b := range nb {
+		m := t.median(t.blocks[max(0, b-half):min(nb, b+half+1)])
+		if m == m {
+			last = m
+			total += m
+			count++
+		}
+		t.med[b] = last
+	}
+	for b := nb - 1; b >= 0; b-- { // a gap at the start
+		if t.med[b] != t.med[b] && b+1 < nb {
+			t.med[b] = t.med[b+1]
+		}
+	}
+	// Straight lines between block centres.
+	first := float64(t.block-1) / 2
+	for b := 0; b <= nb; b++ {
+		c0 := first + float64(b-1)*float64(t.block)
+		lo, hi := 0.0, 0.0
+		switch {
+		case b == 0:
+			lo, hi = t.med[0], t.med[0]
+		case b == nb:
+			lo, hi = t.med[nb-1], t.med[nb-1]
+		default:
+			lo, hi = t.med[b-1], t.med[b]
+		}
+		step := (hi - lo) / float64(t.block)
+		i0 := max(0, int(math.Ceil(c0)))
+		i1 := min(n, int(math.Ceil(c0+float64(t.block))))
+		v := lo + step*(float64(i0)-c0)
+		for i := i0; i < i1; i++ {
+			x[i] -= v
+			v += step
+		}
+	}
+	if count == 0 {
+		return math.NaN()
+	}
+	return total / float64(count)
+}
+
+// median of the present values of x by insertion into a small sorted buffer.
+func (t *trend) median(x []float64) float64 {
+	s := t.sorted[:0]
+	for _, v := range x {
+		if v != v {
+			continue
+		}
+		s = append(s, v)
+		j := len(s) - 1
+		for j > 0 && s[j-1] > v {
+			s[j] = s[j-1]
+			j--
+		}
+		s[j] = v
+	}
+	switch k := len(s); {
+	case k == 0:
+		return math.NaN()
+	case k%2 == 1:
+		return s[k/2]
+	default:
+		return (s[k/2-1] + s[k/2]) / 2
+	}
+}
+
+// grow returns a slice of n elements, using s when it is large enough.
+func grow(s []float64, n int) []float64 {
+	if cap(s) < n {
+		return make([]float64, n)
+	}
+	return s[:n]
+}

@@ -1,0 +1,307 @@
+package banding
+
+import (
+	"fmt"
+	"math"
+)
+
+// lane is one channel of one reading on the reading's sampling grid: the weighted mean of its strips,
+// its trend removed, in the sense that up means lighter.
+type lane struct {
+	name   string
+	unit   string
+	sign   float64 // lightness +1, density -1
+	traces []int   // indices of its traces
+	weight []float64
+	offset int // of its first sample on the reading's grid
+	n      int
+	level  float64 // mean trend in the trace's unit
+	tint   float64
+	paper  float64
+	x      []float64 // padded by padX zeros on both sides
+	gaps   []int
+	gapped float64 // share of missing samples
+	z      [len(bankMM)][]float64
+	prep   *prepared
+	own    bool
+	// single-line extremes of the last pass, see scan
+	found search
+}
+
+// sample is one usable trace on the reading's grid.
+type sample struct {
+	trace  int
+	offset int
+	values []float64 // may alias the caller's
+	gaps   bool
+}
+
+const padX = 80 // zeros around x: more than the longest filter
+
+func (l *lane) body() []float64 { return l.x[padX : padX+l.n] }
+
+// usable checks one trace and returns its values with missing samples as NaN. The caller's slice is
+// never written to.
+func usable(t Trace, add func(Warning)) (v []float64, gaps, ok bool) {
+	n := len(t.Values)
+	warn := func(code string, value float64, format string, args ...any) {
+		add(Warning{Code: code, Strip: t.Strip, Channel: t.Channel, Value: value,
+			Text: fmt.Sprintf("strip %q: ", t.Strip) + fmt.Sprintf(format, args...)})
+	}
+	switch {
+	case t.Unit != Density && t.Unit != Lightness:
+		warn("unit", 0, "unit %q is neither %q nor %q", t.Unit, Density, Lightness)
+		return nil, false, false
+	case !(t.PitchUM > 0) || math.IsInf(t.PitchUM, 0) || math.IsNaN(t.StartMM) || math.IsInf(t.StartMM, 0):
+		warn("pitch", t.PitchUM, "sampling pitch %v um or start %v mm is not usable", t.PitchUM, t.StartMM)
+		return nil, false, false
+	case n < 64:
+		warn("short", float64(n), "%d samples are too few to tell lines from noise; at least 64 are needed", n)
+		return nil, false, false
+	}
+	v = t.Values
+	sum, same := 0.0, 0
+	prev := math.NaN()
+	for _, u := range v {
+		sum += u
+		if u == prev {
+			same++
+		}
+		prev = u
+	}
+	bad := math.IsNaN(sum) || math.IsInf(sum, 0)
+	if !bad && same < clipRun-1 {
+		return v, false, true
+	}
+	w := make([]float64, n)
+	missing := 0
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for i, u := range v {
+		if math.IsNaN(u) || math.IsInf(u, 0) {
+			u = math.NaN()
+			missing++
+		} else {
+			lo, hi = math.Min(lo, u), math.Max(hi, u)
+		}
+		w[i] = u
+	}
+	if missing > 0 {
+		warn("gap", float64(missing), "%d of %d samples are missing; lines there cannot be seen", missing, n)
+	}
+	if !(hi > lo) {
+		warn("flat", 0, "all samples are equal: no picture, or the instrument is out of its range")
+		return nil, false, false
+	}
+	clipped := 0
+	for i := 0; i < n; {
+		j := i + 1
+		for j < n && w[j] == w[i] {
+			j++
+		}
+		if j-i >= clipRun && (w[i] == lo || w[i] == hi) {
+			for k := i; k < j; k++ {
+				w[k] = math.NaN()
+			}
+			clipped += j - i
+		}
+		i = j
+	}
+	if clipped > 0 {
+		warn("clipped", float64(clipped), "%d of %d samples stand still at the end of the range and are left out", clipped, n)
+	}
+	missing += clipped
+	if float64(missing) > 0.3*float64(n) {
+		warn("gaps", float64(missing), "%d of %d samples are unusable: the strip is left out", missing, n)
+		return nil, false, false
+	}
+	return w, missing > 0, true
+}
+
+// clipRun is how many equal samples at the end of a trace's range count as clipped.
+const clipRun = 8
+
+// resample moves a trace to another pitch by Catmull-Rom interpolation.
+func resample(v []float64, from, to float64) []float64 {
+	n := int(math.Floor(float64(len(v)-1)*from/to)) + 1
+	out := make([]float64, n)
+	for i := range out {
+		out[i] = cubic(v, float64(i)*to/from)
+	}
+	return out
+}
+
+// cubic interpolates between samples (Catmull-Rom); outside it is zero.
+func cubic(v []float64, at float64) float64 {
+	i := int(math.Floor(at))
+	f := at - float64(i)
+	if i < 1 || i+2 >= len(v) {
+		if i < 0 || i >= len(v) {
+			return 0
+		}
+		if f == 0 || i+1 >= len(v) {
+			return v[i]
+		}
+		return v[i]*(1-f) + v[i+1]*f
+	}
+	a, b, c, d := v[i-1], v[i], v[i+1], v[i+2]
+	return b + f/2*(c-a+f*(2*a-5*b+4*c-d+f*(3*(b-c)+d-a)))
+}
+
+// grid is the common sampling of a reading.
+type grid struct {
+	pitch float64 // mm
+	start float64 // mm, of index 0
+}
+
+func (g grid) mm(i float64) float64 { return g.start + i*g.pitch }
+
+// gather checks the traces and sorts them into lanes; order gives the channels' order, wantPitch the
+// baseline's pitch in mm or 0, weights the strips' weights where known.
+func (w *work) gather(traces []Trace, order []string, wantPitch float64, weight func(channel, strip string) float64) {
+	w.warnings = w.warnings[:0]
+	w.samples = w.samples[:0]
+	w.unusable = 0
+	warn := func(x Warning) { w.warnings = append(w.warnings, x) }
+	w.lanes = w.lanes[:0]
+	g := grid{pitch: wantPitch, start: math.Inf(1)}
+	for i := range traces {
+		t := &traces[i]
+		v, gaps, ok := usable(*t, warn)
+		if !ok {
+			w.unusable++
+			continue
+		}
+		pitch := t.PitchUM / 1000
+		if g.pitch == 0 {
+			g.pitch = pitch
+		}
+		if math.Abs(pitch/g.pitch-1)*float64(len(v)) > 0.25 {
+			v = resample(v, pitch, g.pitch)
+		}
+		g.start = math.Min(g.start, t.StartMM)
+		w.samples = append(w.samples, sample{trace: i, values: v, gaps: gaps})
+	}
+	w.grid = g
+	for i := range w.samples {
+		s := &w.samples[i]
+		s.offset = int(math.Round((traces[s.trace].StartMM - g.start) / g.pitch))
+	}
+	for _, c := range order {
+		w.addLane(c, traces, weight)
+	}
+	for i := range w.samples {
+		if c := traces[w.samples[i].trace].Channel; w.lane(c) == nil {
+			w.addLane(c, traces, weight)
+		}
+	}
+}
+
+func (w *work) lane(name string) *lane {
+	for _, l := range w.lanes {
+		if l.name == name {
+			return l
+		}
+	}
+	return nil
+}
+
+// addLane averages the strips of one channel. Strips without gaps over the same stretch are averaged
+// first; otherwise each loses its own trend first, so that a gap leaves no step.
+func (w *work) addLane(name string, traces []Trace, weight func(channel, strip string) float64) {
+	l := w.newLane(name)
+	lo, hi := math.MaxInt, 0
+	plain := true
+	var unit string
+	var first *sample
+	for i := range w.samples {
+		s := &w.samples[i]
+		t := &traces[s.trace]
+		if t.Channel != name {
+			continue
+		}
+		if unit == "" {
+			unit = t.Unit
+		}
+		if t.Unit != unit {
+			w.warnings = append(w.warnings, Warning{Code: "unit", Strip: t.Strip, Channel: name,
+				Text: fmt.Sprintf("strip %q is in %s, the channel's first in %s: it is left out", t.Strip, t.Unit, unit)})
+			w.unusable++
+			continue
+		}
+		if first == nil {
+			first = s
+			l.tint, l.paper = t.TintPercent, t.Paper
+		} else if s.offset != first.offset || len(s.values) != len(first.values) {
+			plain = false
+		}
+		plain = plain && !s.gaps
+		lo, hi = min(lo, s.offset), max(hi, s.offset+len(s.values))
+		l.traces = append(l.traces, i)
+		l.weight = append(l.weight, weight(name, t.Strip))
+	}
+	if first == nil {
+		w.spare = append(w.spare, l)
+		return
+	}
+	w.lanes = append(w.lanes, l)
+	l.unit, l.sign = unit, 1
+	if unit == Density {
+		l.sign = -1
+	}
+	l.offset, l.n = lo, hi-lo
+	l.x = grow(l.x, l.n+2*padX)
+	clear(l.x)
+	x := l.body()
+	total := 0.0
+	for _, v := range l.weight {
+		total += v
+	}
+	if plain {
+		for k, i := range l.traces {
+			a := l.sign * l.weight[k] / total
+			v := w.samples[i].values
+			v = v[:len(x)]
+			for j := range x {
+				x[j] += a * v[j]
+			}
+		}
+		l.level = l.sign * w.trend.subtract(x, w.grid.pitch, w.detrendMM)
+		return
+	}
+	w.sum = grow(w.sum, l.n)
+	clear(w.sum)
+	level := 0.0
+	for k, i := range l.traces {
+		s := &w.samples[i]
+		w.strip = grow(w.strip, len(s.values))
+		copy(w.strip, s.values)
+		level += l.weight[k] / total * w.trend.subtract(w.strip, w.grid.pitch, w.detrendMM)
+		for j, v := range w.strip {
+			if v == v {
+				x[s.offset-lo+j] += l.sign * l.weight[k] * v
+				w.sum[s.offset-lo+j] += l.weight[k]
+			}
+		}
+	}
+	l.level = level
+	for j := range x {
+		if w.sum[j] > 0 {
+			x[j] /= w.sum[j]
+		} else {
+			x[j] = 0
+			l.gaps = append(l.gaps, j)
+		}
+	}
+	l.gapped = float64(len(l.gaps)) / float64(l.n)
+}
+
+func (w *work) newLane(name string) *lane {
+	var l *lane
+	if k := len(w.spare); k > 0 {
+		l, w.spare = w.spare[k-1], w.spare[:k-1]
+	} else {
+		l = new(lane)
+	}
+	*l = lane{name: name, traces: l.traces[:0], weight: l.weight[:0], gaps: l.gaps[:0], x: l.x, z: l.z}
+	return l
+}

@@ -1,0 +1,292 @@
+package banding
+
+import (
+	"fmt"
+	"math"
+)
+
+// movedLow and movedHigh bound the share of filtered samples within the middle half that the
+// baseline's spectrum promises; outside them the fabric's texture has moved, and the reading is
+// whitened by its own spectrum.
+const movedLow, movedHigh = 0.44, 0.58
+
+// Judge looks for lines in the traces of one reading. Traces that cannot be used are left out with a
+// warning; an error means that nothing could be judged at all.
+func (d *Detector) Judge(traces []Trace) (Result, error) {
+	w := d.pool.Get().(*work)
+	defer d.pool.Put(w)
+	return w.judge(traces)
+}
+
+func (w *work) judge(traces []Trace) (Result, error) {
+	d := w.d
+	if len(traces) == 0 {
+		return Result{}, fmt.Errorf("banding: a reading without traces: nothing to judge")
+	}
+	w.load(traces)
+	if len(w.lanes) == 0 {
+		return Result{Warnings: append([]Warning(nil), w.warnings...), Unusable: w.unusable},
+			fmt.Errorf("banding: none of %d traces can be used: %s", len(traces), w.warnings[0].Text)
+	}
+	res := Result{Unusable: w.unusable, WithinReading: d.base == nil}
+	w.ownScale = 0
+	for _, l := range w.lanes {
+		w.prime(l)
+	}
+	w.mean()
+	if w.all != nil {
+		w.prime(w.all)
+	}
+	w.geometryWarnings()
+	w.resolve(traces, &res)
+	for _, l := range w.lanes {
+		w.detectable(l, &res)
+	}
+	res.Warnings = append(res.Warnings, w.warnings...)
+	return res, nil
+}
+
+// load gathers the traces into lanes.
+func (w *work) load(traces []Trace) {
+	d := w.d
+	w.detrendMM = d.opt.DetrendMM
+	w.spare = append(w.spare, w.lanes...)
+	if w.all != nil {
+		w.spare = append(w.spare, w.all)
+		w.all = nil
+	}
+	w.stripZ = nil
+	pitch := 0.0
+	if d.base != nil {
+		// A reading on another pitch than the baseline's is brought to it, unless it is too different for
+		// the baseline's spectrum to mean anything.
+		pitch = d.base.PitchUM / 1000
+		for i := range traces {
+			if r := traces[i].PitchUM / d.base.PitchUM; r > 0 && (r > 1.25 || r < 0.8) {
+				pitch = 0
+			}
+		}
+	}
+	w.gather(traces, d.order, pitch, func(channel, strip string) float64 {
+		if b := d.baselineOf(channel); b != nil {
+			for i := range b.Strips {
+				if b.Strips[i].Strip == strip && b.Strips[i].Weight > 0 {
+					return b.Strips[i].Weight
+				}
+			}
+		}
+		return 1
+	})
+}
+
+// prime gives a lane its filters and makes the first search.
+func (w *work) prime(l *lane) {
+	d := w.d
+	samePitch := d.base != nil && math.Abs(w.grid.pitch/(d.base.PitchUM/1000)-1) < 1e-3
+	l.prep = nil
+	if samePitch {
+		l.prep = d.prepared(l.name, l.n, max(1, len(w.lanes)), w.grid.pitch)
+		if b := d.baselineOf(l.name); b != nil && b.Unit != l.unit {
+			l.prep = nil
+			w.warnings = append(w.warnings, Warning{Code: "unit", Channel: l.name,
+				Text: fmt.Sprintf("channel %q is read in %s, its baseline in %s: judged within the reading", l.name, l.unit, b.Unit)})
+		}
+	}
+	if l.prep == nil {
+		if d.base != nil && l.name != AllChannels {
+			w.warnings = append(w.warnings, Warning{Code: "no_baseline", Channel: l.name,
+				Text: fmt.Sprintf("channel %q has no baseline at this sampling pitch: judged within the reading", l.name)})
+		}
+		w.useOwn(l)
+		return
+	}
+	w.fill(l, l.prep.w.spectrum)
+	w.find(l)
+	if l.found.inside < movedLow || l.found.inside > movedHigh {
+		share := l.found.inside
+		if w.useOwn(l); l.own && l.name != AllChannels {
+			w.warnings = append(w.warnings, Warning{Code: "texture", Channel: l.name, Value: share,
+				Text: fmt.Sprintf("channel %q: the noise is not that of the baseline (another fabric, or the fabric lies differently); its own noise was used", l.name)})
+		}
+	}
+}
+
+// useOwn whitens a lane by its own spectrum.
+func (w *work) useOwn(l *lane) {
+	d := w.d
+	s, err := w.ownSpectrum(l)
+	if err != nil {
+		if l.prep == nil { // cannot happen with 64 noisy samples, but a reading must never panic
+			s = Spectrum{AR: []float64{1}, Variance: math.Max(1e-12, meanSquare(l.body()))}
+		} else {
+			return
+		}
+	}
+	l.own = true
+	null := unitNull(1.06)
+	if b := d.baselineOf(l.name); b != nil && b.OwnNull.Line > 0 {
+		null = b.OwnNull
+	} else if w.ownScale > 0 {
+		null = unitNull(w.ownScale)
+	}
+	w.fill(l, s)
+	p := d.plan(l.n, w.grid.pitch, l.name == AllChannels)
+	l.prep = d.prepare(newWhitening(s, w.grid.pitch, d.period(w.grid.pitch)), p, null, l.name == AllChannels, max(1, len(w.lanes)))
+	w.find(l)
+}
+
+// ownSpectrum fits the spectrum of the lane itself, with outliers pulled in so that strong lines and
+// dirt count little.
+func (w *work) ownSpectrum(l *lane) (Spectrum, error) {
+	rec := append([]float64(nil), l.body()...)
+	if len(l.gaps) > 0 {
+		k := 0
+		gone := l.gaps
+		for i, v := range rec {
+			if len(gone) > 0 && gone[0] == i {
+				gone = gone[1:]
+				continue
+			}
+			rec[k] = v
+			k++
+		}
+		rec = rec[:k]
+	}
+	pullIn(rec)
+	return burg([][]float64{rec}, arOrder(w.grid.pitch))
+}
+
+// pullIn limits x to 3.5 robust standard deviations.
+func pullIn(x []float64) {
+	s := 3.5 * robustSD(x)
+	if !(s > 0) {
+		return
+	}
+	for i, v := range x {
+		x[i] = math.Max(-s, math.Min(s, v))
+	}
+}
+
+func (w *work) fill(l *lane, s Spectrum) {
+	if len(l.gaps) == 0 {
+		return
+	}
+	if err := s.fillGaps(l.body(), l.gaps); err != nil {
+		for _, g := range l.gaps {
+			l.body()[g] = 0
+		}
+	}
+}
+
+// mean builds the lane of all channels over the stretch that they share.
+func (w *work) mean() {
+	w.all = nil
+	if len(w.lanes) < 2 {
+		return
+	}
+	unit := w.lanes[0].unit
+	lo, hi := 0, math.MaxInt
+	total := 0.0
+	weight := func(l *lane) float64 {
+		if b := w.d.baselineOf(l.name); b != nil && b.Weight > 0 {
+			return b.Weight
+		}
+		return 1 / l.prep.w.spectrum.Variance
+	}
+	for _, l := range w.lanes {
+		if l.unit != unit {
+			return
+		}
+		lo, hi = max(lo, l.offset), min(hi, l.offset+l.n)
+		total += weight(l)
+	}
+	if hi-lo < 64 {
+		return
+	}
+	a := w.newLane(AllChannels)
+	a.unit, a.sign, a.offset, a.n = unit, w.lanes[0].sign, lo, hi-lo
+	a.x = grow(a.x, a.n+2*padX)
+	clear(a.x)
+	x := a.body()
+	for _, l := range w.lanes {
+		f := weight(l) / total
+		v := l.body()[lo-l.offset : hi-l.offset]
+		for i, u := range v {
+			x[i] += f * u
+		}
+	}
+	w.all = a
+}
+
+// weightInAll is the lane's share of the mean of all channels.
+func (w *work) weightInAll(l *lane) float64 {
+	total, own := 0.0, 0.0
+	for _, m := range w.lanes {
+		f := 1 / m.prep.w.spectrum.Variance
+		if b := w.d.baselineOf(m.name); b != nil && b.Weight > 0 {
+			f = b.Weight
+		}
+		total += f
+		if m == l {
+			own = f
+		}
+	}
+	return own / total
+}
+
+func (w *work) geometryWarnings() {
+	pitch := w.grid.pitch
+	add := func(x Warning) { w.warnings = append(w.warnings, x) }
+	if pitch > 0.17 {
+		add(Warning{Code: "coarse", Value: pitch * 1000,
+			Text: fmt.Sprintf("a sampling pitch of %.0f um is too coarse for the line of one nozzle: only lines of %.1f mm and broader show fully, thinner ones are weakened", pitch*1000, 2*pitch)})
+	}
+	for _, l := range w.lanes {
+		if len(l.prep.plan.folds) > 0 {
+			continue
+		}
+		length := float64(l.n) * pitch
+		step := w.d.geom.StepMM
+		switch {
+		case step > 0 && step < 4*pitch:
+			add(Warning{Code: "coarse_step", Channel: l.name, Value: step,
+				Text: fmt.Sprintf("channel %q: a step of %.2f mm is less than four samples; repeats cannot be told apart, only single marks are looked for", l.name, step)})
+		default:
+			add(Warning{Code: "short_strip", Channel: l.name, Value: length,
+				Text: fmt.Sprintf("channel %q: %.0f mm hold fewer than three feed steps; repeats cannot be added up, only single marks are looked for", l.name, length)})
+		}
+	}
+	if w.d.base == nil {
+		add(Warning{Code: "within_reading", Text: "no baseline: the reading was judged by its own noise, so that only clear lines are found and standing ones cannot be told from new ones"})
+	} else if w.d.base.Readings < 5 {
+		add(Warning{Code: "tentative", Value: float64(w.d.base.Readings),
+			Text: fmt.Sprintf("the baseline holds %d readings: line limits are wide, and lines that were there from the start cannot be told well", w.d.base.Readings)})
+	}
+}
+
+// detectable says what contrast would have been found nine times in ten.
+func (w *work) detectable(l *lane, res *Result) {
+	for i := range res.Channels {
+		c := &res.Channels[i]
+		if c.Channel != l.name {
+			continue
+		}
+		q := l.prep
+		sh := q.w.shapes[min(1, len(q.w.shapes)-1)]
+		const nine = 1.2815515655446004
+		if len(q.plan.folds) > 0 {
+			rows := float64(l.n) / q.plan.folds[0].period * (1 - l.gapped)
+			c.Detectable = (q.limits[famLight] + nine) * q.null.Line * sh.peak / math.Sqrt(rows*sh.v)
+		}
+		c.DetectableSingle = (q.limits[famSingleLight] + nine) * q.null.Single * sh.peak / math.Sqrt(sh.v)
+		c.Unit = l.unit
+	}
+}
+
+func meanSquare(x []float64) float64 {
+	s := 0.0
+	for _, v := range x {
+		s += v * v
+	}
+	return s / float64(max(1, len(x)))
+}

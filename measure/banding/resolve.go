@@ -1,0 +1,498 @@
+package banding
+
+import (
+	"fmt"
+	"math"
+	"slices"
+)
+
+// stripLane is one strip filtered like its lane, for the question whether all strips show a line.
+type stripLane struct {
+	lane
+	sd [len(bankMM)]float64 // robust, of each shape's filtered strip
+}
+
+// event is one thing found, on its way to a Line or a Mark.
+type event struct {
+	fam   family
+	c     candidate
+	place place
+	lane  *lane
+	ratio float64 // statistic over its limit
+}
+
+// resolve finds the strongest thing anywhere, decides what it is, takes it out of the traces and looks
+// again, until nothing passes its limit.
+func (w *work) resolve(traces []Trace, res *Result) {
+	lanes := append([]*lane(nil), w.lanes...)
+	if w.all != nil {
+		lanes = append(lanes, w.all)
+	}
+	lines := make([][]Line, len(lanes))
+	score := make([]float64, len(lanes))
+	// Without a baseline the scale of the statistics must come from this reading; what is clear
+	// beyond doubt is taken out before it is measured.
+	raise := 1.0
+	scaled := w.d.base != nil && !slices.ContainsFunc(w.lanes, func(l *lane) bool { return w.d.baselineOf(l.name) == nil })
+	if !scaled {
+		raise = 1.6
+	}
+	var done []event
+	for range 4 * w.d.opt.MaxLines * max(1, len(lanes)) {
+		e, ok := w.strongest(lanes, raise)
+		if !ok {
+			if scaled {
+				break
+			}
+			scaled, raise = true, 1
+			w.measureScale(lanes)
+			continue
+		}
+		w.settle(traces, e, &done, lanes, lines, score, res)
+		if len(done) > 3*w.d.opt.MaxLines*len(lanes) {
+			w.warnings = append(w.warnings, Warning{Code: "many", Value: float64(len(done)),
+				Text: fmt.Sprintf("more than %d lines and marks: the rest was not sorted out", len(done))})
+			break
+		}
+	}
+	for i, l := range lanes {
+		lim := w.mainLimit(l)
+		top := score[i]
+		for f, c := range l.found.best {
+			// What is left after all lines are taken out.
+			top = math.Max(top, math.Min(1, c.stat/l.prep.limits[f])*lim)
+		}
+		if len(lines[i]) > w.d.opt.MaxLines {
+			slices.SortStableFunc(lines[i], func(a, b Line) int {
+				if a.Score/a.Limit > b.Score/b.Limit {
+					return -1
+				}
+				return 1
+			})
+			lines[i] = lines[i][:w.d.opt.MaxLines]
+		}
+		res.Channels = append(res.Channels, ChannelResult{Channel: l.name, Score: top, Limit: lim, Lines: lines[i]})
+	}
+}
+
+// mainLimit is the limit that a channel's score is compared with.
+func (w *work) mainLimit(l *lane) float64 {
+	if len(l.prep.plan.folds) > 0 {
+		return l.prep.limits[famLight]
+	}
+	return l.prep.limits[famSingleLight]
+}
+
+func (w *work) strongest(lanes []*lane, raise float64) (event, bool) {
+	var e event
+	for _, l := range lanes {
+		for f, c := range l.found.best {
+			fam := family(f)
+			if l.name == AllChannels && fam > famDark {
+				continue
+			}
+			if r := c.stat / (l.prep.limits[f] * raise); r > 1 && r*raise > e.ratio {
+				e = event{fam: fam, c: c, lane: l, ratio: r * raise}
+			}
+		}
+	}
+	return e, e.lane != nil
+}
+
+// settle decides one event.
+func (w *work) settle(traces []Trace, e event, done *[]event, lanes []*lane, lines [][]Line, score []float64, res *Result) {
+	e.place = w.refine(e.lane, e.fam, e.c)
+	residue := slices.ContainsFunc(*done, func(o event) bool { return w.residueOf(e, o) })
+	*done = append(*done, e)
+	single := e.fam == famSingleLight || e.fam == famSingleDark
+	if residue {
+		w.remove(e, w.touched(e, lanes, *done), lanes)
+		return
+	}
+	if !single && w.oneRepeatCarries(e) {
+		// The fold lives on one repeat only: it is a single mark that did not reach the single limit.
+		w.remove(e, []*lane{e.lane}, lanes)
+		return
+	}
+	feed, lit := w.allInks(e)
+	if feed {
+		if single {
+			res.Marks = append(res.Marks, w.mark(e, "all_inks"))
+		} else {
+			ln := w.line(traces, e, Feed)
+			k := len(lanes) - 1
+			lines[k] = append(lines[k], ln)
+			if !ln.Standing {
+				score[k] = math.Max(score[k], e.ratio*w.mainLimit(lanes[k]))
+			}
+		}
+		w.remove(e, lanes, lanes)
+		return
+	}
+	if e.lane.name == AllChannels {
+		if len(lit) == 0 {
+			// In no ink by itself: the mean of all sees what no single ink can show.
+			ln := w.line(traces, e, Feed)
+			k := len(lanes) - 1
+			lines[k] = append(lines[k], ln)
+			score[k] = math.Max(score[k], e.ratio*w.mainLimit(lanes[k]))
+			w.remove(e, lanes, lanes)
+			return
+		}
+		// Some inks only: the line belongs to them, and their own search will have it next.
+		for _, l := range lit {
+			w.settleOne(traces, e, l, lanes, lines, score, res, single)
+		}
+		w.remove(e, append(lit, e.lane), lanes)
+		return
+	}
+	w.settleOne(traces, e, e.lane, lanes, lines, score, res, single)
+	w.remove(e, w.touched(e, lanes, nil), lanes)
+}
+
+func (w *work) settleOne(traces []Trace, e event, l *lane, lanes []*lane, lines [][]Line, score []float64, res *Result, single bool) {
+	if l != e.lane {
+		e.place.mid += float64(e.lane.offset - l.offset)
+		e.lane = l
+		e.c.shape = min(e.c.shape, len(l.prep.w.shapes)-1)
+	}
+	confirmed, lone := w.agree(traces, e)
+	switch {
+	case lone != "":
+		m := w.mark(e, "one_strip")
+		m.Strip = lone
+		res.Marks = append(res.Marks, m)
+		return
+	case single && e.fam == famSingleDark:
+		res.Marks = append(res.Marks, w.mark(e, "dark"))
+		return
+	case single && !confirmed && len(l.traces) > 1:
+		// One strip shows it less than the other, neither clearly: not enough for a line.
+		return
+	}
+	kind := Dropout
+	switch e.fam {
+	case famDark, famPair:
+		kind = Deflected
+	case famSection:
+		kind = Section
+	}
+	ln := w.line(traces, e, kind)
+	ln.Confirmed = confirmed
+	k := slices.Index(lanes, l)
+	lines[k] = append(lines[k], ln)
+	if !ln.Standing {
+		score[k] = math.Max(score[k], e.ratio*w.mainLimit(l))
+	}
+}
+
+// touched are the lanes that an event of one ink shows in: its own and the mean of all.
+func (w *work) touched(e event, lanes []*lane, done []event) []*lane {
+	if e.lane.name == AllChannels {
+		return lanes
+	}
+	out := []*lane{e.lane}
+	if w.all != nil {
+		out = append(out, w.all)
+	}
+	return out
+}
+
+// residueOf says that an event is what a stronger one left behind because its shape was not exactly
+// the template's.
+func (w *work) residueOf(e, o event) bool {
+	if e.lane != o.lane && e.lane.name != AllChannels && o.lane.name != AllChannels {
+		return false
+	}
+	if e.c.stat > 0.3*o.c.stat {
+		return false
+	}
+	_, _, _, s1 := e.lane.prep.w.information(e.fam, e.c.shape)
+	_, _, _, s2 := o.lane.prep.w.information(o.fam, o.c.shape)
+	reach := 1.7*(s1+s2) + 1
+	a := e.place.mid + float64(e.lane.offset)
+	b := o.place.mid + float64(o.lane.offset)
+	d := math.Abs(a - b)
+	if o.place.period > 0 {
+		d = math.Mod(d, o.place.period)
+		d = math.Min(d, o.place.period-d)
+		if e.place.period > 0 && math.Abs(e.place.period-o.place.period)*float64(e.lane.n)/e.place.period > 2*reach+4 {
+			return false
+		}
+	} else if e.place.period > 0 {
+		return false
+	}
+	return d < reach
+}
+
+// oneRepeatCarries drops the largest repeat: a line that repeats must stand without it.
+func (w *work) oneRepeatCarries(e event) bool {
+	if e.fam == famSection {
+		return false
+	}
+	l := e.lane
+	total, n := w.statAt(l, &l.z, e.fam, e.c.shape, e.place)
+	if n < 3 {
+		return false
+	}
+	sign := math.Copysign(1, total)
+	top := 0.0
+	l.rows(e.place, func(at float64) {
+		v, _ := w.statAt(l, &l.z, e.fam, e.c.shape, place{mid: at})
+		top = math.Max(top, sign*v)
+	})
+	rest := (sign*total - top) / math.Sqrt(float64(n-1))
+	return rest < 0.8*sign*total/math.Sqrt(float64(n))/math.Max(1, e.ratio)
+}
+
+// amplitude is the peak of a line in a lane, up = lighter, with its standard error.
+func (w *work) amplitude(l *lane, fam family, shape int, p place) (a, se float64, rows int) {
+	q := l.prep.w
+	if fam != famSection {
+		shape = min(shape, len(q.shapes)-1)
+	} else if shape >= len(q.sections) {
+		return 0, math.Inf(1), 0
+	}
+	sum, n := w.statAt(l, &l.z, fam, shape, p)
+	v, peak, _, _ := q.information(fam, shape)
+	if n == 0 {
+		return 0, math.Inf(1), 0
+	}
+	scale := l.prep.null.Line
+	if p.period <= 0 {
+		scale = l.prep.null.Single
+	}
+	return sum * peak / (float64(n) * v), scale * peak / math.Sqrt(float64(n)*v), n
+}
+
+// allInks asks whether all inks show the event alike (a feed seam, the fabric) or only some, and which.
+// Alike means: the amplitudes agree within their errors and a share of 40 %, for a seam takes away
+// ink in proportion to what each strip holds.
+func (w *work) allInks(e event) (feed bool, lit []*lane) {
+	if len(w.lanes) < 2 {
+		return false, w.lanes
+	}
+	if e.fam == famSection {
+		return false, []*lane{e.lane}
+	}
+	fam := e.fam
+	type amp struct {
+		l     *lane
+		a, se float64
+	}
+	var amps []amp
+	sumW, sumA := 0.0, 0.0
+	for _, l := range w.lanes {
+		p := e.place
+		p.mid += float64(e.lane.offset - l.offset)
+		a, se, n := w.amplitude(l, fam, e.c.shape, p)
+		if n == 0 || math.IsInf(se, 0) {
+			continue
+		}
+		amps = append(amps, amp{l, a, se})
+		sumW += 1 / (se * se)
+		sumA += a / (se * se)
+	}
+	if len(amps) < 2 {
+		return false, []*lane{e.lane}
+	}
+	common := sumA / sumW
+	// A robust common size: the median, so that one strong ink does not drag it.
+	sorted := make([]float64, len(amps))
+	for i, a := range amps {
+		sorted[i] = a.a
+	}
+	slices.Sort(sorted)
+	mid := (sorted[(len(sorted)-1)/2] + sorted[len(sorted)/2]) / 2
+	if math.Abs(mid) < math.Abs(common) && mid*common > 0 {
+		common = mid
+	}
+	alike, one, most := 0.0, 0.0, 0.0
+	for _, a := range amps {
+		s := 0.4 * common
+		alike += (a.a - common) * (a.a - common) / (a.se*a.se + s*s)
+		// The freedom of a share's worth of scatter has its price.
+		alike += math.Log1p(s * s / (a.se * a.se))
+		t := a.a / a.se
+		one += t * t
+		most = math.Max(most, t*t)
+		if math.Abs(t) > 3 || a.l == e.lane {
+			lit = append(lit, a.l)
+		}
+	}
+	one -= most
+	return alike < one, lit
+}
+
+// agree compares the strips of one ink. confirmed: at least two show the line; lone: the only strip
+// that shows it while another clearly does not.
+func (w *work) agree(traces []Trace, e event) (confirmed bool, lone string) {
+	l := e.lane
+	if len(l.traces) < 2 {
+		return false, ""
+	}
+	q := l.prep.w
+	v, peak, _, _ := q.information(e.fam, e.c.shape)
+	best, second := -1, -1
+	type one struct{ a, se float64 }
+	got := make([]one, len(l.traces))
+	for k, i := range l.traces {
+		s := w.stripLane(l, i)
+		p := e.place
+		p.mid += float64(l.offset - s.offset)
+		sum, n := w.statAt(&s.lane, &s.z, e.fam, e.c.shape, p)
+		sd := s.sd[min(e.c.shape, len(q.shapes)-1)]
+		if e.fam == famSection {
+			sd = s.sd[0] * math.Sqrt(q.sections[e.c.shape].v/q.shapes[0].v)
+		} else if e.fam == famPair {
+			sd = s.sd[e.c.shape] * math.Sqrt(q.pair.v/q.shapes[e.c.shape].v)
+		}
+		if n == 0 || !(sd > 0) {
+			got[k] = one{0, math.Inf(1)}
+			continue
+		}
+		got[k] = one{sum * peak / (float64(n) * v), sd * peak / (math.Sqrt(float64(n)) * v)}
+	}
+	sign := 1.0
+	if a, _, _ := w.amplitude(l, e.fam, e.c.shape, e.place); a < 0 {
+		sign = -1
+	}
+	for k := range got {
+		got[k].a *= sign
+		switch t := got[k].a / got[k].se; {
+		case best < 0 || t > got[best].a/got[best].se:
+			best, second = k, best
+		case second < 0 || t > got[second].a/got[second].se:
+			second = k
+		}
+	}
+	if got[second].a > 2*got[second].se {
+		return true, ""
+	}
+	gap := got[best].a - got[second].a
+	if gap > 3*math.Hypot(got[best].se, got[second].se) && got[second].a < 0.5*got[best].a {
+		return false, traces[w.samples[l.traces[best]].trace].Strip
+	}
+	return false, ""
+}
+
+// stripLane filters one strip as its lane is filtered, once per reading.
+func (w *work) stripLane(l *lane, i int) *stripLane {
+	if s, ok := w.stripZ[i]; ok {
+		return s
+	}
+	if w.stripZ == nil {
+		w.stripZ = map[int]*stripLane{}
+	}
+	src := &w.samples[i]
+	s := &stripLane{lane: lane{name: l.name, unit: l.unit, sign: l.sign, offset: src.offset, n: len(src.values), prep: l.prep}}
+	s.x = make([]float64, s.n+2*padX)
+	x := s.body()
+	copy(x, src.values)
+	w.trend.subtract(x, w.grid.pitch, w.detrendMM)
+	for j, v := range x {
+		if v != v {
+			x[j] = 0
+			s.gaps = append(s.gaps, j)
+		} else {
+			x[j] = l.sign * v
+		}
+	}
+	w.fill(&s.lane, l.prep.w.spectrum)
+	w.whiten(&s.lane, l.prep.w)
+	for k := range l.prep.w.shapes {
+		s.sd[k] = robustSD(s.z[k][padX : padX+s.n])
+	}
+	w.stripZ[i] = s
+	return s
+}
+
+// remove takes an event's fitted shape out of the lanes and searches them again.
+func (w *work) remove(e event, from, lanes []*lane) {
+	for _, l := range from {
+		p := e.place
+		p.mid += float64(e.lane.offset - l.offset)
+		a, _, n := w.amplitude(l, e.fam, e.c.shape, p)
+		if n > 0 {
+			w.subtract(l, e.fam, e.c.shape, p, a)
+			w.find(l)
+		}
+	}
+}
+
+// subtract takes a line of peak a out of a lane.
+func (w *work) subtract(l *lane, fam family, shape int, p place, a float64) {
+	q := l.prep.w
+	x := l.body()
+	put := func(at, a, sigma float64) {
+		reach := 4 * sigma
+		for i := max(0, int(math.Ceil(at-reach))); i < len(x) && float64(i) <= at+reach; i++ {
+			u := (float64(i) - at) / sigma
+			x[i] -= a * math.Exp(-u*u/2)
+		}
+	}
+	sigma := 0.0
+	if fam != famPair && fam != famSection {
+		sigma = q.shapes[shape].sigma
+		sum, n := l.sumAt(l.z[shape], p)
+		if math.Abs(sum) > 8*math.Sqrt(float64(n)*q.shapes[shape].v) {
+			sigma, a = w.width(l, p, a) // a strong line leaves less behind when its width is fitted
+		}
+	}
+	l.rows(p, func(at float64) {
+		switch fam {
+		case famPair:
+			sh := q.shapes[shape]
+			d := float64(q.delta)
+			f := a / q.pair.peak * sh.peak
+			put(at-d, f, sh.sigma)
+			put(at+d, -f, sh.sigma)
+		case famSection:
+			half := float64(q.sections[shape].w) / 2
+			for i := max(0, int(math.Ceil(at-half))); i < len(x) && float64(i) < at+half; i++ {
+				x[i] -= a
+			}
+		default:
+			put(at, a, sigma)
+		}
+	})
+	if fam == famSection && p.period > 0 {
+		m := a * float64(q.sections[shape].w) / p.period
+		for i := range x {
+			x[i] += m
+		}
+	}
+}
+
+func (w *work) mark(e event, why string) Mark {
+	a, _, n := w.amplitude(e.lane, e.fam, e.c.shape, e.place)
+	m := Mark{Channel: e.lane.name, AtMM: w.grid.mm(float64(e.lane.offset) + e.place.mid), Contrast: -a,
+		Score: e.ratio * w.mainLimit(e.lane), Repeats: n, Why: why}
+	if why == "all_inks" {
+		m.Channel = ""
+	}
+	return m
+}
+
+// measureScale finds, within one reading, how much larger the statistics are than the model says, from
+// folds at periods at which nothing repeats.
+func (w *work) measureScale(lanes []*lane) {
+	var s nullSample
+	for _, l := range lanes {
+		if l.own && w.d.baselineOf(l.name) == nil {
+			w.offPeriods(l, func(fam family, stat float64, f field) {
+				if fam == famLight || fam == famDark {
+					s.add(stat, f)
+				}
+			})
+		}
+	}
+	k, se := s.scale()
+	w.ownScale = math.Max(1, k/refLine*(1+2*se))
+	for _, l := range lanes {
+		if l.own && w.d.baselineOf(l.name) == nil {
+			l.prep = w.d.prepare(l.prep.w, l.prep.plan, unitNull(w.ownScale), l.name == AllChannels, max(1, len(w.lanes)))
+			w.find(l)
+		}
+	}
+}
