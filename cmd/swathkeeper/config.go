@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"os"
+	"slices"
 	"strings"
 	"time"
 
@@ -118,13 +119,19 @@ func loadConfig(cmd *cobra.Command) (*config, error) {
 		return nil, fmt.Errorf("flags: %w", err)
 	}
 	var c config
+	var seen mapstructure.Metadata
 	err := k.UnmarshalWithConf("", &c, koanf.UnmarshalConf{DecoderConfig: &mapstructure.DecoderConfig{
 		Result: &c, TagName: "koanf", WeaklyTypedInput: true,
-		ErrorUnused: true, // a misspelt tolerance must not be ignored in silence
-		DecodeHook:  mapstructure.ComposeDecodeHookFunc(mapstructure.StringToTimeDurationHookFunc(), mapstructure.StringToSliceHookFunc(",")),
+		Metadata:   &seen,
+		DecodeHook: mapstructure.ComposeDecodeHookFunc(mapstructure.StringToTimeDurationHookFunc(), mapstructure.StringToSliceHookFunc(",")),
 	}})
 	if err != nil {
 		return nil, usagef("configuration%s: %w", cond(path != "", " "+path, ""), err)
+	}
+	if len(seen.Unused) > 0 {
+		// A misspelt tolerance must not be ignored in silence.
+		slices.Sort(seen.Unused)
+		return nil, usagef("there is no setting %s; the README lists them (configuration file%s, variables %s*)", strings.Join(seen.Unused, ", "), cond(path != "", " "+path, ""), envPrefix)
 	}
 	if c.Data == "" {
 		c.Data = defaultDataDir()

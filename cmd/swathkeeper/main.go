@@ -94,7 +94,7 @@ func newRoot() *cobra.Command {
 		return usagef("%w; see `%s --help`", err, c.CommandPath())
 	})
 	addBusFlags(root)
-	root.AddCommand(newRun(), newDemo(), newSend(), newJudge(), newBaseline(), newChart(), newHistory(), newVersion())
+	root.AddCommand(newRun(), newDemo(), newSend(), newJudge(), newBaseline(), newChart(), newHistory(), newJournal(), newVersion())
 	for _, c := range extra {
 		root.AddCommand(c())
 	}

@@ -125,4 +125,3 @@ func (c *config) closedDays() ([]time.Weekday, error) {
 	}
 	return out, nil
 }
-
