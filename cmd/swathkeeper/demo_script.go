@@ -1,0 +1,101 @@
+package main
+
+import (
+	"time"
+
+	"swathkeeper/measure/madeup"
+	"swathkeeper/protocol"
+)
+
+// demoStep is one thing that happens at the Quay Street pennant works.
+type demoStep struct {
+	day     int // from 0, a Monday
+	hour    float64
+	printer string
+	fault   demoFault
+	// note is told to the worker instead of a reading.
+	note *protocol.Note
+	// say is printed before it: what the people in the shop know or do.
+	say string
+}
+
+// demoMonday is the first day of the demo.
+var demoMonday = time.Date(2026, 3, 2, 0, 0, 0, 0, time.FixedZone("", 3600))
+
+func (s demoStep) at() time.Time {
+	return demoMonday.AddDate(0, 0, s.day).Add(time.Duration(s.hour * float64(time.Hour)))
+}
+
+// firstWatched is the first day on which readings are judged: the week before makes the baselines.
+const firstWatched = 7
+
+var demoPrinters = []string{"heron", "plover", "dunlin"}
+
+// demoScript is a week of learning, told in one line, and a week of watching.
+func demoScript() []demoStep {
+	var steps []demoStep
+	note := func(day int, hour float64, printer, say string, n protocol.Note) {
+		steps = append(steps, demoStep{day: day, hour: hour, printer: printer, note: &n, say: say})
+	}
+	for _, p := range demoPrinters {
+		note(0, 6, p, "", protocol.Note{Baseline: &protocol.BaselineNote{Do: protocol.BaselineLearn}})
+	}
+	for day := range 5 {
+		for i, p := range demoPrinters {
+			for k := range 2 {
+				steps = append(steps, demoStep{day: day, hour: 7 + float64(k)*8 + float64(i)*0.3, printer: p})
+			}
+		}
+	}
+	for _, p := range demoPrinters {
+		note(4, 18, p, "", protocol.Note{Baseline: &protocol.BaselineNote{Do: protocol.BaselineAccept}})
+	}
+
+	// What goes wrong, from which hour of the watched week, until when.
+	type trouble struct {
+		printer  string
+		from, to float64 // hours since Monday of the watched week
+		fault    demoFault
+	}
+	troubles := []trouble{
+		{"heron", 24 + 6, 48 + 13, demoFault{colour: madeup.Faults{Ink: map[string]madeup.InkFault{"C": {StrengthPercent: -7}}}}},
+		{"plover", 48 + 6, 72 + 10, demoFault{head: madeup.State{Faults: []madeup.Fault{{Channel: "M", Nozzle: 212, Loss: 1}}}}},
+		{"dunlin", 96 + 6, 120 + 10, demoFault{colour: madeup.Faults{Press: madeup.Press{Celsius: -14}}}},
+	}
+	says := map[[2]int]string{
+		{0, 0}: "Monday. All three printers as on the day they were said to be good.",
+		{1, 0}: "Tuesday. A fresh cyan bottle went into heron; nobody shook it.",
+		{2, 0}: "Wednesday. A speck of lint sits under plover's magenta head.",
+		{4, 0}: "Friday. The press was moved; its heater does not reach the temperature it shows.",
+		{6, 0}: "Sunday. Quiet.",
+	}
+	for day := range 7 {
+		for k := range 3 {
+			for i, p := range demoPrinters {
+				hour := 7 + float64(k)*4 + float64(i)*0.3
+				s := demoStep{day: firstWatched + day, hour: hour, printer: p}
+				for _, t := range troubles {
+					if now := float64(day)*24 + hour; t.printer == p && now >= t.from && now < t.to {
+						s.fault = t.fault
+					}
+				}
+				if i == 0 {
+					s.say = says[[2]int{day, k}]
+				}
+				steps = append(steps, s)
+			}
+		}
+		switch day {
+		case 2:
+			note(firstWatched+2, 13, "heron", "Heron's cyan bottle is taken out, shaken, put back. It goes into the journal.",
+				protocol.Note{Who: "mo", Text: "shaken and primed", Journal: &protocol.JournalNote{What: protocol.DidInk, Channel: "C", Lot: "2231"}})
+		case 3:
+			note(firstWatched+3, 10, "plover", "One clean of plover's magenta.",
+				protocol.Note{Who: "mo", Journal: &protocol.JournalNote{What: protocol.DidClean, Channel: "M"}})
+		case 5:
+			note(firstWatched+5, 10, "dunlin", "The press is looked at by a fitter.",
+				protocol.Note{Who: "mo", Text: "heater contact tightened by the fitter", Journal: &protocol.JournalNote{What: protocol.DidPress}})
+		}
+	}
+	return inOrder(steps)
+}
