@@ -1,0 +1,423 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"os"
+	"runtime"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+	"github.com/rs/zerolog"
+	"github.com/spf13/cobra"
+
+	"swathkeeper/protocol"
+	"swathkeeper/worker"
+	"swathkeeper/worker/bus"
+	"swathkeeper/worker/judge"
+	"swathkeeper/worker/station"
+)
+
+func init() { trials = append(trials, newSpeed) }
+
+// speedResult is what the trial measures. The first six keys are fixed; other programs read them.
+type speedResult struct {
+	RatioPatches float64 `json:"ratio_patches"` // worker over bare loop, 400 patches, sync-always
+	RatioTraces  float64 `json:"ratio_traces"`  // the same with 8 traces
+	VerdictMS    float64 `json:"verdict_ms"`    // one verdict with traces, one core, no bus
+	AlertP50MS   float64 `json:"alert_p50_ms"`  // reading published to record stored, 20 readings/s
+	AlertP99MS   float64 `json:"alert_p99_ms"`
+	IdleMB       float64 `json:"idle_mb"` // resident memory, idle, all in one process
+
+	Runs          []speedRun `json:"runs"`
+	VerdictAllocs float64    `json:"verdict_allocs"`
+	Cores         int        `json:"cores"`
+}
+
+// speedRun is one measurement of worker and bare loop side by side.
+type speedRun struct {
+	Name         string  `json:"name"`
+	Readings     int     `json:"readings"`
+	ReadingBytes int     `json:"reading_bytes"`
+	RecordBytes  int     `json:"record_bytes"`
+	BarePerS     float64 `json:"bare_per_s"`
+	WorkerPerS   float64 `json:"worker_per_s"`
+	Ratio        float64 `json:"ratio"`
+}
+
+func newSpeed() *cobra.Command {
+	var asJSON bool
+	var n int
+	var page string
+	c := &cobra.Command{
+		Use:   "speed",
+		Short: "How fast the worker is, as a ratio to a loop that only consumes, commits and acknowledges",
+		Args:  cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			res, err := runSpeed(c.Context(), c.ErrOrStderr(), n)
+			if err != nil {
+				return err
+			}
+			if asJSON {
+				return json.NewEncoder(c.OutOrStdout()).Encode(res)
+			}
+			text := res.table()
+			if page != "" {
+				return writeSection(page, "speed", text)
+			}
+			_, err = fmt.Fprintln(c.OutOrStdout(), text)
+			return err
+		},
+	}
+	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	c.Flags().IntVar(&n, "readings", 3000, "readings a run")
+	c.Flags().StringVar(&page, "write", "", "write the table into this page, such as measure/TRIALS.md")
+	return c
+}
+
+func runSpeed(ctx context.Context, progress io.Writer, n int) (*speedResult, error) {
+	res := &speedResult{Cores: runtime.GOMAXPROCS(0)}
+	var err error
+	if res.IdleMB, err = idleMB(ctx); err != nil {
+		return nil, err
+	}
+	world, err := newSpeedWorld()
+	if err != nil {
+		return nil, err
+	}
+	for _, r := range []struct {
+		name   string
+		traces bool
+		noSync bool
+		n      int
+	}{
+		{"400 patches, sync-always", false, false, n},
+		{"400 patches + 8 traces, sync-always", true, false, n / 2},
+		{"400 patches, not sync", false, true, n},
+		{"400 patches + 8 traces, not sync", true, true, n / 2},
+	} {
+		fmt.Fprintf(progress, "%s ...\n", r.name)
+		run, err := world.measure(ctx, r.name, r.n, r.traces, r.noSync)
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", r.name, err)
+		}
+		res.Runs = append(res.Runs, *run)
+	}
+	res.RatioPatches, res.RatioTraces = res.Runs[0].Ratio, res.Runs[1].Ratio
+	fmt.Fprintln(progress, "one verdict ...")
+	if res.VerdictMS, res.VerdictAllocs, err = world.verdict(); err != nil {
+		return nil, err
+	}
+	fmt.Fprintln(progress, "latency at 20 readings/s ...")
+	if res.AlertP50MS, res.AlertP99MS, err = world.latency(ctx, 400); err != nil {
+		return nil, err
+	}
+	return res, nil
+}
+
+func (r *speedResult) table() string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "## Speed\n\nMeasured on %d cores by `go run ./cmd/trials speed`; ratios are taken in one run on one machine.\n\n", r.Cores)
+	b.WriteString("| run | reading | record | bare loop | worker | ratio |\n|---|---|---|---|---|---|\n")
+	for _, x := range r.Runs {
+		fmt.Fprintf(&b, "| %s | %.1f KB | %.1f KB | %.0f/s | %.0f/s | %.2f |\n", x.Name, float64(x.ReadingBytes)/1000, float64(x.RecordBytes)/1000, x.BarePerS, x.WorkerPerS, x.Ratio)
+	}
+	fmt.Fprintf(&b, "\nOne verdict on 400 patches and 8 traces, one core, no bus: %.2f ms, %.0f allocations.\n", r.VerdictMS, r.VerdictAllocs)
+	fmt.Fprintf(&b, "Reading published to record stored at 20 readings/s: median %.1f ms, 99 of 100 below %.1f ms.\n", r.AlertP50MS, r.AlertP99MS)
+	fmt.Fprintf(&b, "Idle, everything in one process: %.0f MB resident.\n", r.IdleMB)
+	return b.String()
+}
+
+// speedDir makes a data folder on the disk that the working directory is on: a temporary folder may
+// be in memory, where syncing costs nothing.
+func speedDir() (string, func(), error) {
+	dir, err := os.MkdirTemp(".", ".speed-")
+	if err != nil {
+		return "", nil, err
+	}
+	return dir, func() { _ = os.RemoveAll(dir) }, nil
+}
+
+// idleMB starts an empty worker and looks at the memory of this process, which has done nothing
+// else yet.
+func idleMB(ctx context.Context) (float64, error) {
+	dir, clean, err := speedDir()
+	if err != nil {
+		return 0, err
+	}
+	defer clean()
+	w, err := worker.New(worker.Options{DataDir: dir, Listen: "127.0.0.1:0", Log: zerolog.Nop()})
+	if err != nil {
+		return 0, err
+	}
+	if err := w.Start(ctx); err != nil {
+		return 0, err
+	}
+	time.Sleep(3 * time.Second)
+	mb, err := residentMB()
+	return mb, joinStop(ctx, w, err)
+}
+
+func joinStop(ctx context.Context, w *worker.Worker, err error) error {
+	stopCtx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 20*time.Second)
+	defer cancel()
+	if stopErr := w.Stop(stopCtx); err == nil {
+		err = stopErr
+	}
+	return err
+}
+
+// residentMB reads this process's resident memory where the system tells it in /proc.
+func residentMB() (float64, error) {
+	b, err := os.ReadFile("/proc/self/status")
+	if err != nil {
+		return 0, nil //nolint:nilerr // other systems do not tell; the figure is then 0
+	}
+	for _, line := range strings.Split(string(b), "\n") {
+		var kb float64
+		if _, err := fmt.Sscanf(line, "VmRSS: %f kB", &kb); err == nil {
+			return kb / 1024, nil
+		}
+	}
+	return 0, nil
+}
+
+// measure lets the worker drain an inbox of n readings, then a bare loop the same inbox.
+func (w *speedWorld) measure(ctx context.Context, name string, n int, traces, noSync bool) (*speedRun, error) {
+	run := &speedRun{Name: name, Readings: n}
+	readings, err := w.readings(n, traces)
+	if err != nil {
+		return nil, err
+	}
+	run.ReadingBytes = len(readings[0].data)
+	if run.WorkerPerS, run.RecordBytes, err = w.workerRate(ctx, readings, noSync); err != nil {
+		return nil, err
+	}
+	if run.BarePerS, err = w.bareRate(ctx, readings, run.RecordBytes, noSync); err != nil {
+		return nil, err
+	}
+	run.Ratio = run.WorkerPerS / run.BarePerS
+	return run, nil
+}
+
+// workerRate learns a baseline, stops, fills the inbox, and times the worker from its first record
+// of the n to the last.
+func (w *speedWorld) workerRate(ctx context.Context, readings []packed, noSync bool) (perS float64, recordBytes int, err error) {
+	dir, clean, err := speedDir()
+	if err != nil {
+		return 0, 0, err
+	}
+	defer clean()
+	if err := w.learn(ctx, dir, noSync); err != nil {
+		return 0, 0, err
+	}
+	if err := fillInbox(ctx, dir, readings); err != nil {
+		return 0, 0, err
+	}
+	var first, last time.Time
+	count := 0
+	done := make(chan struct{})
+	wk, err := worker.New(worker.Options{DataDir: dir, NoSync: noSync, Log: zerolog.Nop(), OnRecord: func(*protocol.Record) {
+		if count++; count == 1 {
+			first = time.Now()
+		} else if count == len(readings) {
+			last = time.Now()
+			close(done)
+		}
+	}})
+	if err != nil {
+		return 0, 0, err
+	}
+	if err := wk.Start(ctx); err != nil {
+		return 0, 0, err
+	}
+	select {
+	case <-done:
+	case <-ctx.Done():
+		return 0, 0, joinStop(ctx, wk, ctx.Err())
+	}
+	s, err := wk.JetStream().Stream(ctx, protocol.StreamRecord)
+	if err == nil {
+		var m *jetstream.RawStreamMsg
+		if m, err = s.GetMsg(ctx, s.CachedInfo().State.LastSeq); err == nil {
+			recordBytes = len(m.Data)
+		}
+	}
+	return float64(len(readings)-1) / last.Sub(first).Seconds(), recordBytes, joinStop(ctx, wk, err)
+}
+
+// bareRate is the loop that the worker is held against: consume, commit a record of the same size
+// under the same guard, acknowledge; nothing is read and nothing is decided.
+func (w *speedWorld) bareRate(ctx context.Context, readings []packed, recordBytes int, noSync bool) (float64, error) {
+	dir, clean, err := speedDir()
+	if err != nil {
+		return 0, err
+	}
+	defer clean()
+	if err := fillInbox(ctx, dir, readings); err != nil {
+		return 0, err
+	}
+	e, js, closeBus, err := openSpeedBus(ctx, dir, !noSync)
+	if err != nil {
+		return 0, err
+	}
+	defer closeBus()
+	_ = e
+	cons, err := js.Consumer(ctx, protocol.StreamInbox, bus.Durable)
+	if err != nil {
+		return 0, err
+	}
+	body := []byte(strings.Repeat("x", recordBytes))
+	var first, last time.Time
+	var seq uint64
+	count := 0
+	done := make(chan error, 1)
+	cc, err := cons.Consume(func(m jetstream.Msg) {
+		ack, err := js.Publish(ctx, protocol.RecordSubject("quay", "heron", protocol.KindVerdict, "0123456789ab"), body,
+			jetstream.WithMsgID(fmt.Sprint(count)),
+			jetstream.WithExpectLastSequenceForSubject(seq, protocol.PrinterRecords("quay", "heron")))
+		if err != nil {
+			done <- err
+			return
+		}
+		seq = ack.Sequence
+		_ = m.Ack()
+		if count++; count == 1 {
+			first = time.Now()
+		} else if count == len(readings) {
+			last = time.Now()
+			done <- nil
+		}
+	}, jetstream.PullMaxMessages(32), jetstream.PullExpiry(2*time.Second), jetstream.PullHeartbeat(time.Second), jetstream.PullPriorityGroup(bus.Durable))
+	if err != nil {
+		return 0, err
+	}
+	defer cc.Stop()
+	select {
+	case err := <-done:
+		if err != nil {
+			return 0, err
+		}
+	case <-ctx.Done():
+		return 0, ctx.Err()
+	}
+	return float64(len(readings)-1) / last.Sub(first).Seconds(), nil
+}
+
+// fillInbox puts the readings into the inbox of a stopped worker's folder.
+func fillInbox(ctx context.Context, dir string, readings []packed) error {
+	// Filling need not wait for the disk; what is measured comes after.
+	_, js, closeBus, err := openSpeedBus(ctx, dir, false)
+	if err != nil {
+		return err
+	}
+	defer closeBus()
+	for _, r := range readings {
+		if _, _, err := station.Publish(ctx, js, r.reading, r.data); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func openSpeedBus(ctx context.Context, dir string, sync bool) (*bus.Embedded, jetstream.JetStream, func(), error) {
+	limits := bus.DefaultLimits()
+	e, err := bus.StartEmbedded(ctx, bus.EmbeddedOptions{Dir: dir, SyncAlways: sync, MaxStore: limits.Total(), Log: zerolog.Nop()})
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	nc, js, err := bus.Connect(ctx, bus.ConnectOptions{Embedded: e, Log: zerolog.Nop()})
+	if err != nil {
+		e.Stop()
+		return nil, nil, nil, err
+	}
+	stop := func() { nc.Close(); e.Stop() }
+	if err := bus.Provision(ctx, js, limits); err != nil {
+		stop()
+		return nil, nil, nil, err
+	}
+	return e, js, stop, nil
+}
+
+// verdict times one verdict with traces on one core, from the decoded reading to the encoded
+// record, without a bus.
+func (w *speedWorld) verdict() (ms, allocs float64, err error) {
+	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(1))
+	readings, err := w.readings(64, true)
+	if err != nil {
+		return 0, 0, err
+	}
+	base, err := judge.Learn("00000000-0000-5000-8000-000000000000", w.chart, w.good, judge.Options{})
+	if err != nil {
+		return 0, 0, err
+	}
+	model, err := judge.Prepare(base)
+	if err != nil {
+		return 0, 0, err
+	}
+	var st judge.State
+	var before, after runtime.MemStats
+	const rounds = 10
+	var times []float64
+	for round := range rounds + 1 {
+		if round == 1 {
+			runtime.ReadMemStats(&before) // the first round warms up
+		}
+		for i := range readings {
+			start := time.Now()
+			_, next, err := judge.Judge(judge.Input{Reading: readings[i].reading, Chart: w.chart, Model: model, State: st}, judge.Options{})
+			if err != nil {
+				return 0, 0, err
+			}
+			st = next
+			if round > 0 {
+				times = append(times, float64(time.Since(start).Nanoseconds())/1e6)
+			}
+		}
+	}
+	runtime.ReadMemStats(&after)
+	slices.Sort(times)
+	return times[len(times)/2], float64(after.Mallocs-before.Mallocs) / float64(rounds*len(readings)), nil
+}
+
+// latency publishes 20 readings a second and times each until its record is stored.
+func (w *speedWorld) latency(ctx context.Context, n int) (p50, p99 float64, err error) {
+	dir, clean, err := speedDir()
+	if err != nil {
+		return 0, 0, err
+	}
+	defer clean()
+	if err := w.learn(ctx, dir, false); err != nil {
+		return 0, 0, err
+	}
+	readings, err := w.readings(n, true)
+	if err != nil {
+		return 0, 0, err
+	}
+	stored := make(chan time.Time, n)
+	wk, err := worker.New(worker.Options{DataDir: dir, Log: zerolog.Nop(), OnRecord: func(*protocol.Record) { stored <- time.Now() }})
+	if err != nil {
+		return 0, 0, err
+	}
+	if err := wk.Start(ctx); err != nil {
+		return 0, 0, err
+	}
+	tick := time.NewTicker(50 * time.Millisecond)
+	defer tick.Stop()
+	var ms []float64
+	for _, r := range readings {
+		<-tick.C
+		start := time.Now()
+		if _, _, err := station.Publish(ctx, wk.JetStream(), r.reading, r.data); err != nil {
+			return 0, 0, joinStop(ctx, wk, err)
+		}
+		ms = append(ms, float64((<-stored).Sub(start).Nanoseconds())/1e6)
+	}
+	slices.Sort(ms)
+	return ms[len(ms)/2], ms[len(ms)*99/100], joinStop(ctx, wk, nil)
+}
+
