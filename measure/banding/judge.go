@@ -97,61 +97,118 @@ func (w *work) prime(l *lane) {
 			w.warnings = append(w.warnings, Warning{Code: "no_baseline", Channel: l.name,
 				Text: fmt.Sprintf("channel %q has no baseline at this sampling pitch: judged within the reading", l.name)})
 		}
-		w.useOwn(l)
+		w.useOwn(l, nil)
 		return
 	}
 	w.fill(l, l.prep.w.spectrum)
 	w.find(l)
-	if l.found.inside < movedLow || l.found.inside > movedHigh {
-		share := l.found.inside
-		if w.useOwn(l); l.own && l.name != AllChannels {
-			w.warnings = append(w.warnings, Warning{Code: "texture", Channel: l.name, Value: share,
-				Text: fmt.Sprintf("channel %q: the noise is not that of the baseline (another fabric, or the fabric lies differently); its own noise was used", l.name)})
-		}
+	if in := l.found.inside; in >= movedLow && in <= movedHigh {
+		return
+	}
+	// Strong lines, too, are not the noise of the baseline: look at what is left without them.
+	keep := l.found
+	clean := w.withoutRepeats(l)
+	copy(w.spareX(l), l.body())
+	copy(l.body(), clean)
+	w.find(l)
+	in := l.found.inside
+	copy(l.body(), w.saved[:l.n])
+	if in >= movedLow && in <= movedHigh {
+		w.whiten(l, l.prep.w)
+		l.found = keep
+		return
+	}
+	w.useOwn(l, clean)
+	if l.name != AllChannels {
+		w.warnings = append(w.warnings, Warning{Code: "texture", Channel: l.name, Value: in,
+			Text: fmt.Sprintf("channel %q: the noise is not that of the baseline (another fabric, or the fabric lies differently); its own noise was used", l.name)})
 	}
 }
 
-// useOwn whitens a lane by its own spectrum.
-func (w *work) useOwn(l *lane) {
+func (w *work) spareX(l *lane) []float64 {
+	w.saved = grow(w.saved, l.n)
+	return w.saved
+}
+
+// withoutRepeats is the lane less its mean profile at the period of its strongest repeating line, which
+// takes all lines of the head and the feed with it and one step's share of the noise.
+func (w *work) withoutRepeats(l *lane) []float64 {
+	w.clean = grow(w.clean, l.n)
+	out := w.clean
+	copy(out, l.body())
+	folds := l.prep.plan.folds
+	if len(folds) == 0 {
+		return out
+	}
+	c := l.found.best[famLight]
+	for _, f := range []family{famDark, famPair, famSection} {
+		if o := l.found.best[f]; o.stat > c.stat {
+			c = o
+		}
+	}
+	f := folds[c.fold]
+	period := f.period + f.slopes[c.trial]
+	bins := int(math.Round(period))
+	sum, count := make([]float64, bins), make([]float64, bins)
+	phase := func(i int) int {
+		u := math.Mod(float64(i)-float64(l.n-1)/2, period)
+		if u < 0 {
+			u += period
+		}
+		return min(bins-1, int(u*float64(bins)/period))
+	}
+	for i, v := range out {
+		b := phase(i)
+		sum[b] += v
+		count[b]++
+	}
+	for i := range out {
+		if b := phase(i); count[b] > 0 {
+			out[i] -= sum[b] / count[b]
+		}
+	}
+	return out
+}
+
+// useOwn whitens a lane by its own spectrum, fitted to clean: the lane without what repeats, or nil
+// to find that out first. A spectrum fitted to strong lines would hide them from itself.
+func (w *work) useOwn(l *lane, clean []float64) {
 	d := w.d
-	s, err := w.ownSpectrum(l)
-	if err != nil {
-		if l.prep == nil { // cannot happen with 64 noisy samples, but a reading must never panic
-			s = Spectrum{AR: []float64{1}, Variance: math.Max(1e-12, meanSquare(l.body()))}
-		} else {
+	l.own = true
+	fit := func(x []float64) {
+		s, err := w.ownSpectrum(l, x)
+		if err != nil { // cannot happen with 64 noisy samples, but a reading must never panic
+			s = Spectrum{AR: []float64{1}, Variance: math.Max(1e-12, meanSquare(x))}
+		}
+		null := unitNull(1.06)
+		if b := d.baselineOf(l.name); b != nil && b.OwnNull.Line > 0 {
+			null = b.OwnNull
+		} else if w.ownScale > 0 {
+			null = unitNull(w.ownScale)
+		}
+		w.fill(l, s)
+		p := d.plan(l.n, w.grid.pitch, l.name == AllChannels)
+		l.prep = d.prepare(newWhitening(s, w.grid.pitch, d.period(w.grid.pitch)), p, null, l.name == AllChannels, max(1, len(w.lanes)))
+		w.find(l)
+	}
+	if clean != nil {
+		fit(clean)
+		return
+	}
+	fit(l.body())
+	for f, c := range l.found.best {
+		if family(f) <= famSection && c.stat > l.prep.limits[f] {
+			fit(w.withoutRepeats(l))
 			return
 		}
 	}
-	l.own = true
-	null := unitNull(1.06)
-	if b := d.baselineOf(l.name); b != nil && b.OwnNull.Line > 0 {
-		null = b.OwnNull
-	} else if w.ownScale > 0 {
-		null = unitNull(w.ownScale)
-	}
-	w.fill(l, s)
-	p := d.plan(l.n, w.grid.pitch, l.name == AllChannels)
-	l.prep = d.prepare(newWhitening(s, w.grid.pitch, d.period(w.grid.pitch)), p, null, l.name == AllChannels, max(1, len(w.lanes)))
-	w.find(l)
 }
 
 // ownSpectrum fits the spectrum of the lane itself, with outliers pulled in so that strong lines and
 // dirt count little.
-func (w *work) ownSpectrum(l *lane) (Spectrum, error) {
-	rec := append([]float64(nil), l.body()...)
-	if len(l.gaps) > 0 {
-		k := 0
-		gone := l.gaps
-		for i, v := range rec {
-			if len(gone) > 0 && gone[0] == i {
-				gone = gone[1:]
-				continue
-			}
-			rec[k] = v
-			k++
-		}
-		rec = rec[:k]
-	}
+func (w *work) ownSpectrum(l *lane, x []float64) (Spectrum, error) {
+	rec := append([]float64(nil), x...)
+	rec = dropGaps(rec, l.gaps)
 	pullIn(rec)
 	return burg([][]float64{rec}, arOrder(w.grid.pitch))
 }

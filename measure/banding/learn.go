@@ -267,7 +267,7 @@ func (le *learner) whitenFor(w *work, l *lane, own bool) {
 	c := le.d.baselineOf(l.name)
 	s := c.Spectrum
 	if own {
-		if o, err := w.ownSpectrum(l); err == nil {
+		if o, err := w.ownSpectrum(l, l.body()); err == nil {
 			s = o
 		}
 	}

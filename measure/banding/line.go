@@ -3,24 +3,20 @@ package banding
 import "math"
 
 // line turns an event into what is reported.
-func (w *work) line(traces []Trace, e event, kind Kind) Line {
+func (w *work) line(e event) Line {
 	l, q, opt := e.lane, e.lane.prep.w, w.d.opt
 	pitch := w.grid.pitch
-	a, se, rows := w.amplitude(l, e.fam, e.c.shape, e.place)
+	a, se := e.a, e.se
 	_, _, _, sigma := q.information(e.fam, e.c.shape)
 	sigmaMM := sigma * pitch
-	out := Line{Kind: kind, Repeats: rows, Score: e.c.stat, Limit: l.prep.limits[e.fam]}
-	switch e.fam {
-	case famSection:
+	out := Line{Kind: e.kind, Repeats: e.rows, Score: e.c.stat, Limit: l.prep.limits[e.fam], Confirmed: e.confirmed}
+	switch {
+	case e.fam == famSection:
 		out.WidthUM = float64(q.sections[e.c.shape].w) * pitch * 1000
 		sigmaMM = float64(q.sections[e.c.shape].w) * pitch / math.Sqrt(2*math.Pi) // same area as the box
-	case famPair:
-	default:
-		s, peak := w.width(l, e.place, a)
-		if e.c.stat > 10 {
-			sigmaMM, a = s*pitch, peak
-			out.WidthUM = 2355 * sigmaMM
-		}
+	case e.sigma > 0:
+		sigmaMM = e.sigma * pitch
+		out.WidthUM = 2355 * sigmaMM
 	}
 	out.Contrast, out.ContrastSE = -a, se
 	out.AtMM = w.grid.mm(float64(l.offset) + e.place.mid)
@@ -47,10 +43,10 @@ func (w *work) line(traces []Trace, e event, kind Kind) Line {
 		lightness = model.lab(math.Max(0, level-math.Max(paper, 0.06))).L
 	}
 	out.Visibility = visibility(out.ContrastLightness, lightness, sigmaMM, out.PeriodMM, opt.ViewingMM, opt.Luminance)
-	if e.place.period > 0 && (kind == Dropout || kind == Weak) {
+	if e.place.period > 0 && e.kind == Dropout {
 		w.loss(&out, l, a, se, sigmaMM)
 	}
-	if e.place.period > 0 && kind != Feed && kind != Section {
+	if e.place.period > 0 && e.kind != Feed && e.kind != Section {
 		out.NozzleCandidates = w.d.geom.candidates(out.AtMM, out.AtMMSE, out.PeriodMM, out.PeriodMMSE)
 	}
 	w.known(&out, l)
@@ -61,47 +57,59 @@ func (w *work) line(traces []Trace, e event, kind Kind) Line {
 	return out
 }
 
-// width fits the standard deviation of a line, in samples, by a parabola through the statistics of the
-// bank's widths, and returns the peak at that width.
+// width fits the standard deviation of a strong line, in samples, and its peak: the width, on a fine
+// scale between 0.05 and 0.5 mm, whose template has the largest statistic.
 func (w *work) width(l *lane, p place, a float64) (sigma, peak float64) {
 	q := l.prep.w
-	n := len(q.shapes)
-	if n < 3 {
-		sh := q.shapes[n-1]
-		return sh.sigma, a
+	base := q.shapes[0].sigma
+	top := math.Max(0.5/w.grid.pitch, 2*base)
+	reach := int(math.Ceil(3 * top))
+	// The folded profile of the base-filtered trace around the line.
+	prof := make([]float64, 2*reach+1)
+	rows := 0
+	for i := range prof {
+		var n int
+		prof[i], n = l.sumAt(l.z[0], place{mid: p.mid + float64(i-reach), period: p.period})
+		rows = max(rows, n)
 	}
-	var t, x, amp [3]float64
-	for i := range 3 {
-		sh := q.shapes[n-3+i]
-		sum, rows := l.sumAt(l.z[n-3+i], p)
-		t[i] = math.Abs(sum) / math.Sqrt(float64(max(1, rows))*sh.v)
-		amp[i] = sum * sh.peak / (float64(max(1, rows)) * sh.v)
-		x[i] = math.Log(sh.sigma)
+	if rows == 0 {
+		return base, a
 	}
-	// Lagrange parabola; its vertex.
-	d1 := (t[1] - t[0]) / (x[1] - x[0])
-	d2 := (t[2] - t[1]) / (x[2] - x[1])
-	c := (d2 - d1) / (x[2] - x[0])
-	best := x[0]
-	switch {
-	case c < 0:
-		best = (x[0]+x[1])/2 - d1/(2*c)
-	case t[2] > t[0]:
-		best = x[2]
+	const steps = 14
+	var t, lg, amp [steps]float64
+	best := 0
+	for j := range steps {
+		s := base * math.Pow(top/base, float64(j)/(steps-1))
+		lg[j] = math.Log(s)
+		k := []float64{1}
+		if j > 0 {
+			k = halfGaussian(math.Max(0.35, math.Sqrt(s*s-base*base)))
+			if len(k) > reach+1 {
+				k = k[:reach+1]
+			}
+		}
+		sum := k[0] * prof[reach]
+		for i := 1; i < len(k); i++ {
+			sum += k[i] * (prof[reach-i] + prof[reach+i])
+		}
+		v := convolveHalf(convolveHalf(q.c11, k), k)[0]
+		t[j] = math.Abs(sum) / math.Sqrt(float64(rows)*v)
+		amp[j] = sum * convolveHalf(q.g, k)[0] / (float64(rows) * v)
+		if t[j] > t[best] {
+			best = j
+		}
 	}
-	best = math.Max(x[0], math.Min(x[2]+0.3, best))
-	// The peak of the right width lies between those of its neighbours: the filters see area and width
-	// together, so that the log of the peak is about straight in the log of the width.
-	i := 0
-	if best > x[1] {
-		i = 1
+	if best == 0 || best == steps-1 {
+		return math.Exp(lg[best]), amp[best]
 	}
-	if amp[i]*amp[i+1] <= 0 {
-		return math.Exp(best), a
+	d := t[best-1] - 2*t[best] + t[best+1]
+	f := 0.5 * (t[best-1] - t[best+1]) / d
+	h := lg[1] - lg[0]
+	i := best
+	if f < 0 {
+		i, f = best-1, f+1
 	}
-	f := (best - x[i]) / (x[i+1] - x[i])
-	la := math.Log(math.Abs(amp[i])) + f*(math.Log(math.Abs(amp[i+1]))-math.Log(math.Abs(amp[i])))
-	return math.Exp(best), math.Copysign(math.Exp(la), a)
+	return math.Exp(lg[i] + f*h), amp[i] + f*(amp[i+1]-amp[i])
 }
 
 // loss is the share of one nozzle's ink that is missing. A nozzle lays 1/passes of the ink of a band one

@@ -1,6 +1,7 @@
 package banding
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -19,6 +20,22 @@ type event struct {
 	place place
 	lane  *lane
 	ratio float64 // statistic over its limit
+
+	// What was measured before it was taken out.
+	kind      Kind
+	confirmed bool
+	a, se     float64 // peak, up = lighter
+	rows      int
+	sigma     float64 // fitted, samples; 0 when the line is too weak to tell its width
+}
+
+// measure fits peak and, of a strong line, width.
+func (w *work) measure(e *event) {
+	e.a, e.se, e.rows = w.amplitude(e.lane, e.fam, e.c.shape, e.place)
+	e.sigma = 0
+	if e.c.stat > 10 && e.fam != famPair && e.fam != famSection {
+		e.sigma, e.a = w.width(e.lane, e.place, e.a)
+	}
 }
 
 // resolve finds the strongest thing anywhere, decides what it is, takes it out of the traces and looks
@@ -28,7 +45,7 @@ func (w *work) resolve(traces []Trace, res *Result) {
 	if w.all != nil {
 		lanes = append(lanes, w.all)
 	}
-	lines := make([][]Line, len(lanes))
+	var found []event
 	score := make([]float64, len(lanes))
 	// Without a baseline the scale of the statistics must come from this reading; what is clear
 	// beyond doubt is taken out before it is measured.
@@ -48,11 +65,24 @@ func (w *work) resolve(traces []Trace, res *Result) {
 			w.measureScale(lanes)
 			continue
 		}
-		w.settle(traces, e, &done, lanes, lines, score, res)
+		w.settle(traces, e, &done, &found, lanes, res)
 		if len(done) > 3*w.d.opt.MaxLines*len(lanes) {
 			w.warnings = append(w.warnings, Warning{Code: "many", Value: float64(len(done)),
 				Text: fmt.Sprintf("more than %d lines and marks: the rest was not sorted out", len(done))})
 			break
+		}
+	}
+	lines := make([][]Line, len(lanes))
+	for _, e := range found {
+		// What was left behind while the trend was still pulled aside belongs to the line.
+		if rest, _, _ := w.amplitude(e.lane, e.fam, e.c.shape, e.place); math.Abs(rest) < 0.3*math.Abs(e.a) {
+			e.a += rest
+		}
+		k := slices.Index(lanes, e.lane)
+		ln := w.line(e)
+		lines[k] = append(lines[k], ln)
+		if !ln.Standing {
+			score[k] = math.Max(score[k], e.ratio*w.mainLimit(e.lane))
 		}
 	}
 	for i, l := range lanes {
@@ -63,12 +93,7 @@ func (w *work) resolve(traces []Trace, res *Result) {
 			top = math.Max(top, math.Min(1, c.stat/l.prep.limits[f])*lim)
 		}
 		if len(lines[i]) > w.d.opt.MaxLines {
-			slices.SortStableFunc(lines[i], func(a, b Line) int {
-				if a.Score/a.Limit > b.Score/b.Limit {
-					return -1
-				}
-				return 1
-			})
+			slices.SortStableFunc(lines[i], func(a, b Line) int { return cmp.Compare(b.Score/b.Limit, a.Score/a.Limit) })
 			lines[i] = lines[i][:w.d.opt.MaxLines]
 		}
 		res.Channels = append(res.Channels, ChannelResult{Channel: l.name, Score: top, Limit: lim, Lines: lines[i]})
@@ -100,62 +125,62 @@ func (w *work) strongest(lanes []*lane, raise float64) (event, bool) {
 }
 
 // settle decides one event.
-func (w *work) settle(traces []Trace, e event, done *[]event, lanes []*lane, lines [][]Line, score []float64, res *Result) {
+func (w *work) settle(traces []Trace, e event, done, found *[]event, lanes []*lane, res *Result) {
 	e.place = w.refine(e.lane, e.fam, e.c)
+	w.measure(&e)
 	residue := slices.ContainsFunc(*done, func(o event) bool { return w.residueOf(e, o) })
 	*done = append(*done, e)
 	single := e.fam == famSingleLight || e.fam == famSingleDark
-	if residue {
-		w.remove(e, w.touched(e, lanes, *done), lanes)
+	switch {
+	case residue:
+		w.remove(e, w.touched(e, lanes))
 		return
-	}
-	if !single && w.oneRepeatCarries(e) {
+	case !single && w.oneRepeatCarries(e):
 		// The fold lives on one repeat only: it is a single mark that did not reach the single limit.
-		w.remove(e, []*lane{e.lane}, lanes)
+		w.remove(e, []*lane{e.lane})
 		return
 	}
 	feed, lit := w.allInks(e)
-	if feed {
-		if single {
-			res.Marks = append(res.Marks, w.mark(e, "all_inks"))
-		} else {
-			ln := w.line(traces, e, Feed)
-			k := len(lanes) - 1
-			lines[k] = append(lines[k], ln)
-			if !ln.Standing {
-				score[k] = math.Max(score[k], e.ratio*w.mainLimit(lanes[k]))
-			}
+	switch {
+	case feed && single:
+		res.Marks = append(res.Marks, w.mark(e, "all_inks"))
+		w.remove(e, lanes)
+	case feed, e.lane.name == AllChannels && len(lit) == 0:
+		// In the second case no ink by itself shows what the mean of all can see.
+		all := e
+		if w.all != nil && e.lane != w.all {
+			all.move(w.all)
+			w.measure(&all)
 		}
-		w.remove(e, lanes, lanes)
-		return
-	}
-	if e.lane.name == AllChannels {
-		if len(lit) == 0 {
-			// In no ink by itself: the mean of all sees what no single ink can show.
-			ln := w.line(traces, e, Feed)
-			k := len(lanes) - 1
-			lines[k] = append(lines[k], ln)
-			score[k] = math.Max(score[k], e.ratio*w.mainLimit(lanes[k]))
-			w.remove(e, lanes, lanes)
-			return
-		}
-		// Some inks only: the line belongs to them, and their own search will have it next.
+		all.kind = Feed
+		*found = append(*found, all)
+		w.remove(e, lanes)
+	case e.lane.name == AllChannels:
 		for _, l := range lit {
-			w.settleOne(traces, e, l, lanes, lines, score, res, single)
+			one := e
+			one.move(l)
+			w.measure(&one)
+			w.settleOne(traces, one, found, res)
 		}
-		w.remove(e, append(lit, e.lane), lanes)
-		return
+		w.remove(e, append(lit, e.lane))
+	default:
+		w.settleOne(traces, e, found, res)
+		w.remove(e, w.touched(e, lanes))
 	}
-	w.settleOne(traces, e, e.lane, lanes, lines, score, res, single)
-	w.remove(e, w.touched(e, lanes, nil), lanes)
 }
 
-func (w *work) settleOne(traces []Trace, e event, l *lane, lanes []*lane, lines [][]Line, score []float64, res *Result, single bool) {
-	if l != e.lane {
-		e.place.mid += float64(e.lane.offset - l.offset)
-		e.lane = l
+// move looks at the same place in another lane.
+func (e *event) move(l *lane) {
+	e.place.mid += float64(e.lane.offset - l.offset)
+	e.lane = l
+	if e.fam != famSection {
 		e.c.shape = min(e.c.shape, len(l.prep.w.shapes)-1)
 	}
+}
+
+// settleOne decides an event of one ink.
+func (w *work) settleOne(traces []Trace, e event, found *[]event, res *Result) {
+	single := e.fam == famSingleLight || e.fam == famSingleDark
 	confirmed, lone := w.agree(traces, e)
 	switch {
 	case lone != "":
@@ -166,28 +191,22 @@ func (w *work) settleOne(traces []Trace, e event, l *lane, lanes []*lane, lines 
 	case single && e.fam == famSingleDark:
 		res.Marks = append(res.Marks, w.mark(e, "dark"))
 		return
-	case single && !confirmed && len(l.traces) > 1:
+	case single && !confirmed && len(e.lane.traces) > 1:
 		// One strip shows it less than the other, neither clearly: not enough for a line.
 		return
 	}
-	kind := Dropout
+	e.kind, e.confirmed = Dropout, confirmed
 	switch e.fam {
 	case famDark, famPair:
-		kind = Deflected
+		e.kind = Deflected
 	case famSection:
-		kind = Section
+		e.kind = Section
 	}
-	ln := w.line(traces, e, kind)
-	ln.Confirmed = confirmed
-	k := slices.Index(lanes, l)
-	lines[k] = append(lines[k], ln)
-	if !ln.Standing {
-		score[k] = math.Max(score[k], e.ratio*w.mainLimit(l))
-	}
+	*found = append(*found, e)
 }
 
 // touched are the lanes that an event of one ink shows in: its own and the mean of all.
-func (w *work) touched(e event, lanes []*lane, done []event) []*lane {
+func (w *work) touched(e event, lanes []*lane) []*lane {
 	if e.lane.name == AllChannels {
 		return lanes
 	}
@@ -199,13 +218,16 @@ func (w *work) touched(e event, lanes []*lane, done []event) []*lane {
 }
 
 // residueOf says that an event is what a stronger one left behind because its shape was not exactly
-// the template's.
+// the template's: close to it and less than a third of it, or anywhere and less than a tenth.
 func (w *work) residueOf(e, o event) bool {
 	if e.lane != o.lane && e.lane.name != AllChannels && o.lane.name != AllChannels {
 		return false
 	}
 	if e.c.stat > 0.3*o.c.stat {
 		return false
+	}
+	if e.c.stat < 0.1*o.c.stat && o.place.period > 0 {
+		return true
 	}
 	_, _, _, s1 := e.lane.prep.w.information(e.fam, e.c.shape)
 	_, _, _, s2 := o.lane.prep.w.information(o.fam, o.c.shape)
@@ -408,20 +430,28 @@ func (w *work) stripLane(l *lane, i int) *stripLane {
 }
 
 // remove takes an event's fitted shape out of the lanes and searches them again.
-func (w *work) remove(e event, from, lanes []*lane) {
+func (w *work) remove(e event, from []*lane) {
 	for _, l := range from {
-		p := e.place
-		p.mid += float64(e.lane.offset - l.offset)
-		a, _, n := w.amplitude(l, e.fam, e.c.shape, p)
-		if n > 0 {
-			w.subtract(l, e.fam, e.c.shape, p, a)
-			w.find(l)
+		one := e
+		if l != e.lane {
+			one.move(l)
+			w.measure(&one)
 		}
+		if one.rows == 0 {
+			continue
+		}
+		w.subtract(one)
+		if e.c.stat > 8 {
+			// Strong lines have pulled the trend towards them.
+			w.trend.subtract(l.body(), w.grid.pitch, w.detrendMM)
+		}
+		w.find(l)
 	}
 }
 
-// subtract takes a line of peak a out of a lane.
-func (w *work) subtract(l *lane, fam family, shape int, p place, a float64) {
+// subtract takes an event out of its lane.
+func (w *work) subtract(e event) {
+	l, p, a, shape := e.lane, e.place, e.a, e.c.shape
 	q := l.prep.w
 	x := l.body()
 	put := func(at, a, sigma float64) {
@@ -431,16 +461,12 @@ func (w *work) subtract(l *lane, fam family, shape int, p place, a float64) {
 			x[i] -= a * math.Exp(-u*u/2)
 		}
 	}
-	sigma := 0.0
-	if fam != famPair && fam != famSection {
+	sigma := e.sigma
+	if sigma == 0 && e.fam != famPair && e.fam != famSection {
 		sigma = q.shapes[shape].sigma
-		sum, n := l.sumAt(l.z[shape], p)
-		if math.Abs(sum) > 8*math.Sqrt(float64(n)*q.shapes[shape].v) {
-			sigma, a = w.width(l, p, a) // a strong line leaves less behind when its width is fitted
-		}
 	}
 	l.rows(p, func(at float64) {
-		switch fam {
+		switch e.fam {
 		case famPair:
 			sh := q.shapes[shape]
 			d := float64(q.delta)
@@ -456,7 +482,7 @@ func (w *work) subtract(l *lane, fam family, shape int, p place, a float64) {
 			put(at, a, sigma)
 		}
 	})
-	if fam == famSection && p.period > 0 {
+	if e.fam == famSection && p.period > 0 {
 		m := a * float64(q.sections[shape].w) / p.period
 		for i := range x {
 			x[i] += m
@@ -465,9 +491,8 @@ func (w *work) subtract(l *lane, fam family, shape int, p place, a float64) {
 }
 
 func (w *work) mark(e event, why string) Mark {
-	a, _, n := w.amplitude(e.lane, e.fam, e.c.shape, e.place)
-	m := Mark{Channel: e.lane.name, AtMM: w.grid.mm(float64(e.lane.offset) + e.place.mid), Contrast: -a,
-		Score: e.ratio * w.mainLimit(e.lane), Repeats: n, Why: why}
+	m := Mark{Channel: e.lane.name, AtMM: w.grid.mm(float64(e.lane.offset) + e.place.mid), Contrast: -e.a,
+		Score: e.ratio * w.mainLimit(e.lane), Repeats: e.rows, Why: why}
 	if why == "all_inks" {
 		m.Channel = ""
 	}

@@ -20,6 +20,8 @@ type work struct {
 	strip     []float64
 	sum       []float64
 	raw       []float64
+	saved     []float64
+	clean     []float64
 	tail      []float64
 	fix       []float64
 	zfold     []float64
