@@ -347,7 +347,7 @@ func (m *Model) channels(r *Result, w *work) {
 				ch.EWMA, ch.EWMALimit, ch.Since = v.EWMA, v.EWMALimit, v.Since
 			case KindTone:
 				ch.TonePoints, ch.ToneSE, ch.ToneLimit = v.Value, v.SE, v.Limit
-			case KindHue, KindCast:
+			case KindHue, KindCast, KindDepth:
 				colourChange += v.Value * v.Value
 			}
 		}

@@ -56,7 +56,7 @@ func (l *learner) spreads() {
 		days[i] = l.samples[k].Day
 	}
 	b.Factors = append([]Factor(nil), l.sig.factors...)
-	for _, kind := range []string{KindStrength, KindTone, KindHue, KindCast, KindWhite, KindLoad, KindFlare} {
+	for _, kind := range []string{KindStrength, KindTone, KindHue, KindCast, KindDepth, KindWhite, KindLoad, KindFlare} {
 		var index []int
 		for j, f := range b.Factors {
 			if f.Kind == kind {

@@ -180,8 +180,8 @@ func (m *Model) setLimits() {
 			share = shareStrength / count[f.Kind]
 		case f.Kind == KindTone:
 			share = shareTone / count[f.Kind]
-		case f.Kind == KindHue || f.Kind == KindCast:
-			share = shareInk / (count[KindHue] + count[KindCast])
+		case f.isInk():
+			share = shareInk / (count[KindHue] + count[KindCast] + count[KindDepth])
 		case f.Kind == KindWhite:
 			share = shareWhite / count[f.Kind]
 		case f.Kind == KindLoad:

@@ -53,10 +53,10 @@ type patternSpec struct {
 
 // setPatterns prepares every pattern that this chart can show.
 func (m *Model) setPatterns() {
-	background := m.background()
-	m.patterns = append(m.patterns[:0], patternModel{name: "", sizes: m.sized(background, patternSpec{}, []float64{0})})
+	fit, background := m.background()
+	m.patterns = append(m.patterns[:0], patternModel{name: "", sizes: m.sized(fit, background, patternSpec{}, []float64{0})})
 	for _, spec := range m.specs() {
-		p := patternModel{name: spec.name, index: spec.channel, sizes: m.sized(background, spec, patternSizes)}
+		p := patternModel{name: spec.name, index: spec.channel, sizes: m.sized(fit, background, spec, patternSizes)}
 		if spec.channel >= 0 {
 			p.channel = m.b.Chart.Channels[spec.channel]
 		}
@@ -65,13 +65,14 @@ func (m *Model) setPatterns() {
 }
 
 // background is the covariance of an ordinary reading's factors: their spread from reading to
-// reading, and the error of the fit (which is correlated).
-func (m *Model) background() []float64 {
+// reading, and the error of the fit (which is correlated, and is returned by itself too).
+func (m *Model) background() (fit, all []float64) {
 	q := m.q
 	l, cov := make([]float64, q*q), make([]float64, q*q)
 	if cholesky(m.fitter.normal, l, q) {
 		invert(l, cov, q)
 	}
+	fit = slices.Clone(cov)
 	for j, f := range m.b.Factors {
 		v := f.SD*f.SD - f.SE*f.SE
 		if floor := m.b.Options.FloorShare * m.unit[j]; v < floor*floor/4 {
@@ -79,11 +80,16 @@ func (m *Model) background() []float64 {
 		}
 		cov[j*q+j] += v * (1 + 1/f.Effective)
 	}
-	return cov
+	return fit, cov
 }
 
+// signatureError is the share of a change's square that the signatures get wrong: on made-up
+// printers of several physics 0.5 to 2 % for strengths and up to 10 % for ink colours seen in
+// L*, a*, b* alone.
+const signatureError = 0.05
+
 // sized factors the covariance of a pattern at each size.
-func (m *Model) sized(background []float64, spec patternSpec, sizes []float64) []sizedPattern {
+func (m *Model) sized(fit, background []float64, spec patternSpec, sizes []float64) []sizedPattern {
 	q := m.q
 	out := make([]sizedPattern, 0, len(sizes))
 	for _, size := range sizes {
@@ -100,6 +106,14 @@ func (m *Model) sized(background []float64, spec patternSpec, sizes []float64) [
 			addOuter(cov, m.raw(scaled), q)
 		}
 		s := sizedPattern{root: make([]float64, q*q)}
+		if len(spec.mean) > 0 {
+			scaled := map[int]float64{}
+			for j, k := range spec.mean {
+				scaled[j] = k * size
+			}
+			s.mean = m.raw(scaled)
+		}
+		m.addSignatureError(cov, fit, background, s.mean)
 		l := make([]float64, q*q)
 		if !cholesky(cov, l, q) {
 			continue
@@ -108,16 +122,30 @@ func (m *Model) sized(background []float64, spec patternSpec, sizes []float64) [
 			s.ln -= math.Log(l[i*q+i])
 		}
 		inverseTriangle(l, s.root, q)
-		if len(spec.mean) > 0 {
-			scaled := map[int]float64{}
-			for j, k := range spec.mean {
-				scaled[j] = k * size
-			}
-			s.mean = m.raw(scaled)
-		}
 		out = append(out, s)
 	}
 	return out
+}
+
+// addSignatureError widens the error of the fit by what imperfect signatures do to it: a change
+// of this size leaves a misfit in proportion, which the fit spreads over whatever factors it can
+// least tell apart.
+func (m *Model) addSignatureError(cov, fit, background, mean []float64) {
+	q := m.q
+	var sum float64
+	for i := range q {
+		for j := range q {
+			v := cov[i*q+j] - background[i*q+j]
+			if mean != nil {
+				v += mean[i] * mean[j]
+			}
+			sum += m.fitter.normal[i*q+j] * v
+		}
+	}
+	k := signatureError * sum / float64(3*m.fitter.known)
+	for i := range cov {
+		cov[i] += k * fit[i]
+	}
 }
 
 // raw turns amounts of the unseparated factors, in units of their tolerances, into fitted
@@ -197,13 +225,13 @@ func (m *Model) specs() []patternSpec {
 		if s < 0 {
 			continue
 		}
-		own := func(strength, tone, ink float64) map[int]float64 {
-			sd := slop(0.05)
+		own := func(strength, tone, ink, others float64) map[int]float64 {
+			sd := slop(others)
 			sd[s] = strength
 			if j := at(KindTone, c); j >= 0 {
 				sd[j] = tone
 			}
-			for _, kind := range []string{KindHue, KindCast} {
+			for _, kind := range inkKinds {
 				if j := at(kind, c); j >= 0 {
 					sd[j] = ink
 				}
@@ -211,10 +239,10 @@ func (m *Model) specs() []patternSpec {
 			return sd
 		}
 		specs = append(specs,
-			patternSpec{name: PatternInkWeak, channel: c, mean: map[int]float64{s: -1}, sd: own(0.4, 0.25, 0.15)},
-			patternSpec{name: PatternInkStrong, channel: c, mean: map[int]float64{s: 1}, sd: own(0.4, 0.25, 0.15)})
+			patternSpec{name: PatternInkWeak, channel: c, mean: map[int]float64{s: -1}, sd: own(0.4, 0.25, 0.15, 0.07)},
+			patternSpec{name: PatternInkStrong, channel: c, mean: map[int]float64{s: 1}, sd: own(0.4, 0.25, 0.15, 0.07)})
 		if at(KindHue, c) >= 0 || at(KindCast, c) >= 0 {
-			specs = append(specs, patternSpec{name: PatternInkColour, channel: c, sd: own(0.8, 0.3, 1)})
+			specs = append(specs, patternSpec{name: PatternInkColour, channel: c, sd: own(0.8, 0.4, 1, 0.15)})
 		}
 	}
 	if len(of[KindStrength]) > 1 {
@@ -263,7 +291,7 @@ func (m *Model) specs() []patternSpec {
 		specs = append(specs, patternSpec{name: PatternFlare, channel: -1, mean: map[int]float64{f[0]: 1}, sd: sd})
 	}
 	specs = append(specs, patternSpec{name: PatternMixed, channel: -1,
-		sd: all(KindStrength, 0.8, all(KindTone, 0.8, all(KindHue, 0.3, all(KindCast, 0.3, slop(0.15)))))})
+		sd: all(KindStrength, 0.8, all(KindTone, 0.8, all(KindHue, 0.3, all(KindCast, 0.3, all(KindDepth, 0.3, slop(0.15))))))})
 	return specs
 }
 
@@ -336,7 +364,7 @@ func (m *Model) sizeOf(p *patternModel, theta []float64) float64 {
 	case PatternInkColour:
 		var sq float64
 		for j, f := range m.b.Factors {
-			if (f.Kind == KindHue || f.Kind == KindCast) && f.Index == p.index {
+			if f.isInk() && f.Index == p.index {
 				sq += theta[j] * theta[j]
 			}
 		}

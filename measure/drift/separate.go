@@ -13,7 +13,7 @@ func (s *signatures) separate(t Tolerances) {
 	strength := s.strengthIndex(nc)
 	for j := range s.factors {
 		f := &s.factors[j]
-		if f.Kind != KindTone && f.Kind != KindLoad {
+		if f.Kind == KindStrength || f.Kind == KindWhite || f.Kind == KindFlare {
 			continue
 		}
 		// Regress the column on the strengths: on its own channel's for tone, on all for load.
@@ -74,7 +74,7 @@ func (s *signatures) unitOf(f Factor, t Tolerances) float64 {
 		return t.StrengthPercent
 	case KindTone:
 		return t.TonePoints
-	case KindHue, KindCast:
+	case KindHue, KindCast, KindDepth:
 		return inkColourTolerance(s.solids[f.Index].lab, t)
 	case KindWhite:
 		return t.WhiteDE00
@@ -100,7 +100,7 @@ func inkColourTolerance(lab [3]float64, t Tolerances) float64 {
 }
 
 // dropOrder says which factors give way first when a chart cannot tell two apart.
-var dropOrder = map[string]int{KindFlare: 0, KindCast: 1, KindLoad: 2, KindHue: 3, KindTone: 4, KindWhite: 5, KindStrength: 6}
+var dropOrder = map[string]int{KindFlare: 0, KindCast: 2, KindLoad: 3, KindHue: 4, KindTone: 5, KindWhite: 6, KindStrength: 7}
 
 // prune drops the factors that this chart cannot tell, at the assumed patch noise, to better
 // than their tolerance, and names them.
@@ -173,8 +173,8 @@ func (f Factor) describe() string {
 		return "the mid-tone of " + f.Channel
 	case KindHue:
 		return "the ink hue of " + f.Channel
-	case KindCast:
-		return "the ink purity of " + f.Channel
+	case KindCast, KindDepth:
+		return "the ink colour of " + f.Channel
 	case KindWhite:
 		return "the paper's " + f.Channel + "*"
 	case KindLoad:

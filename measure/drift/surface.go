@@ -25,20 +25,22 @@ import (
 // for interactions, which vanish where one of the channels is not printed. b (bend) and g
 // (interaction) and the nugget are chosen by the marginal likelihood.
 type surface struct {
-	tints  [][]float64 // training points
+	tints  [][]float64 // training points, warped
 	alpha  *mat.Dense  // points x bands
 	offset []float64   // mean of each band
 	hyper  hyper
 }
 
-type hyper struct{ bend, mix, nugget float64 }
+var lastHyper hyper
+
+type hyper struct{ bend, mix, nugget, warp float64 }
 
 const (
 	kernelConstant = 4.0
 	kernelSlope    = 4.0
 	// maxChannels and maxFactors bound what a chart may have.
 	maxChannels = 16
-	maxFactors  = 4*maxChannels + 8
+	maxFactors  = 5*maxChannels + 8
 	// surfacePoints bounds the cost of a fit, which grows with the cube of the points.
 	surfacePoints = 700
 	hyperPoints   = 180
@@ -50,21 +52,6 @@ func (h hyper) k1(x, y float64) float64 {
 		m, w = w, m
 	}
 	return x*y + h.bend*m*m*(3*w-m)/6
-}
-
-// d1 is the derivative of k1 with respect to x, d2 the second.
-func (h hyper) d1(x, y float64) float64 {
-	if x < y {
-		return y + h.bend*x*(y-x/2)
-	}
-	return y + h.bend*y*y/2
-}
-
-func (h hyper) d2(x, y float64) float64 {
-	if x < y {
-		return h.bend * (y - x)
-	}
-	return 0
 }
 
 func (h hyper) kernel(x, y []float64) float64 {
@@ -81,11 +68,11 @@ func fitSurface(tints [][]float64, values *mat.Dense, variance []float64) (*surf
 	n, bands := values.Dims()
 	s := &surface{offset: make([]float64, bands)}
 	pick := spread(n, surfacePoints)
-	s.tints = make([][]float64, len(pick))
+	raw := make([][]float64, len(pick))
 	y := mat.NewDense(len(pick), bands, nil)
 	v := make([]float64, len(pick))
 	for i, p := range pick {
-		s.tints[i] = tints[p]
+		raw[i] = tints[p]
 		y.SetRow(i, values.RawRowView(p))
 		v[i] = variance[p]
 	}
@@ -97,7 +84,9 @@ func fitSurface(tints [][]float64, values *mat.Dense, variance []float64) (*surf
 			y.Set(i, b, y.At(i, b)-s.offset[b])
 		}
 	}
-	s.hyper = chooseHyper(s.tints, y, v)
+	s.hyper = chooseHyper(raw, y, v)
+	s.tints = s.hyper.warped(raw)
+	lastHyper = s.hyper
 	var chol mat.Cholesky
 	if !chol.Factorize(gram(s.tints, v, s.hyper)) {
 		return nil, &UnusableError{Code: "singular", Text: "the chart's colours do not depend on its device values in any smooth way",
@@ -119,6 +108,18 @@ func spread(n, most int) []int {
 		pick[i] = i * n / m
 	}
 	return pick
+}
+
+// warped raises tints to the warp.
+func (h hyper) warped(tints [][]float64) [][]float64 {
+	out := make([][]float64, len(tints))
+	for i, t := range tints {
+		out[i] = make([]float64, len(t))
+		for c, v := range t {
+			out[i][c] = math.Pow(v, h.warp)
+		}
+	}
+	return out
 }
 
 func gram(tints [][]float64, variance []float64, h hyper) *mat.SymDense {
@@ -146,7 +147,7 @@ func chooseHyper(tints [][]float64, y *mat.Dense, variance []float64) hyper {
 	}
 	score := func(h hyper) float64 {
 		var chol mat.Cholesky
-		if !chol.Factorize(gram(t, v, h)) {
+		if !chol.Factorize(gram(h.warped(t), v, h)) {
 			return math.Inf(-1)
 		}
 		var a mat.Dense
@@ -161,7 +162,7 @@ func chooseHyper(tints [][]float64, y *mat.Dense, variance []float64) hyper {
 		}
 		return -fit/2 - float64(bands)*chol.LogDet()/2
 	}
-	best := hyper{bend: 3, mix: 0.03, nugget: 4}
+	best := hyper{bend: 3, mix: 0.1, nugget: 4, warp: 0.7}
 	top := score(best)
 	try := func(h hyper) {
 		if s := score(h); s > top {
@@ -170,57 +171,41 @@ func chooseHyper(tints [][]float64, y *mat.Dense, variance []float64) hyper {
 	}
 	for range 2 {
 		was := best
-		for _, x := range []float64{0.1, 0.3, 1, 10, 30, 100, 300} {
-			try(hyper{x, was.mix, was.nugget})
+		for _, x := range []float64{0.4, 0.5, 0.6, 0.85, 1, 1.2} {
+			was.warp = x
+			try(was)
 		}
 		was = best
-		for _, x := range []float64{0.003, 0.01, 0.1, 0.3, 1, 3} {
-			try(hyper{was.bend, x, was.nugget})
+		for _, x := range []float64{0.003, 0.01, 0.03, 0.3, 1, 3, 10} {
+			was.mix = x
+			try(was)
 		}
 		was = best
-		for _, x := range []float64{1, 2, 10, 30, 100, 1000} {
-			try(hyper{was.bend, was.mix, x})
+		for _, x := range []float64{0.03, 0.1, 0.3, 1, 10, 30, 100, 300} {
+			was.bend = x
+			try(was)
+		}
+		was = best
+		for _, x := range []float64{0.3, 1, 2, 10, 30, 100, 1000} {
+			was.nugget = x
+			try(was)
 		}
 	}
 	return best
 }
 
-// at predicts the bands at a tint vector.
-func (s *surface) at(x []float64, out []float64) {
+// at predicts the bands at a vector of tints.
+func (s *surface) at(tints []float64, out []float64) {
+	var x [maxChannels]float64
+	for c, t := range tints {
+		x[c] = math.Pow(t, s.hyper.warp)
+	}
 	copy(out, s.offset)
 	for i, y := range s.tints {
-		k := s.hyper.kernel(x, y)
+		k := s.hyper.kernel(x[:len(tints)], y)
 		row := s.alpha.RawRowView(i)
 		for b, a := range row {
 			out[b] += k * a
-		}
-	}
-}
-
-// slopes predicts the first and second derivatives of the bands along each channel at x:
-// first[c][band], second[c][band].
-func (s *surface) slopes(x []float64, first, second [][]float64) {
-	nc := len(x)
-	for c := range nc {
-		clear(first[c])
-		clear(second[c])
-	}
-	terms := make([]float64, nc)
-	for i, y := range s.tints {
-		p := 1.0
-		for c := range nc {
-			terms[c] = 1 + s.hyper.mix*s.hyper.k1(x[c], y[c])
-			p *= terms[c]
-		}
-		row := s.alpha.RawRowView(i)
-		for c := range nc {
-			rest := kernelSlope * p / terms[c]
-			d1, d2 := rest*s.hyper.d1(x[c], y[c]), rest*s.hyper.d2(x[c], y[c])
-			f, g := first[c], second[c]
-			for b, a := range row {
-				f[b] += d1 * a
-				g[b] += d2 * a
-			}
 		}
 	}
 }

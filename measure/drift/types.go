@@ -58,12 +58,18 @@ const (
 const (
 	KindStrength = "strength" // percent change of a channel's tints
 	KindTone     = "tone"     // change of a channel's 50 % tint in points, left after strength
-	KindHue      = "hue"      // turn of a channel's ink colour, in Lab units at the solid across its hue
-	KindCast     = "cast"     // the rest of an ink colour change, in Lab units at the solid
+	KindHue      = "hue"      // a channel's ink another colour: its hue, in Lab units at the solid
+	KindCast     = "cast"     // the same, square to the hue
+	KindDepth    = "depth"    // the same, along strength but unlike a change of the tints
 	KindWhite    = "white"    // paper white, in Lab units of L*, a*, b*
 	KindLoad     = "load"     // percent change of all tints at 200 % ink, growing with the load
 	KindFlare    = "flare"    // stray light in percent of white, lifting the darks
 )
+
+// inkKinds are those of one ink becoming another colour.
+var inkKinds = [3]string{KindHue, KindCast, KindDepth}
+
+func (f Factor) isInk() bool { return f.Kind == KindHue || f.Kind == KindCast || f.Kind == KindDepth }
 
 // Factor is one common cause of change, with its spread from reading to reading.
 type Factor struct {
