@@ -141,7 +141,7 @@ func (m *Model) outliers(r *Result, w *work, s *Sample) {
 
 // advance moves the control charts on by this reading.
 func (m *Model) advance(w *work, st State) State {
-	k := len(m.watch)
+	k := m.q
 	if len(st.EWMA) != k {
 		st = State{}
 	}
@@ -150,8 +150,7 @@ func (m *Model) advance(w *work, st State) State {
 	if st.Readings == 0 {
 		st = next
 	}
-	for j := range m.watch {
-		x := m.watched(w.theta, j)
+	for j, x := range w.theta {
 		l := m.limits[j]
 		next.Last[j] = x
 		// One wild reading (a wrong sheet, a cold instrument) must not fill the mean for days.
@@ -177,19 +176,16 @@ func cusum(s, z float64, since int) (float64, int) {
 	return min(s, 50), since + 1
 }
 
-// values sets every watched factor against its limits.
+// values sets every factor against its limits.
 func (m *Model) values(r *Result, w *work, next *State) {
-	r.Values = make([]Value, len(m.watch))
+	r.Values = make([]Value, m.q)
 	statistical := m.b.Grade != Tentative
-	for j, f := range m.watch {
+	for j, f := range m.b.Factors {
 		l := m.limits[j]
 		x := next.Last[j]
 		v := &r.Values[j]
-		*v = Value{Name: f.Name, Kind: f.Kind, Channel: f.Channel, Value: x, Z: x / l.scale, EWMA: next.EWMA[j], SE: f.SE,
+		*v = Value{Name: f.Name, Kind: f.Kind, Channel: f.Channel, Value: x, Z: x / l.scale, EWMA: next.EWMA[j], SE: math.Sqrt(w.cov[j*m.q+j]),
 			CusumHigh: next.CusumHigh[j], CusumLow: next.CusumLow[j], Since: max(next.SinceHigh[j], next.SinceLow[j])}
-		if j < m.q {
-			v.SE = math.Sqrt(w.cov[j*m.q+j])
-		}
 		if !statistical {
 			continue
 		}
@@ -215,63 +211,83 @@ func (m *Model) tests(r *Result, w *work, s *Sample) {
 		m.houseColours(r, w, s, false)
 		return
 	}
-	single, slow := Test{Name: "factor"}, Test{Name: "slow"}
-	best, bestSlow := -1, -1
-	for j, v := range r.Values {
-		l := m.limits[j]
-		if x := math.Abs(v.Value) / v.Limit; best < 0 || x > single.Statistic {
-			best, single.Statistic = j, x
-		}
-		if x := math.Abs(v.EWMA) / l.slow; x > slow.Statistic && (x <= 1 || m.slow(&v, l)) {
-			bestSlow, slow.Statistic = j, x
-		}
-	}
-	// The statistic is the largest value in units of its own limit. Its probability is what the
-	// whole family would show by chance: that of the factor, over its share of the budget.
-	family := func(t *Test, j int, scale float64, x float64) {
-		t.Limit = 1
-		if j < 0 {
-			t.P = 1
-			return
-		}
-		l := m.limits[j]
-		t.Name += ":" + m.watch[j].Name
-		t.P = min(1, studentTail(x/scale, l.df)*m.alpha/l.share)
-		t.Significant = t.Statistic > 1
-	}
-	family(&single, best, r.Values[max(0, best)].Limit/(m.limits[max(0, best)].single/m.limits[max(0, best)].scale), r.Values[max(0, best)].Value)
-	if bestSlow >= 0 {
-		family(&slow, bestSlow, m.limits[bestSlow].scaleE, r.Values[bestSlow].EWMA)
-	} else {
-		family(&slow, -1, 0, 0)
-	}
-	r.Tests = append(make([]Test, 0, 4), single, slow)
+	r.Tests = make([]Test, 0, 4+2*len(m.groups))
+	m.factorTests(r)
+	m.groupTests(r)
 	if m.t2 != nil {
-		var x [4]float64
-		for k, j := range m.t2.index {
-			x[k] = r.Values[j].Value
-		}
-		p := len(m.t2.index)
-		if t, err := Hotelling(x[:p], m.t2.mean, m.t2.cov); err == nil {
-			test := Test{Name: "together", Statistic: t, Limit: m.t2.limit, P: hotellingTail(t, p, m.t2.m)}
-			test.Significant = test.Statistic > test.Limit
-			r.Tests = append(r.Tests, test)
+		x := m.together(w.theta)
+		if t, err := Hotelling(x[:], m.t2.mean, m.t2.cov); err == nil {
+			r.Tests = append(r.Tests, Test{Name: "together", Statistic: t, Limit: m.t2.limit,
+				P: hotellingTail(t, len(x), m.t2.m), Significant: t > m.t2.limit})
 		}
 	}
-	misfit := Test{Name: "misfit", Statistic: m.misfit(w)}
+	misfit := Test{Name: "misfit", Statistic: m.misfit(w), Limit: math.Exp(m.misfitLimit)}
 	ln := math.Log(max(misfit.Statistic, 1e-9))
-	misfit.Limit = math.Exp(m.misfitLimit)
 	misfit.P = studentTail((ln-m.b.MisfitLn)/m.misfitScale, m.misfitDF) / 2
 	if ln < m.b.MisfitLn {
 		misfit.P = 1 - misfit.P
 	}
 	misfit.Significant = ln > m.misfitLimit
 	r.Tests = append(r.Tests, misfit)
+	now, slow := false, false
 	for _, t := range r.Tests {
-		r.Significant = r.Significant || t.Significant
+		now = now || t.Significant && !t.Slow
+		slow = slow || t.Significant && t.Slow
 	}
-	r.Slow = slow.Significant && !single.Significant && r.Significant
+	r.Significant = now || slow
+	r.Slow = slow && !now
 	m.houseColours(r, w, s, true)
+}
+
+// factorTests are the largest single factor and the largest weighted mean, each in units of its
+// own limit. The probability is what the whole family would show by chance: that of the factor,
+// over its share of the budget.
+func (m *Model) factorTests(r *Result) {
+	now, slow := Test{Name: "factor", Limit: 1, P: 1}, Test{Name: "factor", Limit: 1, P: 1, Slow: true}
+	j, k := -1, -1
+	for i, v := range r.Values {
+		if x := math.Abs(v.Value) / v.Limit; x > now.Statistic {
+			j, now.Statistic = i, x
+		}
+		l := m.limits[i]
+		if x := math.Abs(v.EWMA) / l.slow; x > slow.Statistic && (x <= 1 || m.slow(&v, l)) {
+			k, slow.Statistic = i, x
+		}
+	}
+	if j >= 0 {
+		l := m.limits[j]
+		now.Name += ":" + r.Values[j].Name
+		now.P = min(1, studentTail(now.Statistic*l.single/l.scale, l.df)*m.alpha/l.share)
+		now.Significant = now.Statistic > 1
+	}
+	if k >= 0 {
+		l := m.limits[k]
+		slow.Name += ":" + r.Values[k].Name
+		slow.P = min(1, studentTail(slow.Statistic*l.slow/l.scaleE, l.df)*m.alpha/l.share)
+		slow.Significant = slow.Statistic > 1
+	}
+	r.Tests = append(r.Tests, now, slow)
+}
+
+// groupTests are those of all factors of a kind together, now and in the weighted means. The
+// latter count only while the reading itself still stands by them.
+func (m *Model) groupTests(r *Result) {
+	for _, g := range m.groups {
+		var now, slow, along float64
+		for _, j := range g.index {
+			v, l := &r.Values[j], m.limits[j]
+			x, e := v.Value/l.scale, v.EWMA/l.scaleE
+			now += x * x
+			slow += e * e
+			along += v.Value * v.EWMA / (l.scaleE * l.scaleE)
+		}
+		n := float64(len(g.index))
+		t := Test{Name: "all " + g.kind, Statistic: now / n, Limit: g.limit, P: fTail(now/n, g.columns, g.df)}
+		t.Significant = t.Statistic > t.Limit
+		s := Test{Name: "all " + g.kind, Slow: true, Statistic: slow / n, Limit: g.limit, P: fTail(slow/n, g.columns, g.df)}
+		s.Significant = s.Statistic > s.Limit && along > slow/2
+		r.Tests = append(r.Tests, t, s)
+	}
 }
 
 func (m *Model) misfit(w *work) float64 {
@@ -401,7 +417,7 @@ func (m *Model) exceeded(r *Result) {
 			r.Exceeded = append(r.Exceeded, Exceeded{What: what, Channel: channel, Value: value, Limit: tolerance, Stop: math.Abs(value) > t.StopFactor*tolerance})
 		}
 	}
-	for j, v := range r.Values[:m.q] {
+	for j, v := range r.Values {
 		x := v.Value
 		if m.slow(&v, m.limits[j]) && math.Abs(v.EWMA) > math.Abs(x) {
 			x = v.EWMA
@@ -452,9 +468,9 @@ func (m *Model) agree(r *Result, w *work, st, next *State) {
 	}
 	k := m.q
 	next.Agreeing, next.Change = 1, make([]float64, k)
-	copy(next.Change, next.Last[:k])
+	copy(next.Change, next.Last)
 	jump, size := 1.0, 0.0
-	if len(st.Last) == len(m.watch) {
+	if len(st.Last) == k {
 		var along float64
 		for j := range k {
 			s := m.limits[j].scale

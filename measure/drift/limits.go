@@ -11,37 +11,6 @@ import (
 // long as the baseline cannot show it: fewer than 5 readings, or all of one day.
 const assumedShare = 2.0 / 3
 
-// commonsOf names the factors that all channels share, which are watched besides the single
-// ones: the mean strength and the mean tone. Their spread is smaller than a single channel's
-// when channels vary on their own.
-func commonsOf(factors []Factor) (commons []Factor) {
-	for _, kind := range []string{KindStrength, KindTone} {
-		n := 0
-		for _, f := range factors {
-			if f.Kind == kind {
-				n++
-			}
-		}
-		if n > 1 {
-			commons = append(commons, Factor{Name: kind + ":all", Kind: kind})
-		}
-	}
-	return commons
-}
-
-// common is the value of a common factor in a reading.
-func common(c Factor, factors []Factor, theta []float64) float64 {
-	var sum float64
-	var n int
-	for j, f := range factors {
-		if f.Kind == c.Kind {
-			sum += theta[j]
-			n++
-		}
-	}
-	return sum / float64(max(1, n))
-}
-
 // spreads estimates how much every factor varies between readings of the baseline.
 func (l *learner) spreads() {
 	b := l.out
@@ -81,49 +50,42 @@ func (l *learner) spreads() {
 		if kind == KindStrength {
 			b.Effective = s.effective
 		}
-	}
-	b.Commons = commonsOf(b.Factors)
-	for k := range b.Commons {
-		f := &b.Commons[k]
-		values := matrix(l.count, 1)
-		n, pooled := 0, 0.0
-		for _, g := range b.Factors {
-			if g.Kind == f.Kind {
-				n++
-				pooled += g.SD * g.SD
-			}
+		if grouped(kind) && len(index) > 1 {
+			b.Groups = append(b.Groups, Group{Kind: kind, Columns: max(1, s.columns), DF: b.Factors[index[0]].DF})
 		}
-		for i, r := range l.order {
-			values[i][0] = common(*f, b.Factors, l.theta[r])
-		}
-		var variance float64
-		for j, g := range b.Factors {
-			for m, h := range b.Factors {
-				if g.Kind == f.Kind && h.Kind == f.Kind {
-					variance += cov[j*q+m]
-				}
-			}
-		}
-		f.SE = math.Sqrt(variance) / float64(n)
-		tolerance := l.o.Tolerances.StrengthPercent
-		if f.Kind == KindTone {
-			tolerance = l.o.Tolerances.TonePoints
-		}
-		l.setSpread(f, estimateSpread(values, days), 0, tolerance)
-		f.SD = max(f.SD, math.Sqrt(pooled)/float64(n))
 	}
 	l.misfitSpread()
 }
 
+func grouped(kind string) bool { return kind == KindStrength || kind == KindTone || kind == KindWhite }
+
+// What is believed of a factor's spread before the first reading, as a share of its tolerance,
+// and how many degrees of freedom that belief is worth. Few readings estimate a spread so
+// poorly that limits honest about it are of no use; a weak belief, on the wide side of what
+// printers do, steadies them (the moderated variance of Smyth, Statist. Appl. Genet. Mol. Biol.
+// 3, 2004, with a stated prior). Ten readings outweigh it.
+const (
+	priorStrength, priorStrengthDF = 0.5, 4.0
+	priorOther, priorOtherDF       = 0.25, 8.0
+)
+
 // setSpread takes the pooled spread for a factor, or its own where that is larger (a channel
-// that wobbles more than the others must not be held to theirs), and never less than the floor.
+// that wobbles more than the others must not be held to theirs), moderated by the prior, and
+// never less than the floor.
 func (l *learner) setSpread(f *Factor, s spreadOf, c int, tolerance float64) {
 	variance := s.variance
-	f.DF, f.Effective = max(1, s.df), max(1, s.effective)
+	f.Effective = max(1, s.effective)
 	if len(s.own) > c {
 		f.OwnSD = math.Sqrt(s.own[c])
 		variance = max(variance, s.own[c])
 	}
+	share, df := priorOther, priorOtherDF
+	if f.Kind == KindStrength {
+		share, df = priorStrength, priorStrengthDF
+	}
+	prior := share * tolerance
+	variance = (df*prior*prior + s.df*variance) / (df + s.df)
+	f.DF = df + s.df
 	floor := l.o.FloorShare * tolerance
 	if l.count < provisionalReadings || l.out.Days < 2 {
 		floor = assumedShare * tolerance

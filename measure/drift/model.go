@@ -17,9 +17,9 @@ type Model struct {
 	known  []bool
 	cols   [][]float64 // signatures in Lab
 	sig    signatures
-	watch  []Factor // factors, then commons
 	unit   []float64
-	limits []limit // one for each watched factor
+	limits []limit // one for each factor
+	groups []groupTest
 	alpha  float64
 	white  []int // unprinted patches
 	grey   []int
@@ -34,7 +34,7 @@ type Model struct {
 	pool                               sync.Pool
 }
 
-// limit is how one watched factor is judged.
+// limit is how one factor is judged.
 type limit struct {
 	scale  float64 // standard error of prediction of one reading
 	scaleE float64 // of the exponentially weighted mean
@@ -54,9 +54,20 @@ type houseModel struct {
 	share     float64
 }
 
-// combination is the T2 test on what all inks share.
+// groupTest is the test of all factors of a kind together: the mean square of their
+// standardised values has the F distribution with the group's columns and the pooled degrees of
+// freedom. On the exponentially weighted means it is a multivariate EWMA (Lowry, Woodall,
+// Champ, Rigdon, Technometrics 34, 1992) with independent columns.
+type groupTest struct {
+	kind        string
+	index       []int
+	columns, df float64
+	limit       float64 // on the mean square
+	share       float64
+}
+
+// combination is Hotelling's T2 on what all inks share.
 type combination struct {
-	index []int // into watch
 	mean  []float64
 	cov   [][]float64
 	m     int
@@ -67,16 +78,18 @@ type combination struct {
 // The shares of the reading's false-alarm budget. Strengths get most: they vary most from day
 // to day and are what is to be found small.
 const (
-	shareStrength = 0.52
-	shareTone     = 0.12
-	shareInk      = 0.12 // hue and cast
-	shareWhite    = 0.07
-	shareLoad     = 0.04
-	shareFlare    = 0.03
-	shareCommon   = 0.04
-	shareT2       = 0.02
-	shareMisfit   = 0.02
-	shareHouse    = 0.02
+	shareStrength  = 0.46
+	shareTone      = 0.08
+	shareInk       = 0.12 // hue, cast and depth
+	shareWhite     = 0.05
+	shareLoad      = 0.04
+	shareFlare     = 0.03
+	shareStrengths = 0.08 // all together
+	shareTones     = 0.05
+	shareWhites    = 0.03
+	shareT2        = 0.02
+	shareMisfit    = 0.02
+	shareHouse     = 0.02
 )
 
 // Prepare makes the model of a baseline. It fails on a baseline that is damaged or of another
@@ -102,8 +115,8 @@ func (b *Baseline) Prepare() (*Model, error) {
 		noise[i] *= 1 + 1/float64(max(1, b.Count))
 	}
 	m.fitter = m.sig.fitter(&b.Chart, noise, b.NoiseScale, m.known, b.Options.Tolerances)
-	m.watch = append(append([]Factor(nil), b.Factors...), b.Commons...)
 	m.setLimits()
+	m.setGroups()
 	m.findPatches()
 	m.setHouse()
 	m.setCombination()
@@ -151,7 +164,7 @@ func (m *Model) unpackSignatures() error {
 	return nil
 }
 
-// setLimits gives each watched factor its limit: Student's t for a future reading, with the
+// setLimits gives each factor its limit: Student's t for a future reading, with the
 // factor's share of the false alarms halved between the single reading and the exponentially
 // weighted mean. The mean of the baseline is itself uncertain, which the factor 1/Effective
 // carries (for the weighted mean: Jones, Champ, Rigdon, Technometrics 43, 2001).
@@ -165,17 +178,11 @@ func (m *Model) setLimits() {
 	for _, f := range b.Factors {
 		count[f.Kind]++
 	}
-	m.limits = make([]limit, len(m.watch))
-	m.unit = make([]float64, len(m.watch))
-	for j, f := range m.watch {
+	m.limits = make([]limit, m.q)
+	m.unit = make([]float64, m.q)
+	for j, f := range b.Factors {
 		share := 0.0
 		switch {
-		case j >= m.q:
-			share = shareCommon / float64(len(b.Commons))
-			m.unit[j] = o.Tolerances.StrengthPercent
-			if f.Kind == KindTone {
-				m.unit[j] = o.Tolerances.TonePoints
-			}
 		case f.Kind == KindStrength:
 			share = shareStrength / count[f.Kind]
 		case f.Kind == KindTone:
@@ -189,9 +196,7 @@ func (m *Model) setLimits() {
 		default:
 			share = shareFlare
 		}
-		if j < m.q {
-			m.unit[j] = m.sig.unitOf(f, o.Tolerances)
-		}
+		m.unit[j] = m.sig.unitOf(f, o.Tolerances)
 		l := &m.limits[j]
 		l.share, l.df = share*m.alpha, f.DF
 		l.scale = f.SD * math.Sqrt(1+1/f.Effective)
@@ -203,6 +208,33 @@ func (m *Model) setLimits() {
 	m.misfitDF = max(1, n-1)
 	m.misfitScale = b.MisfitSD * math.Sqrt(1+1/max(1, n))
 	m.misfitLimit = b.MisfitLn + m.misfitScale*studentQuantile(1-shareMisfit*m.alpha, m.misfitDF)
+}
+
+// setGroups prepares the tests of whole kinds.
+func (m *Model) setGroups() {
+	for _, g := range m.b.Groups {
+		t := groupTest{kind: g.Kind, columns: g.Columns, df: g.DF}
+		switch g.Kind {
+		case KindStrength:
+			t.share = shareStrengths
+		case KindTone:
+			t.share = shareTones
+		case KindWhite:
+			t.share = shareWhites
+		}
+		t.share *= m.alpha
+		for j, f := range m.b.Factors {
+			if f.Kind == g.Kind {
+				t.index = append(t.index, j)
+			}
+		}
+		if len(t.index) < 2 || !(t.columns >= 1) || !(t.df > 0) {
+			continue
+		}
+		// Half of the share goes to the single reading, half to the weighted means.
+		t.limit = fQuantile(1-t.share/2, t.columns, t.df)
+		m.groups = append(m.groups, t)
+	}
 }
 
 // findPatches sorts out the patches that have a meaning of their own.
@@ -291,43 +323,59 @@ func (m *Model) setHouse() {
 	}
 }
 
-// setCombination prepares Hotelling's T2 on mean strength, mean tone and load: the three ways in
-// which all inks move together. It needs enough readings to have any power; readings of one day
-// enter as their mean.
-func (m *Model) setCombination() {
-	b := m.b
-	if b.Grade != Full || len(b.Commons) != 2 {
-		return
-	}
-	c := &combination{share: shareT2 * m.alpha}
-	for j, f := range m.watch {
-		if j >= m.q || f.Kind == KindLoad {
-			c.index = append(c.index, j)
+// together are the mean strength, the mean tone and the load of a reading: the three ways in
+// which all inks move as one.
+func (m *Model) together(theta []float64) (x [3]float64) {
+	var k [3]float64
+	for j, f := range m.b.Factors {
+		i := -1
+		switch f.Kind {
+		case KindStrength:
+			i = 0
+		case KindTone:
+			i = 1
+		case KindLoad:
+			i = 2
+		}
+		if i >= 0 {
+			x[i] += theta[j]
+			k[i]++
 		}
 	}
+	for i := range x {
+		x[i] /= max(1, k[i])
+	}
+	return x
+}
+
+// setCombination prepares Hotelling's T2 on together. It needs enough readings to have any
+// power; readings of one day enter as their mean.
+func (m *Model) setCombination() {
+	b := m.b
+	const p = 3
 	var days []string
-	for _, p := range b.Past {
-		days = append(days, p.Day)
+	for _, past := range b.Past {
+		if len(past.Factors) != m.q {
+			return
+		}
+		days = append(days, past.Day)
 	}
 	starts := dayStarts(days)
-	c.m = len(starts) - 1
-	p := len(c.index)
-	if c.m < p+4 {
+	c := &combination{share: shareT2 * m.alpha, m: len(starts) - 1, mean: make([]float64, p), cov: matrix(p, p)}
+	if b.Grade != Full || c.m < p+4 {
 		return
 	}
 	values := matrix(c.m, p)
-	c.mean = make([]float64, p)
 	for g := range values {
 		for _, past := range b.Past[starts[g]:starts[g+1]] {
-			for k, j := range c.index {
-				values[g][k] += m.watched(past.Factors, j) / float64(starts[g+1]-starts[g])
+			for k, v := range m.together(past.Factors) {
+				values[g][k] += v / float64(starts[g+1]-starts[g])
 			}
 		}
 		for k := range c.mean {
 			c.mean[k] += values[g][k] / float64(c.m)
 		}
 	}
-	c.cov = matrix(p, p)
 	for _, v := range values {
 		for i := range p {
 			for j := range p {
@@ -335,21 +383,14 @@ func (m *Model) setCombination() {
 			}
 		}
 	}
-	for k, j := range c.index {
-		floor := b.Options.FloorShare * m.unit[j]
-		c.cov[k][k] = max(c.cov[k][k], floor*floor)
+	t := b.Options.Tolerances
+	for k, unit := range [p]float64{t.StrengthPercent, t.TonePoints, t.LoadPercent} {
+		floor := b.Options.FloorShare * unit
+		c.cov[k][k] = max(c.cov[k][k], floor*floor/4)
 	}
 	c.limit = HotellingLimit(p, c.m, c.share)
 	if _, err := Hotelling(c.mean, c.mean, c.cov); err != nil {
 		return
 	}
 	m.t2 = c
-}
-
-// watched is watched factor j of a reading with factors theta.
-func (m *Model) watched(theta []float64, j int) float64 {
-	if j < m.q {
-		return theta[j]
-	}
-	return common(m.watch[j], m.b.Factors, theta)
 }

@@ -47,7 +47,7 @@ type Options struct {
 	FalseAlarms            float64 `json:"false_alarms"`
 	FalseAlarmsProvisional float64 `json:"false_alarms_provisional"`
 	// Lambda is the weight of the newest reading in the exponentially weighted means, in
-	// (0, 1]; default 0.35, which is quickest for shifts of 1.5 to 3 standard deviations.
+	// (0, 1]; default 0.4, quick for shifts of 1.5 to 4 standard deviations.
 	Lambda float64 `json:"lambda"`
 	// FloorShare is the least spread that a factor is credited with, as a share of its
 	// tolerance; default 1/6. A shop of ten lucky readings would else be held to them for ever.
@@ -60,7 +60,7 @@ type Options struct {
 func DefaultOptions() Options {
 	return Options{
 		Tolerances: DefaultTolerances(), FalseAlarms: 1.0 / 740, FalseAlarmsProvisional: 1.0 / 400,
-		Lambda: 0.35, FloorShare: 1.0 / 6, MaxMissing: 0.1,
+		Lambda: 0.4, FloorShare: 1.0 / 6, MaxMissing: 0.1,
 	}
 }
 

@@ -23,6 +23,7 @@ type spreadOf struct {
 	df        float64   // of the pooled variance
 	ownDF     float64
 	effective float64 // independent readings that the mean is worth
+	columns   float64 // independent columns that the columns are worth
 }
 
 // estimateSpread takes values[reading][column] with the readings in time order and their days.
@@ -68,6 +69,7 @@ func estimateSpread(values [][]float64, days []string) spreadOf {
 		sumW += within[c] / float64(p)
 	}
 	many := effectiveColumns(values, grand)
+	out.columns = many
 	v := components(sumB, sumW, d, n, size, sumSq, many)
 	out.variance, out.df = v.total, v.df
 	if v.total > 0 {
@@ -153,7 +155,7 @@ func (s *spreadOf) lag(means [][]float64, starts []int) {
 		s.own[c] *= widen
 	}
 	s.effective = min(s.effective, 1/share)
-	s.df *= (1 - r) / (1 + r)
+	s.df *= (1 - r*r) / (1 + r*r) // Bartlett's formula for the variance of an AR(1) process
 	s.df = max(s.df, 1)
 }
 

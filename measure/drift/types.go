@@ -96,6 +96,16 @@ type Factor struct {
 	Leans []float64 `json:"leans,omitempty"`
 }
 
+// Group is a kind of factor tested as a whole: many small changes at once, as a press or a preset
+// makes them, show there before any single channel is beyond its own limit.
+type Group struct {
+	Kind string `json:"kind"`
+	// Columns is the number of independent columns that the group is worth: channels that move
+	// together count for fewer.
+	Columns float64 `json:"columns"`
+	DF      float64 `json:"df"`
+}
+
 // PastReading is what a baseline keeps of each reading it was learned from.
 type PastReading struct {
 	Day     string    `json:"day"`
@@ -124,8 +134,8 @@ type Baseline struct {
 	Noise      [6]float64 `json:"noise"`
 	NoiseScale []float32  `json:"noise_scale"`
 	Factors    []Factor   `json:"factors"`
-	// Commons are the means over the channels that are watched too; they have no signature.
-	Commons []Factor `json:"commons,omitempty"`
+	// Groups are the kinds whose factors are also tested together.
+	Groups []Group `json:"groups,omitempty"`
 	// Signatures holds the change of every patch for one unit of every factor, as
 	// little-endian float32 in the order factor, patch, (L*, a*, b*).
 	Signatures []byte `json:"signatures_f32"`
@@ -216,6 +226,8 @@ type Test struct {
 	Limit       float64 `json:"limit"`
 	P           float64 `json:"p"`
 	Significant bool    `json:"significant"`
+	// Slow marks a test of the exponentially weighted means.
+	Slow bool `json:"slow,omitempty"`
 }
 
 // Outlier is a patch that does not follow the rest of the chart: a scratch, a smear, dirt, or
