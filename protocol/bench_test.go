@@ -1,6 +1,7 @@
 package protocol
 
 import (
+	"encoding/json"
 	"fmt"
 	"math"
 	"strconv"
@@ -68,7 +69,8 @@ func benchReading(patches, traces, samples int, f32 bool) []byte {
 }
 
 // BenchmarkDecodeReading measures what the worker does first with every reading: JSON to a checked
-// Reading.
+// Reading. Beside it stands what encoding/json needs for the same bytes and types, without any of
+// the checks.
 func BenchmarkDecodeReading(b *testing.B) {
 	for _, c := range []struct {
 		name                     string
@@ -89,5 +91,47 @@ func BenchmarkDecodeReading(b *testing.B) {
 				}
 			}
 		})
+		b.Run(c.name+"/encoding-json", func(b *testing.B) {
+			b.SetBytes(int64(len(data)))
+			b.ReportAllocs()
+			for b.Loop() {
+				var r plainReading
+				if err := json.Unmarshal(data, &r); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
+	}
+}
+
+// plainReading is a Reading whose lists are plain, so that encoding/json decodes all of it itself.
+type plainReading struct {
+	Reading
+	Patches *struct {
+		ID  []string     `json:"id"`
+		Lab [][3]float64 `json:"lab"`
+	} `json:"patches"`
+	Traces []struct {
+		Strip   string    `json:"strip"`
+		Channel string    `json:"channel"`
+		StartMM float64   `json:"start_mm"`
+		PitchUM float64   `json:"pitch_um"`
+		Unit    string    `json:"unit"`
+		Values  []float64 `json:"values"`
+		F32     string    `json:"f32"`
+	} `json:"traces"`
+}
+
+// BenchmarkEncodeReading measures what a station does last.
+func BenchmarkEncodeReading(b *testing.B) {
+	r, err := DecodeReading(benchReading(400, 8, 2700, true))
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := Encode(r); err != nil {
+			b.Fatal(err)
+		}
 	}
 }

@@ -2,7 +2,6 @@ package protocol
 
 import (
 	"fmt"
-	"math"
 	"strings"
 	"time"
 	"unicode"
@@ -102,8 +101,8 @@ func checkRunes(field, s, but string) error {
 	return nil
 }
 
-// inRange is false for NaN.
-func inRange(v, lo, hi float64) bool { return v >= lo && v <= hi && !math.IsInf(v, 0) }
+// inRange is false for NaN, and for infinities since lo and hi are finite.
+func inRange(v, lo, hi float64) bool { return v >= lo && v <= hi }
 
 // checkNumber refuses a number outside lo to hi; what is the quantity and its unit.
 func checkNumber(field string, v, lo, hi float64, what string) error {

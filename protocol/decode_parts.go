@@ -140,21 +140,21 @@ func readNames(dec *jsontext.Decoder, names *[]string) error {
 		return readNamesSlowly(dec, raw, names)
 	}
 	out := make([]string, 0, strings.Count(text, `"`)/2)
-	for rest := text[1:]; ; {
-		from := strings.IndexByte(rest, '"')
-		if gap := strings.Trim(rest[:max(from, 0)], ", \t\r\n"); from < 0 || gap != "" {
-			if from < 0 && strings.Trim(rest, "] \t\r\n") == "" {
-				break
-			}
+	for i := 1; ; {
+		switch text[i] {
+		case '"':
+			to := i + 1 + strings.IndexByte(text[i+1:], '"')
+			out = append(out, text[i+1:to])
+			i = to + 1
+		case ',', ' ', '\t', '\r', '\n':
+			i++
+		case ']':
+			*names = out
+			return nil
+		default:
 			return readNamesSlowly(dec, raw, names)
 		}
-		rest = rest[from+1:]
-		to := strings.IndexByte(rest, '"')
-		out = append(out, rest[:to])
-		rest = rest[to+1:]
 	}
-	*names = out
-	return nil
 }
 
 // readNamesSlowly also knows escapes, and says which element is no text.

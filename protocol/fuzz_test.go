@@ -108,7 +108,7 @@ func TestMutatedMessages(t *testing.T) {
 		[]any{}, []any{nil}, []any{[]any{}}, []any{1, 2, 3}, []any{[]any{1, 2, 3}}, map[string]any{}, map[string]any{"x": nil}}
 	taken, refused := 0, 0
 	rapid.Check(t, func(t *rapid.T) {
-		for range 100 {
+		for range 40 {
 			i := rapid.IntRange(0, len(trees)-1).Draw(t, "example")
 			tree := clone(trees[i])
 			for range rapid.IntRange(1, 2).Draw(t, "changes") {

@@ -156,11 +156,13 @@ func (t *Trace) validateF32(lo, hi float64) error {
 		return refuse(CodeOutOfRange, "f32", fmt.Sprintf("more than %d samples, needs 2 to %d", MaxSamples, MaxSamples))
 	}
 	n, bad, at := 0, 0.0, -1
-	r := t.eachF32(func(v float64) {
-		if at < 0 && !inRange(v, lo, hi) {
-			bad, at = v, n
+	r := t.eachF32(func(part []float64) {
+		for k, v := range part {
+			if !inRange(v, lo, hi) && at < 0 {
+				bad, at = v, n+k
+			}
 		}
-		n++
+		n += len(part)
 	})
 	switch {
 	case r != nil:
