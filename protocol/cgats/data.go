@@ -6,6 +6,10 @@ import (
 	"swathkeeper/protocol/measurement"
 )
 
+// maxTables bounds the tables of one file; two are usual where there are
+// several.
+const maxTables = 100
+
 // way is how the values of a table are separated.
 type way int
 
@@ -32,6 +36,9 @@ type place struct{ line, values int }
 // table reads the values of a table, up to END_DATA.
 func (r *reader) table(t *table, rest []byte) error {
 	t.line = r.lines.Line()
+	if len(r.tables) >= maxTables {
+		return r.fail(t.line, 0, "split the file", "more than %d tables", maxTables)
+	}
 	if b := bytes.TrimLeft(rest, " \t"); len(b) > 0 && b[0] != '#' {
 		return r.fail(t.line, 0, "begin the values on a line of their own", "values behind BEGIN_DATA")
 	}
@@ -141,16 +148,15 @@ func (s *survey) line(line []byte, number, n int) {
 		s.bad, s.lined = place{number, n}, false
 	}
 	s.stream += n
-	if s.streamed {
+	// A set that began in another line must end with a line, else values may
+	// have shifted from one set into the next.
+	switch {
+	case s.part == 0 && n%want == 0, s.part > 0 && s.part+n == want:
+		s.part = 0
+	case s.part+n < want:
 		s.part += n
-		switch {
-		case s.part%want == 0:
-			s.part = 0
-		case s.part > want:
-			// A set that ends within a line must also have begun in it; else
-			// values have shifted from one set into the next.
-			s.streamed = false
-		}
+	default:
+		s.streamed = false
 	}
 	// Values that are empty between two tabs, and as many blanks within
 	// others, leave the count right and the values wrong.

@@ -42,7 +42,10 @@ func (r *reader) join() (*measurement.File, error) {
 		return nil, r.fail(useful[0].line, 0, "Lab, XYZ or spectra are read; is it a chart layout?", "device values but no colour in the fields %s", names(useful[0]))
 	}
 	if r.o.Mode != "" && colours > 1 {
-		useful = r.ofMode(useful)
+		var err error
+		if useful, err = r.ofMode(useful); err != nil {
+			return nil, err
+		}
 	}
 	f := useful[0].file
 	for _, t := range useful[1:] {
@@ -97,22 +100,30 @@ func reflectance(tables []*table) string {
 
 // ofMode keeps the colour tables of the measuring condition that was asked
 // for, and those without colour.
-func (r *reader) ofMode(tables []*table) []*table {
+func (r *reader) ofMode(tables []*table) ([]*table, error) {
 	var out []*table
+	var have []string
+	found := false
 	for _, t := range tables {
 		probe := &measurement.File{}
 		for _, k := range t.file.Header {
 			probe.Fact(k)
 		}
 		probe.Settle(r.o)
-		if !t.plan.Colour() || probe.Condition.Mode == r.o.Mode {
+		mode := probe.Condition.Mode
+		switch {
+		case !t.plan.Colour():
 			out = append(out, t)
+		case mode == r.o.Mode || mode == "":
+			out, found = append(out, t), true
+		default:
+			have = append(have, mode)
 		}
 	}
-	if len(out) == 0 {
-		return tables // the message then names the clash
+	if !found {
+		return nil, r.fail(0, 0, "", "measuring condition %s was asked for, the file has %s", r.o.Mode, strings.Join(have, ", "))
 	}
-	return out
+	return out, nil
 }
 
 // add puts a further table into a file.

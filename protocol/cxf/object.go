@@ -2,7 +2,6 @@ package cxf
 
 import (
 	"bytes"
-	"encoding/xml"
 	"math"
 	"sort"
 	"strings"
@@ -11,20 +10,29 @@ import (
 )
 
 // object reads one Object.
-func (r *reader) object(e xml.StartElement) error {
-	if e.Name.Local != "Object" {
+func (r *reader) object(e element) error {
+	if e.local != "Object" {
 		return r.skip()
 	}
 	if len(r.objects) >= maxObjects {
 		return r.fail("split the file", "more than %d objects", maxObjects)
 	}
-	line, _ := r.d.InputPos()
-	o := object{id: attr(e, "Id"), name: strings.TrimSpace(attr(e, "Name")), class: attr(e, "ObjectType"), line: line}
+	o := object{line: r.line()}
+	for _, a := range []struct {
+		name string
+		into *string
+	}{{"Id", &o.id}, {"Name", &o.name}, {"ObjectType", &o.class}} {
+		v, err := e.attr(a.name)
+		if err != nil {
+			return err
+		}
+		*a.into = strings.TrimSpace(v)
+	}
 	if len(o.name) > 200 || len(o.id) > 200 || len(o.class) > 200 {
 		return r.fail("at most 200 bytes", "an object with a name, id or type of more than 200 bytes")
 	}
-	err := r.children(func(e xml.StartElement) error {
-		switch e.Name.Local {
+	err := r.children(func(e element) error {
+		switch e.local {
 		case "CreationDate":
 			text, err := r.text()
 			if r.created == "" {
@@ -32,13 +40,17 @@ func (r *reader) object(e xml.StartElement) error {
 			}
 			return err
 		case "ColorValues":
-			return r.children(func(e xml.StartElement) error { return r.colour(&o, e) })
+			return r.children(func(e element) error { return r.colour(&o, e) })
 		case "DeviceColorValues":
-			return r.children(func(e xml.StartElement) error { return r.device(&o, e) })
+			return r.children(func(e element) error { return r.device(&o, e) })
 		case "TagCollection":
-			return r.children(func(e xml.StartElement) error {
-				if e.Name.Local == "Tag" && strings.EqualFold(attr(e, "Name"), "SAMPLE_NAME") {
-					o.sample = attr(e, "Value")
+			return r.children(func(e element) error {
+				name, err := e.attr("Name")
+				if err == nil && e.local == "Tag" && strings.EqualFold(name, "SAMPLE_NAME") {
+					o.sample, err = e.attr("Value")
+				}
+				if err != nil {
+					return err
 				}
 				return r.skip()
 			})
@@ -55,11 +67,14 @@ func (r *reader) object(e xml.StartElement) error {
 }
 
 // colour reads one colour value of an object.
-func (r *reader) colour(o *object, e xml.StartElement) error {
-	line, _ := r.d.InputPos()
-	v := value{spec: attr(e, "ColorSpecification"), start: math.NaN(), from: len(r.numbers), line: line}
+func (r *reader) colour(o *object, e element) error {
+	line := r.line()
+	v := value{start: math.NaN(), from: len(r.numbers), line: line}
 	var err error
-	switch e.Name.Local {
+	if v.spec, err = r.specName(e); err != nil {
+		return err
+	}
+	switch e.local {
 	case "ReflectanceSpectrum":
 		v.kind = spectrum
 		if v.start, err = r.length(e, "StartWL"); err != nil {
@@ -100,7 +115,7 @@ func (r *reader) colour(o *object, e xml.StartElement) error {
 		v.kind = xyzKind
 		err = r.triple(&v, "X", "Y", "Z")
 	default:
-		r.ignore(e.Name.Local)
+		r.ignore(e.local)
 		return r.skip()
 	}
 	if err != nil {
@@ -109,6 +124,19 @@ func (r *reader) colour(o *object, e xml.StartElement) error {
 	v.to = len(r.numbers)
 	o.values = append(o.values, v)
 	return nil
+}
+
+// specName is the specification that a value names. There are few, so that
+// each is kept once.
+func (r *reader) specName(e element) (string, error) {
+	name, err := e.attr("ColorSpecification")
+	if err != nil {
+		return "", err
+	}
+	if len(name) > 200 {
+		return "", r.fail("at most 200 bytes", "the name of a colour specification of %d bytes", len(name))
+	}
+	return name, nil
 }
 
 func (r *reader) ignore(what string) {
@@ -124,10 +152,10 @@ func (r *reader) ignore(what string) {
 func (r *reader) triple(v *value, names ...string) error {
 	var got [3]float64
 	var have [3]bool
-	parent, _ := r.d.InputPos()
-	err := r.children(func(e xml.StartElement) error {
+	parent := r.line()
+	err := r.children(func(e element) error {
 		for i, n := range names {
-			if e.Name.Local != n {
+			if e.local != n {
 				continue
 			}
 			if have[i] {
@@ -157,8 +185,8 @@ func (r *reader) triple(v *value, names ...string) error {
 func (r *reader) custom(v *value) error {
 	type point struct{ nm, r float64 }
 	var points []point
-	err := r.children(func(e xml.StartElement) error {
-		if e.Name.Local != "SpectralPoint" {
+	err := r.children(func(e element) error {
+		if e.local != "SpectralPoint" {
 			return r.skip()
 		}
 		if len(points) >= measurement.MaxFields {
@@ -198,18 +226,22 @@ func (r *reader) custom(v *value) error {
 
 // device reads one device value of an object; the first that is understood
 // counts.
-func (r *reader) device(o *object, e xml.StartElement) error {
+func (r *reader) device(o *object, e element) error {
 	if o.to > o.from {
 		return r.skip()
 	}
 	names := []string{"Cyan", "Magenta", "Yellow", "Black"}
 	channels := []string{"C", "M", "Y", "K"}
 	times := 1.0
-	switch e.Name.Local {
+	switch e.local {
 	case "ColorCMYK", "ColorCMYKPlusN":
 	case "ColorRGB":
 		names, channels = []string{"R", "G", "B"}, []string{"R", "G", "B"}
-		if text := attr(e, "MaxRange"); text != "" {
+		text, err := e.attr("MaxRange")
+		if err != nil {
+			return err
+		}
+		if text != "" {
 			top, missing, err := r.parse([]byte(text), "MaxRange")
 			if err != nil {
 				return err
@@ -220,22 +252,22 @@ func (r *reader) device(o *object, e xml.StartElement) error {
 			times = 255 / top
 		}
 	default:
-		r.ignore(e.Name.Local)
+		r.ignore(e.local)
 		return r.skip()
 	}
-	line, _ := r.d.InputPos()
+	line := r.line()
 	got := make([]float64, len(names))
 	have := make([]bool, len(names))
-	err := r.children(func(e xml.StartElement) error {
+	err := r.children(func(e element) error {
 		for i, n := range names {
-			if e.Name.Local != n || i >= len(have) {
+			if e.local != n || i >= len(have) {
 				continue
 			}
 			x, missing, err := r.number(n)
 			got[i], have[i] = x*times, !missing
 			return err
 		}
-		if e.Name.Local == "SpotColor" {
+		if e.local == "SpotColor" {
 			name, x, err := r.spot(e)
 			if err != nil {
 				return err
@@ -264,16 +296,22 @@ func (r *reader) device(o *object, e xml.StartElement) error {
 
 // spot reads a further ink: its name and percentage, as attributes or
 // elements.
-func (r *reader) spot(e xml.StartElement) (name string, percent float64, err error) {
-	name = attr(e, "Name")
-	text := []byte(attr(e, "Percentage"))
-	err = r.children(func(e xml.StartElement) error {
+func (r *reader) spot(e element) (name string, percent float64, err error) {
+	if name, err = e.attr("Name"); err != nil {
+		return "", 0, err
+	}
+	value, err := e.attr("Percentage")
+	if err != nil {
+		return "", 0, err
+	}
+	text := []byte(value)
+	err = r.children(func(e element) error {
 		t, err := r.text()
-		switch e.Name.Local {
+		switch e.local {
 		case "Name":
 			name = string(t)
 		case "Percentage":
-			text = t
+			text = bytes.Clone(t)
 		}
 		return err
 	})
@@ -292,11 +330,14 @@ func (r *reader) spot(e xml.StartElement) (name string, percent float64, err err
 }
 
 // spec reads one ColorSpecification.
-func (r *reader) spec(e xml.StartElement) error {
-	if e.Name.Local != "ColorSpecification" {
+func (r *reader) spec(e element) error {
+	if e.local != "ColorSpecification" {
 		return r.skip()
 	}
-	id := attr(e, "Id")
+	id, err := e.attr("Id")
+	if err != nil {
+		return err
+	}
 	if len(r.specs) >= 1000 {
 		return r.fail("", "more than 1000 colour specifications")
 	}
@@ -306,11 +347,11 @@ func (r *reader) spec(e xml.StartElement) error {
 	s := &spec{start: math.NaN()}
 	r.specs[id] = s
 	var geometry struct{ light, sight string }
-	var walk func(e xml.StartElement) error
-	walk = func(e xml.StartElement) error {
+	var walk func(e element) error
+	walk = func(e element) error {
 		c := &s.condition
 		into := (*string)(nil)
-		switch e.Name.Local {
+		switch e.local {
 		case "Illuminant":
 			into = &c.Illuminant
 		case "Observer":

@@ -9,12 +9,8 @@ package cxf
 
 import (
 	"bytes"
-	"encoding/xml"
-	"errors"
 	"fmt"
-	"io"
 	"math"
-	"strings"
 
 	"swathkeeper/protocol/measurement"
 )
@@ -47,34 +43,31 @@ func Read(data []byte, name string, o measurement.Options) (*measurement.File, e
 	if err := r.bounds(text); err != nil {
 		return nil, err
 	}
-	r.d = xml.NewDecoder(bytes.NewReader(text))
-	r.d.CharsetReader = func(_ string, in io.Reader) (io.Reader, error) { return in, nil } // Decode did it
+	r.t = newTokens(text)
 	if err := r.document(); err != nil {
-		return nil, err
+		return nil, r.named(err)
 	}
 	f, err := r.resolve()
 	if err != nil {
-		return nil, err
+		return nil, r.named(err)
 	}
 	f.Format, f.Encoding = measurement.CxF, encoding
 	return f, nil
 }
 
 type reader struct {
-	name     string
-	o        measurement.Options
-	d        *xml.Decoder
-	depth    int
-	elements int
-	objects  []object
-	numbers  []float64 // all values of all objects, in one piece
-	specs    map[string]*spec
-	root     bool
-	created  string
-	creator  string
-	about    string
-	header   []measurement.Keyword
-	ignored  map[string]bool
+	name    string
+	o       measurement.Options
+	t       *tokens
+	objects []object
+	numbers []float64 // all values of all objects, in one piece
+	specs   map[string]*spec
+	created string
+	creator string
+	about   string
+	header  []measurement.Keyword
+	ignored map[string]bool
+	words   []byte // text of the last element
 }
 
 // kind of a colour value.
@@ -118,19 +111,32 @@ type spec struct {
 	kind      string  // measurement type
 }
 
+// named puts the file's name into an error of a lower layer.
+func (r *reader) named(err error) error {
+	if e, ok := err.(*measurement.Error); ok && e.File == "" {
+		e.File = r.name
+	}
+	return err
+}
+
+// fail is an error at the last token.
 func (r *reader) fail(hint, format string, args ...any) error {
-	line, _ := r.d.InputPos()
-	return r.failAt(line, hint, format, args...)
+	return r.t.fail(hint, format, args...)
+}
+
+// line is that of the last token.
+func (r *reader) line() int {
+	line, _ := r.t.place()
+	return line
 }
 
 func (r *reader) failAt(line int, hint, format string, args ...any) error {
 	return &measurement.Error{File: r.name, Line: line, Problem: fmt.Sprintf(format, args...), Hint: hint}
 }
 
-// bounds refuses pieces that are too long, and too many elements, before the
-// parser spends memory on them.
+// bounds refuses pieces that are too long.
 func (r *reader) bounds(text []byte) error {
-	tags, at := 0, 0
+	at := 0
 	for {
 		i := bytes.IndexByte(text[at:], '<')
 		if i < 0 {
@@ -141,109 +147,52 @@ func (r *reader) bounds(text []byte) error {
 			return r.failAt(line, "is it a measurement file at all?", "a tag, text or comment of more than %d bytes", maxPiece)
 		}
 		if at+i >= len(text) {
-			break
+			return nil
 		}
 		at += i + 1
-		tags++
 	}
-	if tags > 2*maxElements {
-		return r.failAt(0, "split the file", "more than %d elements", maxElements)
-	}
-	return nil
-}
-
-// token is the next token that matters; io.EOF at the end.
-func (r *reader) token() (xml.Token, error) {
-	for {
-		t, err := r.d.Token()
-		if err != nil {
-			var syntax *xml.SyntaxError
-			switch {
-			case errors.Is(err, io.EOF):
-				return nil, io.EOF
-			case errors.As(err, &syntax):
-				return nil, r.failAt(syntax.Line, "the file is damaged, cut, or not XML", "%s", clean(syntax.Msg))
-			}
-			return nil, r.fail("the file is damaged, cut, or not XML", "%s", clean(err.Error()))
-		}
-		switch t := t.(type) {
-		case xml.StartElement:
-			r.elements++
-			r.depth++
-			if r.depth > maxDepth {
-				return nil, r.fail("is it a measurement file at all?", "elements more than %d deep", maxDepth)
-			}
-			if r.elements > maxElements {
-				return nil, r.fail("split the file", "more than %d elements", maxElements)
-			}
-			return t, nil
-		case xml.EndElement:
-			r.depth--
-			return t, nil
-		case xml.CharData:
-			return t, nil
-		case xml.Directive:
-			return nil, r.fail("remove the document type and every entity", "a document type declaration; none is read")
-		}
-	}
-}
-
-func clean(s string) string {
-	return strings.Map(func(c rune) rune {
-		if c < ' ' || c == 0xFFFD {
-			return '?'
-		}
-		return c
-	}, s[:min(len(s), 120)])
 }
 
 // document reads the root element.
 func (r *reader) document() error {
-	for {
-		t, err := r.token()
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return err
-		}
-		start, ok := t.(xml.StartElement)
-		if !ok {
-			continue
-		}
-		switch {
-		case start.Name.Local != "CxF":
-			return r.fail("the root element of CxF3 is CxF", "the root element is %s", measurement.Quote(start.Name.Local))
-		case start.Name.Space != Namespace:
-			return r.fail("version 3 has the namespace "+Namespace, "the namespace %s is not that of CxF3", measurement.Quote(start.Name.Space))
-		}
-		r.root = true
-		if err := r.children(r.top); err != nil {
-			return err
-		}
+	kind, err := r.t.next()
+	if err != nil {
+		return err
 	}
-	if !r.root {
-		return r.failAt(0, "the file is empty or cut", "no root element")
+	if kind != tokenStart {
+		return r.fail(damaged, "no root element")
 	}
-	return nil
+	root := r.t.element()
+	switch {
+	case root.local != "CxF":
+		return r.fail("the root element of CxF3 is CxF", "the root element is %s", measurement.Quote(root.local))
+	case root.space != Namespace:
+		return r.fail("version 3 has the namespace "+Namespace, "the namespace %s is not that of CxF3", measurement.Quote(root.space))
+	}
+	if err := r.children(r.top); err != nil {
+		return err
+	}
+	_, err = r.t.next() // what may stand behind the root element, to the end
+	return err
 }
 
 // children calls f for each child element; f must read the child to its end.
 // Children of other namespaces are skipped.
-func (r *reader) children(f func(xml.StartElement) error) error {
+func (r *reader) children(f func(element) error) error {
 	for {
-		t, err := r.token()
+		kind, err := r.t.next()
 		if err != nil {
-			return r.unfinished(err)
+			return err
 		}
-		switch t := t.(type) {
-		case xml.EndElement:
+		switch kind {
+		case tokenClose:
 			return nil
-		case xml.StartElement:
-			if t.Name.Space != Namespace {
+		case tokenStart:
+			e := r.t.element()
+			if e.space != Namespace {
 				err = r.skip()
 			} else {
-				err = f(t)
+				err = f(e)
 			}
 			if err != nil {
 				return err
@@ -252,59 +201,57 @@ func (r *reader) children(f func(xml.StartElement) error) error {
 	}
 }
 
-func (r *reader) unfinished(err error) error {
-	if errors.Is(err, io.EOF) {
-		return r.fail("the file is cut", "the document ends within an element")
-	}
-	return err
-}
-
 // skip reads an element to its end.
 func (r *reader) skip() error {
-	for depth := r.depth; r.depth >= depth; {
-		if _, err := r.token(); err != nil {
-			return r.unfinished(err)
+	for depth := r.t.depth; r.t.depth >= depth; {
+		if _, err := r.t.next(); err != nil {
+			return err
 		}
 	}
 	return nil
 }
 
-// text is the text of an element without children, valid until the next token.
+// text is the text of an element without children, valid until the next call.
 func (r *reader) text() ([]byte, error) {
-	var out []byte
-	for depth := r.depth; r.depth >= depth; {
-		t, err := r.token()
+	r.words = r.words[:0]
+	for depth := r.t.depth; ; {
+		kind, err := r.t.next()
 		if err != nil {
-			return nil, r.unfinished(err)
+			return nil, err
 		}
-		switch t := t.(type) {
-		case xml.CharData:
-			out = append(out, t...)
-		case xml.StartElement:
-			if err := r.skip(); err != nil {
+		switch kind {
+		case tokenText:
+			if r.t.depth > depth {
+				continue // of a child
+			}
+			text, err := r.t.content()
+			if err != nil {
 				return nil, err
+			}
+			r.words = append(r.words, text...)
+		case tokenClose:
+			if r.t.depth < depth {
+				return bytes.TrimSpace(r.words), nil
 			}
 		}
 	}
-	return bytes.TrimSpace(out), nil
 }
 
-func attr(e xml.StartElement, name string) string {
-	for _, a := range e.Attr {
-		if a.Name.Local == name {
-			return a.Value
-		}
-	}
-	return ""
-}
-
-func (r *reader) top(e xml.StartElement) error {
-	switch e.Name.Local {
+func (r *reader) top(e element) error {
+	switch e.local {
 	case "FileInformation":
-		return r.children(func(e xml.StartElement) error {
-			name := e.Name.Local
+		return r.children(func(e element) error {
+			name := e.local
 			if name == "Tag" {
-				r.keyword(attr(e, "Name"), attr(e, "Value"))
+				key, err := e.attr("Name")
+				if err != nil {
+					return err
+				}
+				value, err := e.attr("Value")
+				r.keyword(key, value)
+				if err != nil {
+					return err
+				}
 				return r.skip()
 			}
 			text, err := r.text()
@@ -323,8 +270,8 @@ func (r *reader) top(e xml.StartElement) error {
 			return nil
 		})
 	case "Resources":
-		return r.children(func(e xml.StartElement) error {
-			switch e.Name.Local {
+		return r.children(func(e element) error {
+			switch e.local {
 			case "ObjectCollection":
 				return r.children(r.object)
 			case "ColorSpecificationCollection":
@@ -364,8 +311,11 @@ func (r *reader) parse(text []byte, what string) (v float64, missing bool, err e
 }
 
 // length reads an attribute that holds a wavelength; NaN when it is absent.
-func (r *reader) length(e xml.StartElement, name string) (float64, error) {
-	text := attr(e, name)
+func (r *reader) length(e element, name string) (float64, error) {
+	text, err := e.attr(name)
+	if err != nil {
+		return 0, err
+	}
 	if text == "" {
 		return math.NaN(), nil
 	}

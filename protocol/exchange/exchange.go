@@ -100,16 +100,25 @@ func Detect(data []byte, name string) (measurement.Format, error) {
 	return measurement.CSV, nil
 }
 
+// maxReading bounds one reading in JSON that is spread over lines; as one line
+// the bus would not take more than 900 KB.
+const maxReading = 4 << 20
+
 // readings reads JSON: one reading, or one a line.
 func readings(data []byte, name string) ([]*measurement.File, error) {
 	data = bytes.TrimPrefix(data, []byte{0xEF, 0xBB, 0xBF})
 	if bytes.HasPrefix(bytes.TrimSpace(data), []byte("[")) {
 		return nil, &measurement.Error{File: name, Line: 1, Problem: "a list where readings are wanted", Hint: "write one reading a line"}
 	}
-	// A single reading may be spread over lines.
-	whole, firstErr := protocol.DecodeReading(data)
-	if firstErr == nil {
-		return []*measurement.File{FromReading(whole, name)}, nil
+	// A single reading may be spread over lines. One that is far beyond what
+	// the bus takes is not even tried.
+	firstErr := error(&measurement.Error{File: name, Problem: fmt.Sprintf("a reading of %d bytes, at most %d are read", len(data), maxReading), Hint: "the bus takes 900 KB; split the chart"})
+	if len(data) <= maxReading {
+		whole, err := protocol.DecodeReading(data)
+		if err == nil {
+			return []*measurement.File{FromReading(whole, name)}, nil
+		}
+		firstErr = fmt.Errorf("%s: %w", name, err)
 	}
 	lines := bufio.NewScanner(bytes.NewReader(data))
 	lines.Buffer(nil, measurement.MaxLine)
@@ -122,14 +131,14 @@ func readings(data []byte, name string) ([]*measurement.File, error) {
 		r, err := protocol.DecodeReading(line)
 		if err != nil {
 			if len(out) == 0 {
-				return nil, fmt.Errorf("%s: %w", name, firstErr)
+				return nil, firstErr
 			}
 			return nil, fmt.Errorf("%s: line %d: %w", name, number, err)
 		}
 		out = append(out, FromReading(r, fmt.Sprintf("%s: line %d", name, number)))
 	}
 	if err := lines.Err(); err != nil || len(out) == 0 {
-		return nil, fmt.Errorf("%s: %w", name, firstErr)
+		return nil, firstErr
 	}
 	return out, nil
 }

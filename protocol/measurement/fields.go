@@ -201,7 +201,7 @@ func NewPlan(fields []Field) (*Plan, error) {
 		sort.SliceStable(p.order, func(a, b int) bool { return p.bands[p.order[a]] < p.bands[p.order[b]] })
 	}
 	for i, c := range p.columns {
-		if c.role == ignored {
+		if c.role == ignored && strings.TrimSpace(fields[i].Name) != "" {
 			p.ignored = append(p.ignored, fields[i].Name)
 		}
 	}

@@ -22,9 +22,9 @@ func Decode(data []byte, name string) (text []byte, encoding string, err error) 
 	case bytes.HasPrefix(data, []byte{0xEF, 0xBB, 0xBF}):
 		text, encoding = data[3:], "utf-8"
 	case bytes.HasPrefix(data, []byte{0xFF, 0xFE}):
-		text, encoding = decodeUTF16(data[2:], 0), "utf-16le"
+		text, encoding = decodeUTF16(data[2:], 1), "utf-16le"
 	case bytes.HasPrefix(data, []byte{0xFE, 0xFF}):
-		text, encoding = decodeUTF16(data[2:], 1), "utf-16be"
+		text, encoding = decodeUTF16(data[2:], 0), "utf-16be"
 	default:
 		text, encoding = data, "utf-8"
 	}

@@ -131,14 +131,19 @@ func findHeader(text []byte, name string) (*header, error) {
 func (h *header) cut(line []byte, separators []rune, name string) error {
 	var first error
 	for _, comma := range separators {
-		if !bytes.ContainsRune(line, comma) {
+		n := bytes.Count(line, []byte(string(comma)))
+		if n == 0 {
+			continue
+		}
+		if n >= measurement.MaxFields {
+			first = &measurement.Error{File: name, Line: h.line, Problem: fmt.Sprintf("%d fields, at most %d are read", n+1, measurement.MaxFields), Hint: "keep only the fields that are needed"}
 			continue
 		}
 		r := csv.NewReader(bytes.NewReader(line))
 		r.Comma = comma
 		r.TrimLeadingSpace = comma != '\t'
 		names, err := r.Read()
-		if err != nil || len(names) > measurement.MaxFields {
+		if err != nil {
 			continue
 		}
 		fields := make([]measurement.Field, len(names))
@@ -180,6 +185,9 @@ func rows(f *measurement.File, h *header) error {
 		line, ok := l.Next()
 		if !ok {
 			break
+		}
+		if n := bytes.Count(line, []byte(string(h.comma))); n > measurement.MaxFields {
+			return &measurement.Error{File: f.Name, Line: h.line - 1 + l.Line(), Problem: fmt.Sprintf("%d values, but the header has %d fields", n+1, h.plan.Len()), Hint: "end each patch with a line end"}
 		}
 		if len(line) > measurement.MaxLine {
 			return &measurement.Error{File: f.Name, Line: h.line - 1 + l.Line(), Problem: fmt.Sprintf("a line of %d bytes, at most %d are read", len(line), measurement.MaxLine), Hint: "end each patch with a line end"}
@@ -244,6 +252,10 @@ func wrong(name string, header int, err error) error {
 	e := &measurement.Error{File: name, Line: p.Line + header - 1, Column: p.Column, Problem: p.Err.Error()}
 	if errors.Is(p.Err, csv.ErrQuote) || errors.Is(p.Err, csv.ErrBareQuote) {
 		e.Problem, e.Hint = "a stray quote", "a quote within a quoted value is written twice"
+		if p.StartLine < p.Line { // a quote that was not closed swallows lines
+			e.Line, e.Column = p.StartLine+header-1, 0
+			e.Problem = "a stray quote, or one without its end"
+		}
 	}
 	return e
 }
