@@ -11,14 +11,14 @@ import (
 // colourOf writes what drift found in the words of the protocol.
 func colourOf(r *drift.Result) *protocol.Colour {
 	c := &protocol.Colour{
-		Patches: r.Patches, MeanDE00: r.MeanDE00, MedianDE00: r.MedianDE00, P95DE00: r.P95DE00, MaxDE00: r.MaxDE00,
-		WorstPatch: r.WorstPatch, WhiteDE00: r.WhiteDE00, GreyDE00: r.GreyDE00, Unexplained: r.Unexplained,
+		Patches: r.Patches, MeanDE00: round4(r.MeanDE00), MedianDE00: round4(r.MedianDE00), P95DE00: round4(r.P95DE00), MaxDE00: round4(r.MaxDE00),
+		WorstPatch: r.WorstPatch, WhiteDE00: round4(r.WhiteDE00), GreyDE00: round4(r.GreyDE00), Unexplained: round4(r.Unexplained),
 	}
 	for _, ch := range r.Channels {
 		c.Channels = append(c.Channels, protocol.ColourChannel{
-			Channel: ch.Channel, StrengthPercent: ch.StrengthPercent, StrengthSE: ch.StrengthSE, StrengthLimit: ch.StrengthLimit,
-			TonePoints: ch.TonePoints, ToneSE: ch.ToneSE, ToneLimit: ch.ToneLimit,
-			HueDeg: ch.HueDeg, HueSE: ch.HueSE, HueLimit: ch.HueLimit, Slow: share(ch.EWMA, ch.EWMALimit),
+			Channel: ch.Channel, StrengthPercent: round4(ch.StrengthPercent), StrengthSE: round4(ch.StrengthSE), StrengthLimit: round4(ch.StrengthLimit),
+			TonePoints: round4(ch.TonePoints), ToneSE: round4(ch.ToneSE), ToneLimit: round4(ch.ToneLimit),
+			HueDeg: round4(ch.HueDeg), HueSE: round4(ch.HueSE), HueLimit: round4(ch.HueLimit), Slow: round4(share(ch.EWMA, ch.EWMALimit)),
 		})
 	}
 	for _, f := range r.Values {
@@ -26,16 +26,16 @@ func colourOf(r *drift.Result) *protocol.Colour {
 		case drift.KindStrength, drift.KindTone, drift.KindHue:
 			continue // told by channel above
 		}
-		c.Factors = append(c.Factors, protocol.Factor{Name: f.Name, Unit: factorUnits[f.Kind], Value: f.Value, SE: f.SE, Limit: f.Limit, Slow: share(f.EWMA, f.EWMALimit)})
+		c.Factors = append(c.Factors, protocol.Factor{Name: f.Name, Unit: factorUnits[f.Kind], Value: round4(f.Value), SE: round4(f.SE), Limit: round4(f.Limit), Slow: round4(share(f.EWMA, f.EWMALimit))})
 	}
 	for _, h := range r.House {
-		c.House = append(c.House, protocol.HouseColour{Name: h.Name, Patch: h.Patch, DE00: h.DE00, Tolerance: h.Tolerance})
+		c.House = append(c.House, protocol.HouseColour{Name: h.Name, Patch: h.Patch, DE00: round4(h.DE00), Tolerance: h.Tolerance})
 	}
 	for _, o := range r.Outliers {
 		c.Outliers = append(c.Outliers, o.Patch)
 	}
 	for _, t := range r.Tests {
-		c.Tests = append(c.Tests, protocol.Test{Name: t.Name, Value: t.Statistic, Limit: t.Limit})
+		c.Tests = append(c.Tests, protocol.Test{Name: t.Name, Value: round4(t.Statistic), Limit: round4(t.Limit)})
 	}
 	return c
 }
@@ -58,11 +58,11 @@ func decide(in Input, v *protocol.Verdict, r *drift.Result, lines []cause.Line) 
 			f.Why = why
 		}
 		out := protocol.Finding{
-			Advice: f.Advice, Channel: f.Channel, Level: f.Level, Likelihood: f.Likelihood, Why: f.Why,
+			Advice: f.Advice, Channel: f.Channel, Level: f.Level, Likelihood: round4(f.Likelihood), Why: f.Why,
 			Rival: f.Rival, SplittingCheck: f.SplittingCheck,
 		}
 		for _, m := range f.Moves {
-			out.Moves = append(out.Moves, protocol.Move{Channel: m.Channel, Percent: m.Percent, TonePoints: m.TonePoints, ExpectedDE00: m.ExpectedDE00})
+			out.Moves = append(out.Moves, protocol.Move{Channel: m.Channel, Percent: round4(m.Percent), TonePoints: round4(m.TonePoints), ExpectedDE00: round4(m.ExpectedDE00)})
 		}
 		v.Findings = append(v.Findings, out)
 		v.Outcome = worse(v.Outcome, f.Level)

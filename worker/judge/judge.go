@@ -1,6 +1,8 @@
 package judge
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -29,7 +31,7 @@ type State struct {
 	Baseline string    `json:"baseline,omitempty"` // id of the baseline that Drift belongs to
 	Digest   string    `json:"digest,omitempty"`   // where that baseline is stored
 	Newest   time.Time `json:"newest,omitzero"`    // taken_at of the newest reading judged
-	// Recent holds the ids of the last readings, so that one sent twice is known.
+	// Recent holds short digests of the ids of the last readings, so that one sent twice is known.
 	Recent []string `json:"recent,omitempty"`
 	// Learned are the readings taken as known-good since learning began, oldest first.
 	Learned []Learned    `json:"learned,omitempty"`
@@ -151,7 +153,7 @@ func (st *State) remember(in Input) {
 	if r.Instrument.Serial != "" {
 		st.Serial = r.Instrument.Serial
 	}
-	st.Recent = append(slices.Clone(st.Recent), r.ID)
+	st.Recent = append(slices.Clone(st.Recent), shortID(r.ID))
 	if n := len(st.Recent); n > recentKept {
 		st.Recent = st.Recent[n-recentKept:]
 	}
@@ -164,7 +166,14 @@ func (st *State) remember(in Input) {
 }
 
 // Seen reports whether a reading has been judged in this series before, as far as it remembers.
-func (st *State) Seen(reading string) bool { return slices.Contains(st.Recent, reading) }
+func (st *State) Seen(reading string) bool { return slices.Contains(st.Recent, shortID(reading)) }
+
+// shortID is 48 bits of a digest: enough to tell 32 readings apart, and a third of an id in every
+// record. (The ids of one station begin alike, so a part of the id itself would not do.)
+func shortID(id string) string {
+	sum := sha256.Sum256([]byte(id))
+	return hex.EncodeToString(sum[:6])
+}
 
 // judgeChart looks for lines, then at the colours, then for causes, and sets the outcome.
 func judgeChart(in Input, v *protocol.Verdict, st *State, o Options) error {
@@ -220,6 +229,8 @@ func judgeColour(in Input, v *protocol.Verdict, st *State) (*drift.Result, error
 	if err != nil {
 		return nil, err
 	}
+	next.EWMA, next.CusumHigh, next.CusumLow = round6s(next.EWMA), round6s(next.CusumHigh), round6s(next.CusumLow)
+	next.Last, next.Change = round6s(next.Last), round6s(next.Change)
 	st.Drift = &next
 	v.Colour = colourOf(&res)
 	for _, w := range res.Warnings {

@@ -117,12 +117,12 @@ func confidence(l *banding.Line) float64 {
 func bandingOf(r *banding.Result) *protocol.Banding {
 	b := &protocol.Banding{}
 	for _, ch := range r.Channels {
-		c := protocol.BandingChannel{Channel: ch.Channel, Score: ch.Score, Limit: ch.Limit}
+		c := protocol.BandingChannel{Channel: ch.Channel, Score: round4(ch.Score), Limit: round4(ch.Limit)}
 		for i := range ch.Lines {
 			l := &ch.Lines[i]
 			c.Lines = append(c.Lines, protocol.Line{
-				Kind: string(l.Kind), AtMM: l.AtMM, AtSE: l.AtMMSE, Contrast: l.Contrast, ContrastDE00: l.ContrastDE00,
-				WidthUM: l.WidthUM, Repeats: l.Repeats, PeriodMM: l.PeriodMM, Nozzles: l.NozzleCandidates,
+				Kind: string(l.Kind), AtMM: round4(l.AtMM), AtSE: round4(l.AtMMSE), Contrast: round4(l.Contrast), ContrastDE00: round4(l.ContrastDE00),
+				WidthUM: round4(l.WidthUM), Repeats: l.Repeats, PeriodMM: round4(l.PeriodMM), Nozzles: l.NozzleCandidates,
 				Visible: l.Visibility >= 1, Standing: l.Standing,
 			})
 		}
