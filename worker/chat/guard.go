@@ -1,0 +1,168 @@
+package chat
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"net/netip"
+	"net/url"
+	"syscall"
+	"time"
+)
+
+// guard makes every connection to a service.
+type guard struct {
+	allowLocal bool
+	timeout    time.Duration // of one attempt
+	now        func() time.Time
+	client     *http.Client
+}
+
+const (
+	attemptTimeout = 10 * time.Second
+	maxAnswer      = 4 << 10
+	maxRedirects   = 3
+)
+
+// refused is why the guard itself will not go where it was sent; trying again does not help.
+type refused string
+
+func (r refused) Error() string { return string(r) }
+
+const (
+	errLocal     refused = "the address is of this machine or link-local; set allow_local if that is meant"
+	errElsewhere refused = "the service redirects to another host, which is not followed"
+	errLoses     refused = "the service redirects in a way that loses the message"
+	errCircles   refused = "the service redirects in circles"
+	errNoMachine refused = "the address is no single machine's"
+)
+
+func newGuard(allowLocal bool, timeout time.Duration, now func() time.Time) *guard {
+	g := &guard{allowLocal: allowLocal, timeout: timeout, now: now}
+	g.client = &http.Client{
+		Timeout: timeout,
+		Transport: &http.Transport{
+			// No proxy: the check of the dialled address would check the proxy's.
+			DialContext:           g.dialer().DialContext,
+			TLSHandshakeTimeout:   timeout,
+			ResponseHeaderTimeout: timeout,
+			MaxIdleConns:          1,
+			IdleConnTimeout:       30 * time.Second,
+			ForceAttemptHTTP2:     true,
+		},
+		CheckRedirect: sameHost,
+	}
+	return g
+}
+
+func (g *guard) dialer() *net.Dialer {
+	return &net.Dialer{Timeout: g.timeout, Control: g.check}
+}
+
+// check looks at the address that is about to be dialled, after names were resolved, so that no
+// name can lead where a number would not be let.
+func (g *guard) check(_, addr string, _ syscall.RawConn) error {
+	ap, err := netip.ParseAddrPort(addr)
+	if err != nil {
+		return fmt.Errorf("address %q: %w", addr, err)
+	}
+	ip := ap.Addr().Unmap()
+	if ip.IsMulticast() || ip == netip.AddrFrom4([4]byte{255, 255, 255, 255}) {
+		return errNoMachine
+	}
+	if !g.allowLocal && (ip.IsLoopback() || ip.IsLinkLocalUnicast() || ip.IsUnspecified()) {
+		return errLocal
+	}
+	return nil
+}
+
+// sameHost follows a redirect only within the host and scheme that the target names. The standard
+// client repeats a POST only for 307 and 308; for the others it would become a GET without the
+// message, so those are refused too.
+func sameHost(req *http.Request, via []*http.Request) error {
+	first := via[0]
+	if req.URL.Host != first.URL.Host || req.URL.Scheme != first.URL.Scheme {
+		return errElsewhere
+	}
+	if req.Method != first.Method {
+		return errLoses
+	}
+	if len(via) > maxRedirects {
+		return errCircles
+	}
+	return nil
+}
+
+// post sends one request and judges the answer.
+func (g *guard) post(ctx context.Context, to string, contentType string, body io.Reader, header map[string]string) ([]byte, error) {
+	req, err := http.NewRequestWithContext(ctx, http.MethodPost, to, body)
+	if err != nil {
+		return nil, &sendError{what: GiveUp, text: "the url is not one that a message can be sent to"}
+	}
+	req.Header.Set("Content-Type", contentType)
+	req.Header.Set("User-Agent", "swathkeeper")
+	for k, v := range header {
+		req.Header.Set(k, v)
+	}
+	resp, err := g.client.Do(req)
+	if err != nil {
+		if resp != nil { // a refused redirect comes with the answer that asked for it
+			_ = resp.Body.Close()
+		}
+		return nil, failed(ctx, err)
+	}
+	defer func() { _ = resp.Body.Close() }()
+	said, err := io.ReadAll(io.LimitReader(resp.Body, maxAnswer))
+	if err != nil && Retry(resp.StatusCode) != Sent {
+		said = nil
+	}
+	return said, answered(resp, said, g.now())
+}
+
+func (g *guard) close() { g.client.CloseIdleConnections() }
+
+// failed turns an error without an answer into a sendError, leaving out the URL that the standard
+// client's errors hold.
+func failed(ctx context.Context, err error) error {
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	var u *url.Error
+	timeout := false
+	if errors.As(err, &u) {
+		timeout = u.Timeout()
+		err = u.Err
+	}
+	e := &sendError{what: Again}
+	var no refused
+	var dns *net.DNSError
+	switch {
+	case errors.As(err, &no):
+		e.what, e.text = GiveUp, no.Error()
+	case timeout, errors.Is(err, context.DeadlineExceeded):
+		e.text = "the service did not answer in time"
+	case errors.Is(err, syscall.ECONNREFUSED):
+		e.text = "the service's host refuses the connection"
+	case errors.Is(err, syscall.ECONNRESET), errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF):
+		e.text = "the service broke off the connection"
+	case errors.As(err, &dns):
+		e.text = "the service's host name cannot be resolved"
+	default:
+		e.text = "no connection to the service: " + clip(clean(innermost(err)), 120)
+	}
+	return e
+}
+
+// innermost is the text of the error at the bottom, without the addresses that the layers above add.
+func innermost(err error) string {
+	for {
+		next := errors.Unwrap(err)
+		if next == nil {
+			return err.Error()
+		}
+		err = next
+	}
+}

@@ -1,0 +1,145 @@
+package chat
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+
+	"swathkeeper/protocol"
+)
+
+// sentEntry is what SWK_SENT holds under <target>.<record id>: how many of the record's changes
+// were dealt with, in order.
+type sentEntry struct {
+	Done int       `json:"done"`
+	At   time.Time `json:"at"`
+}
+
+// Failure is a message that was given up.
+type Failure struct {
+	Target  string    `json:"target"`
+	Message string    `json:"message"` // its id
+	Title   string    `json:"title"`
+	At      time.Time `json:"at"`
+	Tries   int       `json:"tries"`
+	Why     string    `json:"why"`
+}
+
+const givenUp = "given-up"
+
+// sent is one target's part of SWK_SENT.
+type sent struct {
+	kv     jetstream.KeyValue
+	target string
+	now    func() time.Time
+}
+
+func (s sent) key(id string) string { return s.target + "." + id }
+
+// done tells how many changes of a record were dealt with.
+func (s sent) done(ctx context.Context, record string) (int, error) {
+	e, err := s.kv.Get(ctx, s.key(record))
+	if errors.Is(err, jetstream.ErrKeyNotFound) {
+		return 0, nil
+	}
+	if err != nil {
+		return 0, fmt.Errorf("store %s: %w", protocol.BucketSent, err)
+	}
+	var v sentEntry
+	if err := json.Unmarshal(e.Value(), &v); err != nil {
+		return 0, nil // not ours: told again rather than not at all
+	}
+	return v.Done, nil
+}
+
+func (s sent) put(ctx context.Context, record string, done int) error {
+	return s.write(ctx, s.key(record), sentEntry{Done: done, At: s.now()})
+}
+
+func (s sent) fail(ctx context.Context, f Failure) error {
+	return s.write(ctx, s.key(givenUp+"."+f.Message), f)
+}
+
+func (s sent) write(ctx context.Context, key string, v any) error {
+	b, err := json.Marshal(v)
+	if err != nil {
+		return err
+	}
+	if _, err := s.kv.Put(ctx, key, b); err != nil {
+		return fmt.Errorf("store %s: %w", protocol.BucketSent, err)
+	}
+	return nil
+}
+
+// claim reserves what is due once for everybody, such as a digest, for a while. It reports false
+// when it was done, or when another worker is at it.
+func (s sent) claim(ctx context.Context, id string) (bool, error) {
+	key := s.key(id)
+	raw, err := json.Marshal(sentEntry{At: s.now()})
+	if err != nil {
+		return false, err
+	}
+	_, err = s.kv.Create(ctx, key, raw)
+	if err == nil {
+		return true, nil
+	}
+	if !errors.Is(err, jetstream.ErrKeyExists) {
+		return false, fmt.Errorf("store %s: %w", protocol.BucketSent, err)
+	}
+	e, err := s.kv.Get(ctx, key)
+	if err != nil {
+		return false, fmt.Errorf("store %s: %w", protocol.BucketSent, err)
+	}
+	var v sentEntry
+	if json.Unmarshal(e.Value(), &v) == nil && (v.Done > 0 || s.now().Sub(v.At) < claimFor) {
+		return false, nil
+	}
+	// Whoever claimed it was killed before it was told.
+	_, err = s.kv.Update(ctx, key, raw, e.Revision())
+	if errors.Is(err, jetstream.ErrKeyRevisionMismatch) {
+		return false, nil
+	}
+	return err == nil, err
+}
+
+// claimFor is how long a claim holds.
+const claimFor = 10 * time.Minute
+
+// Failures lists what was given up in the last 30 days, newest first; target may be empty for all.
+func Failures(ctx context.Context, js jetstream.JetStream, target string) ([]Failure, error) {
+	kv, err := js.KeyValue(ctx, protocol.BucketSent)
+	if err != nil {
+		return nil, fmt.Errorf("store %s: %w", protocol.BucketSent, err)
+	}
+	if target == "" {
+		target = "*"
+	}
+	w, err := kv.Watch(ctx, target+"."+givenUp+".>", jetstream.IgnoreDeletes())
+	if err != nil {
+		return nil, fmt.Errorf("store %s: %w", protocol.BucketSent, err)
+	}
+	defer func() { _ = w.Stop() }()
+	var out []Failure
+	for {
+		select {
+		case e := <-w.Updates():
+			if e == nil {
+				slices.SortFunc(out, func(a, b Failure) int { return b.At.Compare(a.At) })
+				return out, nil
+			}
+			var f Failure
+			if json.Unmarshal(e.Value(), &f) == nil {
+				f.Target, _, _ = strings.Cut(e.Key(), ".")
+				out = append(out, f)
+			}
+		case <-ctx.Done():
+			return nil, ctx.Err()
+		}
+	}
+}

@@ -1,0 +1,305 @@
+package chat
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"sync"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+	"github.com/rs/zerolog"
+
+	"swathkeeper/protocol"
+)
+
+// teller tells one target.
+type teller struct {
+	Target
+	c       *Chat
+	service service
+	redact  redactor
+	quiet   *quiet
+	log     zerolog.Logger
+	cons    jetstream.Consumer
+	sent    sent
+	fresh   bool // the target's place was made by this start
+
+	sending sync.Mutex // one message at a time, also beside the daily ones
+	mu      sync.Mutex
+	status  Status
+}
+
+func (c *Chat) newTeller(t Target) (*teller, error) {
+	s, err := c.newService(t)
+	if err != nil {
+		return nil, err
+	}
+	q, err := parseQuiet(t.Quiet)
+	if err != nil {
+		return nil, err
+	}
+	return &teller{
+		Target: t, c: c, service: s, redact: t.redactor(), quiet: q,
+		log:    c.o.Log.With().Str("target", t.Name).Str("service", t.Service()).Logger(),
+		status: Status{Target: t.Name, Service: t.Service()},
+	}, nil
+}
+
+const (
+	ackWait = 30 * time.Second
+	// stillWorking is how often a message being retried is kept from being given to another worker.
+	stillWorking = 10 * time.Second
+	// pinnedTTL is how long a worker may be silent before another takes the target over. A pull
+	// must expire sooner, or an idle worker would lose its place.
+	pinnedTTL  = 4 * time.Second
+	pullExpiry = 2 * time.Second
+	// A target that nobody listens for is forgotten after this, so that taking it up again a
+	// season later does not replay the season.
+	forgetAfter = 7 * 24 * time.Hour
+)
+
+func (t *teller) durable() string { return "chat-" + t.Name }
+
+// bind finds the target's consumer, or makes it so that it begins with what is recorded from now
+// on. Its filters follow the configuration.
+func (t *teller) bind(ctx context.Context, js jetstream.JetStream) error {
+	want := jetstream.ConsumerConfig{
+		Durable:           t.durable(),
+		Description:       "tells the chat target " + t.Name,
+		DeliverPolicy:     jetstream.DeliverNewPolicy,
+		AckPolicy:         jetstream.AckExplicitPolicy,
+		AckWait:           ackWait,
+		MaxDeliver:        -1,
+		MaxAckPending:     1, // in order, and one worker at a time
+		FilterSubjects:    t.filters(),
+		InactiveThreshold: forgetAfter,
+		PriorityPolicy:    jetstream.PriorityPolicyPinned,
+		PriorityGroups:    []string{t.durable()},
+		PinnedTTL:         pinnedTTL,
+	}
+	fail := func(err error) error { return fmt.Errorf("consumer %s: %w", want.Durable, err) }
+	have, err := js.Consumer(ctx, protocol.StreamRecord, want.Durable)
+	if errors.Is(err, jetstream.ErrConsumerNotFound) {
+		t.fresh = true
+		if t.cons, err = js.CreateConsumer(ctx, protocol.StreamRecord, want); err != nil {
+			return fail(err)
+		}
+		return nil
+	}
+	if err != nil {
+		return fail(err)
+	}
+	conf := have.CachedInfo().Config
+	filters := slices.Clone(conf.FilterSubjects)
+	if conf.FilterSubject != "" {
+		filters = append(filters, conf.FilterSubject)
+	}
+	slices.Sort(filters)
+	if !slices.Equal(filters, want.FilterSubjects) {
+		conf.FilterSubject, conf.FilterSubjects = "", want.FilterSubjects
+		if have, err = js.UpdateConsumer(ctx, protocol.StreamRecord, conf); err != nil {
+			return fail(err)
+		}
+	}
+	t.cons = have
+	return nil
+}
+
+// run reads the target's records until ctx ends.
+func (t *teller) run(ctx context.Context) {
+	var lastErr string
+	for ctx.Err() == nil {
+		err := t.read(ctx)
+		if ctx.Err() != nil {
+			return
+		}
+		if errors.Is(err, jetstream.ErrConsumerDeleted) || errors.Is(err, jetstream.ErrConsumerNotFound) {
+			err = t.bind(ctx, t.c.js)
+		}
+		if err != nil && err.Error() != lastErr {
+			lastErr = err.Error()
+			t.log.Error().Err(err).Msg("records cannot be read; trying again")
+		}
+		rest(ctx, time.Second)
+	}
+}
+
+// rest waits in real time.
+func rest(ctx context.Context, d time.Duration) {
+	timer := time.NewTimer(d)
+	defer timer.Stop()
+	select {
+	case <-ctx.Done():
+	case <-timer.C:
+	}
+}
+
+func (t *teller) read(ctx context.Context) error {
+	iter, err := t.cons.Messages(
+		jetstream.PullMaxMessages(16), jetstream.PullExpiry(pullExpiry), jetstream.PullHeartbeat(pullExpiry/2),
+		jetstream.PullPriorityGroup(t.durable()), jetstream.WithMessagesErrOnMissingHeartbeat(false))
+	if err != nil {
+		return err
+	}
+	defer iter.Stop()
+	for {
+		msg, err := iter.Next(jetstream.NextContext(ctx))
+		if err != nil {
+			return err
+		}
+		t.handle(ctx, msg)
+	}
+}
+
+// handle deals with one record: every change it brings is told or given up, and then the record is
+// acknowledged. When ctx ends before, the record is handed back.
+func (t *teller) handle(ctx context.Context, msg jetstream.Msg) {
+	var lastErr string
+	for failed := 1; ; failed++ {
+		err := t.tellRecord(ctx, msg)
+		if err == nil {
+			if err := msg.Ack(); err != nil {
+				t.log.Warn().Err(err).Msg("acknowledgement not sent; the record will be skipped when it comes again")
+			}
+			return
+		}
+		if ctx.Err() != nil {
+			_ = msg.Nak()
+			return
+		}
+		if err.Error() != lastErr { // the bus is away; nothing else ends here
+			lastErr = err.Error()
+			t.log.Error().Err(err).Msg("chat waits")
+		}
+		_ = msg.InProgress()
+		rest(ctx, min(time.Duration(failed)*time.Second, stillWorking))
+	}
+}
+
+func (t *teller) tellRecord(ctx context.Context, msg jetstream.Msg) error {
+	rec, err := protocol.DecodeRecord(msg.Data())
+	if err != nil {
+		t.log.Error().Err(err).Str("subject", msg.Subject()).Msg("a record that cannot be read was not told")
+		return nil
+	}
+	if !slices.ContainsFunc(rec.Changes, t.wants) {
+		return nil
+	}
+	done, err := t.sent.done(ctx, rec.ID)
+	if err != nil {
+		return err
+	}
+	for i := done; i < len(rec.Changes); i++ {
+		if ch := rec.Changes[i]; t.wants(ch) && (urgent(ch) || !t.quiet.holds(t.c.o.Clock.Now(), t.c.o.Zone)) {
+			m := changeMessage(rec, i, t.c.o.Zone)
+			if !t.NoPicture && takesPicture(t.service) {
+				m.picture = picture(rec, ch)
+			}
+			if err := t.deliver(ctx, m, msg.InProgress); err != nil {
+				return err
+			}
+		} else if i+1 < len(rec.Changes) {
+			continue // noted with the next one
+		}
+		if err := t.sent.put(ctx, rec.ID, i+1); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// deliver sends a message until it is sent or given up. The error is the context's, or the store's
+// when giving up cannot be recorded.
+func (t *teller) deliver(ctx context.Context, m Message, working func() error) error {
+	t.sending.Lock()
+	defer t.sending.Unlock()
+	m.Target = t.Name
+	first := t.c.o.Clock.Now()
+	shorter := false
+	for failed := 1; ; failed++ {
+		err := t.attempt(ctx, m, working)
+		if err == nil {
+			t.note(func(s *Status) { s.Sent++; s.Waiting, s.Since, s.Error = 0, time.Time{}, "" })
+			t.log.Info().Str("message", m.ID).Msg(m.Title)
+			if t.c.o.sentHook != nil {
+				t.c.o.sentHook(t.Name, m)
+			}
+			return nil
+		}
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+		e := &sendError{what: Again, text: err.Error()}
+		errors.As(err, &e)
+		why := t.redact.text(e.text)
+		t.note(func(s *Status) {
+			if why != s.Error {
+				t.log.Warn().Str("why", why).Str("message", m.ID).Msg("not delivered")
+			}
+			s.Waiting, s.Error = failed, why
+			if s.Since.IsZero() {
+				s.Since = first
+			}
+		})
+		now := t.c.o.Clock.Now()
+		wait := pause(failed, e.after)
+		if e.what == Shorter && !shorter {
+			shorter, wait = true, 0
+			m.picture, m.Text = nil, clip(m.Text, shortText)
+		} else if e.what != Again || (e.most > 0 && failed >= e.most) || now.Add(wait).Sub(first) > t.c.o.GiveUpAfter {
+			return t.giveUp(ctx, m, failed, why)
+		}
+		if err := t.wait(ctx, now.Add(wait), working); err != nil {
+			return err
+		}
+	}
+}
+
+// shortText is what is left of a message that was too large.
+const shortText = 280
+
+func (t *teller) giveUp(ctx context.Context, m Message, tries int, why string) error {
+	err := t.sent.fail(ctx, Failure{Target: t.Name, Message: m.ID, Title: m.Title, At: t.c.o.Clock.Now(), Tries: tries, Why: why})
+	if err != nil {
+		return err
+	}
+	t.note(func(s *Status) { s.GivenUp++; s.Waiting, s.Since = 0, time.Time{} })
+	t.log.Error().Str("why", why).Int("tries", tries).Str("message", m.ID).Msg("given up: " + m.Title)
+	return nil
+}
+
+// attempt sends once, telling the bus meanwhile that the record is being worked on.
+func (t *teller) attempt(ctx context.Context, m Message, working func() error) error {
+	_ = working()
+	return t.service.send(ctx, m)
+}
+
+// wait waits by the given clock, telling the bus meanwhile that the record is being worked on.
+func (t *teller) wait(ctx context.Context, until time.Time, working func() error) error {
+	tick := time.NewTicker(stillWorking)
+	defer tick.Stop()
+	for t.c.o.Clock.Now().Before(until) {
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-t.c.o.Clock.Until(until):
+		case <-tick.C:
+			_ = working()
+		}
+	}
+	return ctx.Err()
+}
+
+func (t *teller) note(f func(*Status)) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	f(&t.status)
+}
+
+func (t *teller) snapshot() Status {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.status
+}
