@@ -1,5 +1,184 @@
 package cause
 
+import (
+	"sort"
+
+	"swathkeeper/measure/drift"
+)
+
+// agreeingCharts is how many charts in a row must show the same leftover before a profile is
+// worth refitting. (A published workflow rule of thumb asks for three as well.)
+const agreeingCharts = 3
+
+// closeOdds: a rival is named when it is at least this likely compared with the first cause
+// (a difference of 3 in log likelihood).
+const closeOdds = 0.05
+
+// poorFit is the unexplained share above which no known cause accounts for a change.
+const poorFit = 0.5
+
 // Decide names the causes that the evidence points to, most likely first; none when the
-// reading is as usual.
-func Decide(e Evidence) []Finding { return nil }
+// reading is as usual. The order of the questions is that of the trade: is the reading itself
+// sound, is it the instrument or the white, are there lines, is it one ink's strength, the press
+// or the preset, an ink's colour; and only what persists through three agreeing charts is left
+// to the profile.
+func Decide(e Evidence) []Finding {
+	out := lineFindings(&e)
+	if e.Drift == nil || e.Drift.Level == drift.LevelNone {
+		return out
+	}
+	sections := map[string]bool{}
+	for _, l := range e.Lines {
+		if l.Section || l.Kind == "section" {
+			sections[l.Channel] = true
+		}
+	}
+	for _, f := range rowFindings(&e) {
+		if sections[f.Channel] {
+			continue
+		}
+		sections[f.Channel] = true
+		out = append(out, f)
+	}
+	f, ok := colourFinding(&e)
+	if !ok {
+		return out
+	}
+	if f.Advice == CheckInk && sections[f.Channel] && weakens(&e, f.Channel) {
+		// The weak section thins its ink's patches too: one cause, not two.
+		for i := range out {
+			if out[i].Advice == CleanHead && out[i].Channel == f.Channel {
+				out[i].Level = worse(out[i].Level, f.Level)
+				out[i].House = f.House
+				out[i].Rival, out[i].RivalChannel = CheckInk, f.Channel
+				out[i].SplittingCheck = splitting(CleanHead, CheckInk)
+			}
+		}
+		return out
+	}
+	if len(out) > 0 && f.Advice == RefitProfile {
+		// A profile fitted while the head is at fault would hide the fault.
+		return out
+	}
+	return append(out, f)
+}
+
+func weakens(e *Evidence, channel string) bool {
+	for _, c := range e.Drift.Channels {
+		if c.Channel == channel {
+			return c.StrengthPercent < 0
+		}
+	}
+	return false
+}
+
+var ranks = map[string]int{Note: 1, Act: 2, Stop: 3}
+
+func worse(a, b string) string {
+	if ranks[b] > ranks[a] {
+		return b
+	}
+	return a
+}
+
+// lineFindings turns lines into advice, one a channel: the head for one ink's lines, the paper
+// feed for seams in all inks.
+func lineFindings(e *Evidence) []Finding {
+	var out []Finding
+	for _, l := range e.Lines {
+		f := Finding{Advice: CleanHead, Channel: l.Channel, Level: l.Level, Likelihood: l.Likelihood, Why: lineWhy(l)}
+		if l.Kind == "feed" || l.Channel == "" {
+			f.Advice, f.Channel = CheckFeed, ""
+		}
+		merged := false
+		for i := range out {
+			if out[i].Advice == f.Advice && out[i].Channel == f.Channel {
+				if ranks[f.Level] > ranks[out[i].Level] {
+					out[i].Why = f.Why
+				}
+				out[i].Level = worse(out[i].Level, f.Level)
+				out[i].Likelihood = max(out[i].Likelihood, f.Likelihood)
+				merged = true
+			}
+		}
+		if !merged {
+			out = append(out, f)
+		}
+	}
+	sort.SliceStable(out, func(a, b int) bool {
+		if ranks[out[a].Level] != ranks[out[b].Level] {
+			return ranks[out[a].Level] > ranks[out[b].Level]
+		}
+		return out[a].Likelihood > out[b].Likelihood
+	})
+	return out
+}
+
+// rowFindings are rows of patches that one ink prints weaker than on the rest of the sheet: a
+// weak group of nozzles, seen without a trace.
+func rowFindings(e *Evidence) []Finding {
+	var out []Finding
+	for _, r := range e.Drift.Rows {
+		if r.Percent < 0 {
+			out = append(out, Finding{Advice: CleanHead, Channel: r.Channel, Level: e.Drift.Level, Likelihood: 0.85, Why: rowWhy(r),
+				Rival: Remeasure, SplittingCheck: splitting(CleanHead, Remeasure), House: housesOf(e.Drift)})
+		}
+	}
+	return out
+}
+
+// colourFinding is the likeliest cause of what the whole chart shows.
+func colourFinding(e *Evidence) (Finding, bool) {
+	r := e.Drift
+	ranked := weigh(e)
+	explained := len(ranked) > 0 && r.Patterns[0].LogLikelihood > 0 && r.Unexplained < poorFit
+	if !explained {
+		if len(r.Rows) > 0 {
+			return Finding{}, false // the rows say it
+		}
+		return Finding{Advice: Remeasure, Level: r.Level, Likelihood: 0.6, Why: unexplainedWhy(r), House: housesOf(r),
+			Rival: RefitProfile, SplittingCheck: splitting(Remeasure, RefitProfile)}, true
+	}
+	top := ranked[0]
+	f := Finding{Advice: top.advice, Channel: top.channel, Level: r.Level, Likelihood: min(0.98, top.weight), House: housesOf(r)}
+	f.Why = why(e, top)
+	if len(ranked) > 1 && ranked[1].weight > closeOdds*top.weight {
+		f.Rival, f.RivalChannel = ranked[1].advice, ranked[1].channel
+		f.SplittingCheck = splitting(f.Advice, f.Rival)
+	}
+	agreeing := e.Agreeing
+	if agreeing == 0 {
+		agreeing = r.Agreeing
+	}
+	switch {
+	case top.advice == RefitProfile && agreeing < agreeingCharts:
+		f.Advice, f.Rival, f.RivalChannel = Remeasure, RefitProfile, ""
+		f.Why = waitWhy(r, agreeing)
+		f.SplittingCheck = splitting(Remeasure, RefitProfile)
+	case top.advice == RefitProfile || top.advice == CheckInk:
+		f.Moves = moves(r, top)
+	}
+	return f, true
+}
+
+// moves are the corrections of a finding: every channel's for a refit, the ink's own for an ink.
+func moves(r *drift.Result, c candidate) []Move {
+	var out []Move
+	for _, m := range r.Moves {
+		if c.advice == CheckInk && m.Channel != c.channel {
+			continue
+		}
+		out = append(out, Move{Move: m, ExpectedDE00: r.AfterMoves})
+	}
+	return out
+}
+
+func housesOf(r *drift.Result) []string {
+	var out []string
+	for _, h := range r.House {
+		if h.Beyond {
+			out = append(out, h.Name)
+		}
+	}
+	return out
+}

@@ -52,8 +52,9 @@ func (m *Model) Judge(s Sample, st State) (Result, State, error) {
 	m.channels(&r, w)
 	m.exceeded(&r)
 	m.rowChanges(&r, w)
-	m.agree(&r, w, &st, &next)
-	if r.Significant || m.beyondAssumed(&r) {
+	m.agree(&r, &st, &next)
+	r.Level = m.level(&r)
+	if r.Level != LevelNone {
 		m.explain(&r, w)
 		m.moves(&r, w, &s)
 	}
@@ -444,25 +445,40 @@ func (m *Model) exceeded(r *Result) {
 	}
 }
 
-// beyondAssumed says, for a baseline too small for limits of its own, whether the reading is
-// beyond a stop limit and also far beyond the spread that is assumed of any printer.
-func (m *Model) beyondAssumed(r *Result) bool {
-	if m.b.Grade != Tentative {
-		return false
+// level answers both questions at once: is it different, and does it matter. A baseline too
+// small for limits of its own knows stop limits only, and takes a factor's word for them only
+// far beyond the spread that is assumed of any printer.
+func (m *Model) level(r *Result) string {
+	if m.b.Grade == Tentative {
+		convincing := false
+		for _, v := range r.Values {
+			convincing = convincing || math.Abs(v.Z) > assumedZ
+		}
+		for _, e := range r.Exceeded {
+			if e.Stop && (convincing || e.What == "mean" || e.What == "white" || e.What == "p95") {
+				return LevelStop
+			}
+		}
+		return LevelNone
 	}
-	for _, v := range r.Values {
-		if math.Abs(v.Z) > assumedZ {
-			return true
+	if !r.Significant {
+		return LevelNone
+	}
+	level := LevelNote
+	for _, e := range r.Exceeded {
+		level = LevelAct
+		if e.Stop {
+			return LevelStop
 		}
 	}
-	return false
+	return level
 }
 
 // assumedZ is how many assumed standard deviations a stop needs without a spread of one's own.
 const assumedZ = 4.5
 
 // agree counts the readings in a row that show the same change.
-func (m *Model) agree(r *Result, w *work, st, next *State) {
+func (m *Model) agree(r *Result, st, next *State) {
 	if !r.Significant {
 		return
 	}

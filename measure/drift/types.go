@@ -54,6 +54,14 @@ const (
 	Full        = "full"        // at least 10 readings on at least 3 days
 )
 
+// Levels of a result.
+const (
+	LevelNone = ""
+	LevelNote = "note"
+	LevelAct  = "act"
+	LevelStop = "stop"
+)
+
 // Kinds of factors.
 const (
 	KindStrength = "strength" // percent change of a channel's tints
@@ -327,6 +335,10 @@ type Result struct {
 	// AfterMoves is the mean CIEDE2000 to expect once the moves are made.
 	AfterMoves float64 `json:"after_moves_de00"`
 
+	// Level answers both questions together: LevelNone when the reading is as usual, LevelNote
+	// when it is different but within every tolerance, LevelAct beyond one, LevelStop beyond a
+	// stop limit.
+	Level string `json:"level"`
 	// Significant: different from normal, within the reading's false-alarm budget. Slow: only
 	// the exponentially weighted means say so.
 	Significant bool `json:"significant"`

@@ -1,0 +1,158 @@
+package cause
+
+import (
+	"math"
+	"slices"
+	"sort"
+
+	"swathkeeper/measure/drift"
+)
+
+// candidate is one way of change and the advice it leads to.
+type candidate struct {
+	advice  string
+	channel string
+	pattern string
+	size    float64
+	weight  float64 // log weight, then probability
+}
+
+// trust tempers the log likelihoods of the patterns. They take the signatures at their word;
+// real printers depart from them, so a difference counts for half.
+const trust = 0.5
+
+// Log weights that facts add: what is known to have changed is a likelier cause than what is
+// not. A factor of twenty, common sense, no source.
+const (
+	factWeight  = 3.0
+	doubtWeight = 1.5
+)
+
+// weigh turns the patterns of a reading into advice with probabilities, most likely first.
+func weigh(e *Evidence) []candidate {
+	var all []candidate
+	for _, p := range e.Drift.Patterns {
+		c := candidate{pattern: p.Name, channel: p.Channel, size: p.Size, weight: trust * p.LogLikelihood}
+		c.advice = adviceOf(p.Name)
+		if c.advice == CheckPress && (e.Stage == StageTransfer || e.Stage == StageDirect) {
+			continue // no press has touched this print
+		}
+		c.weight += facts(e, &c) + stages(e, &c)
+		all = append(all, c)
+	}
+	if len(all) == 0 {
+		return nil
+	}
+	sort.SliceStable(all, func(a, b int) bool { return all[a].weight > all[b].weight })
+	top := all[0].weight
+	var sum float64
+	for i := range all {
+		all[i].weight = math.Exp(all[i].weight - top)
+		sum += all[i].weight
+	}
+	// One advice may stand for several patterns: they are added up, under the likeliest.
+	var merged []candidate
+	for _, c := range all {
+		c.weight /= sum
+		k := slices.IndexFunc(merged, func(m candidate) bool { return m.advice == c.advice && m.channel == c.channel })
+		if k < 0 {
+			merged = append(merged, c)
+		} else {
+			merged[k].weight += c.weight
+		}
+	}
+	sort.SliceStable(merged, func(a, b int) bool { return merged[a].weight > merged[b].weight })
+	return merged
+}
+
+func adviceOf(pattern string) string {
+	switch pattern {
+	case drift.PatternInkWeak, drift.PatternInkStrong, drift.PatternInkColour:
+		return CheckInk
+	case drift.PatternPressUnder, drift.PatternPressOver:
+		return CheckPress
+	case drift.PatternMedia:
+		return CheckMedia
+	case drift.PatternPreset:
+		return CheckSettings
+	case drift.PatternMixed:
+		return RefitProfile
+	default:
+		return Remeasure
+	}
+}
+
+// facts is what is known besides colour, as a log weight.
+func facts(e *Evidence, c *candidate) (w float64) {
+	f := &e.Facts
+	when := func(ok bool, by float64) {
+		if ok {
+			w += by
+		}
+	}
+	switch c.advice {
+	case CheckInk:
+		when(slices.Contains(f.InkLotChanged, c.channel), factWeight)
+	case CheckPress:
+		when(f.PressChanged, factWeight)
+		colder := f.PressCelsius < 0 || f.PressSeconds < 0
+		hotter := f.PressCelsius > 0 || f.PressSeconds > 0
+		when(c.pattern == drift.PatternPressUnder && hotter && !colder, -factWeight)
+		when(c.pattern == drift.PatternPressOver && colder && !hotter, -factWeight)
+	case CheckMedia:
+		when(f.MediaLotChanged, factWeight)
+	case CheckSettings:
+		when(f.PresetChanged, factWeight)
+		// Another preset comes from one print to the next, not creeping.
+		when(!e.Drift.Sudden && e.Drift.Agreeing <= 1, -doubtWeight)
+	case Remeasure:
+		when(f.InstrumentChanged, factWeight)
+		when(f.CalibrationOld, doubtWeight)
+	}
+	return w
+}
+
+// stages is what the other stage of the printer's prints says: weak on both is the printer, weak
+// only on the goods is the press or the goods.
+func stages(e *Evidence, c *candidate) float64 {
+	o := e.Other
+	if o == nil || o.Stage == e.Stage || e.Stage == StageDirect {
+		return 0
+	}
+	w := factWeight
+	if !o.SamePrint {
+		w = doubtWeight
+	}
+	printer := c.advice == CheckInk || c.advice == CheckSettings || c.advice == RefitProfile
+	press := c.advice == CheckPress || c.advice == CheckMedia
+	both := o.Significant && (c.advice != CheckInk || shows(o, e.Drift, c.channel))
+	switch {
+	case printer && both, press && !o.Significant:
+		return w
+	case printer && !o.Significant, press && o.Significant:
+		return -w
+	}
+	return 0
+}
+
+// shows says whether the other stage saw the channel change the same way.
+func shows(o *OtherStage, r *drift.Result, channel string) bool {
+	if len(o.Strength) == 0 {
+		return true
+	}
+	var here, there *drift.Channel
+	for i := range r.Channels {
+		if r.Channels[i].Channel == channel {
+			here = &r.Channels[i]
+		}
+	}
+	for i := range o.Strength {
+		if o.Strength[i].Channel == channel {
+			there = &o.Strength[i]
+		}
+	}
+	if here == nil || there == nil {
+		return false
+	}
+	return here.StrengthPercent*there.StrengthPercent > 0 && math.Abs(there.StrengthPercent) > math.Abs(here.StrengthPercent)/2
+}

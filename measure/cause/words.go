@@ -1,0 +1,231 @@
+package cause
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"swathkeeper/measure/drift"
+)
+
+var inkNames = map[string]string{
+	"C": "cyan", "M": "magenta", "Y": "yellow", "K": "black", "LC": "light cyan", "LM": "light magenta", "LK": "light black",
+	"c": "light cyan", "m": "light magenta", "k": "light black", "O": "orange", "R": "red", "G": "green", "B": "blue", "V": "violet",
+}
+
+// ink names a channel in words; for an rgb-driven chart it is a side of the colour space, for no
+// single ink stands behind it.
+func ink(e *Evidence, channel string) string {
+	name, ok := inkNames[channel]
+	if !ok {
+		name = channel
+	}
+	if e != nil && e.Driven == drift.DrivenRGB {
+		return "the " + name + " side"
+	}
+	return name
+}
+
+// why is the sentence of the likeliest cause, with its numbers.
+func why(e *Evidence, c candidate) string {
+	r := e.Drift
+	var s string
+	switch c.pattern {
+	case drift.PatternInkWeak, drift.PatternInkStrong:
+		s = strengthWhy(e, c)
+	case drift.PatternInkColour:
+		s = colourWhy(e, c)
+	case drift.PatternPressUnder:
+		s = fmt.Sprintf("all inks are down together, %s, and most where most ink lies: as when the press is too cold, too short or too light", range_(r, strengthOf))
+	case drift.PatternPressOver:
+		s = fmt.Sprintf("the white went yellow (b* %+.1f) and the inks moved together (%s): as when the press is too hot or too long", factor(r, "white:b"), range_(r, strengthOf))
+	case drift.PatternMedia:
+		s = fmt.Sprintf("the unprinted goods moved by %.1f dE00 (L* %+.1f, b* %+.1f) and the inks did not: as with another lot or side of the goods", r.WhiteDE00, factor(r, "white:L"), factor(r, "white:b"))
+	case drift.PatternPreset:
+		s = fmt.Sprintf("all mid-tones moved together (%s) and the solids hardly: as with another preset, profile or ink limit", rangePoints(r))
+	case drift.PatternFlare:
+		s = fmt.Sprintf("the darks read lighter by %.1f %% of white while the white reads as before: stray light or dirt in the instrument", factor(r, "flare"))
+	case drift.PatternScale:
+		s = fmt.Sprintf("everything, the white too, reads %s by one and the same factor (white L* %+.1f): the instrument's calibration or lamp", lighter(factor(r, "white:L")), factor(r, "white:L"))
+	default:
+		s = fmt.Sprintf("the inks each went their own way (%s): no single cause fits, and %d charts in a row agree", changes(e), max(r.Agreeing, e.Agreeing))
+	}
+	return s + tail(r)
+}
+
+func strengthWhy(e *Evidence, c candidate) string {
+	r := e.Drift
+	var ch drift.Channel
+	for _, x := range r.Channels {
+		if x.Channel == c.channel {
+			ch = x
+		}
+	}
+	word := "weak"
+	v := ch.StrengthPercent
+	if r.Slow && math.Abs(ch.EWMA) > math.Abs(v) {
+		v = ch.EWMA
+	}
+	if v > 0 {
+		word = "strong"
+	}
+	rest := "the rest is as on the good days"
+	if n := others(r, c.channel); n != "" {
+		rest = n
+	}
+	s := fmt.Sprintf("%s prints %.1f %% %s; %s", ink(e, c.channel), math.Abs(v), word, rest)
+	if ch.Since >= 3 {
+		s += fmt.Sprintf("; it began about %d readings ago", ch.Since)
+	}
+	return s
+}
+
+// others names channels besides one that are beyond their own limits.
+func others(r *drift.Result, channel string) string {
+	var names []string
+	for _, v := range r.Values {
+		if v.Kind == drift.KindStrength && v.Channel != channel && v.Beyond {
+			names = append(names, fmt.Sprintf("%s by %+.1f %%", ink(nil, v.Channel), v.Value))
+		}
+	}
+	if len(names) == 0 {
+		return ""
+	}
+	return "also off: " + strings.Join(names, ", ")
+}
+
+func colourWhy(e *Evidence, c candidate) string {
+	for _, ch := range e.Drift.Channels {
+		if ch.Channel != c.channel {
+			continue
+		}
+		if ch.HueDefined && math.Abs(ch.HueDeg) >= 0.5 {
+			return fmt.Sprintf("%s has another hue (its solid turned by %+.1f degrees) in every patch it prints: another ink or lot, or ink mixed in", ink(e, c.channel), ch.HueDeg)
+		}
+	}
+	return fmt.Sprintf("%s is another colour (by %.1f Lab units at its solid) in every patch it prints: another ink or lot, or ink mixed in", ink(e, c.channel), c.size)
+}
+
+func rowWhy(r drift.RowChange) string {
+	rows := fmt.Sprintf("row %d prints", r.FromRow)
+	if r.ToRow > r.FromRow {
+		rows = fmt.Sprintf("rows %d to %d print", r.FromRow, r.ToRow)
+	}
+	return fmt.Sprintf("%s %.0f %% weaker in %s than the rest of the sheet: a group of nozzles", rows, -r.Percent, ink(nil, r.Channel))
+}
+
+func lineWhy(l Line) string {
+	switch l.Kind {
+	case "feed":
+		return "seams at every paper step, in all inks at one place: the paper feed"
+	case "section":
+		return fmt.Sprintf("a whole section of the %s head prints weak", ink(nil, l.Channel))
+	case "deflected":
+		return fmt.Sprintf("%s lines with a light and a dark side: nozzles of %s fire askew", count(l.Count), ink(nil, l.Channel))
+	}
+	return fmt.Sprintf("%s light lines in %s at every step: nozzles do not fire", count(l.Count), ink(nil, l.Channel))
+}
+
+func count(n int) string {
+	if n <= 0 {
+		return "fine"
+	}
+	return fmt.Sprint(n)
+}
+
+func waitWhy(r *drift.Result, agreeing int) string {
+	return fmt.Sprintf("the chart is off by %.1f dE00 in the mean and no single cause fits (%s); %d of %d charts agree so far, so read again before the profile is blamed",
+		r.MeanDE00, changes(&Evidence{Drift: r}), agreeing, agreeingCharts) + tail(r)
+}
+
+func unexplainedWhy(r *drift.Result) string {
+	return fmt.Sprintf("the chart is off by %.1f dE00 in the mean, and %.0f %% of that follows no ink, press, goods or instrument: read the print again, flat, dry and cool",
+		r.MeanDE00, 100*r.Unexplained) + tail(r)
+}
+
+// tail adds the house colours that are beyond their tolerance.
+func tail(r *drift.Result) string {
+	var names []string
+	for _, h := range r.House {
+		if h.Beyond {
+			names = append(names, fmt.Sprintf("%s by %.1f (tolerance %.1f)", h.Name, h.DE00, h.Tolerance))
+		}
+	}
+	if len(names) == 0 {
+		return ""
+	}
+	return "; house colours off: " + strings.Join(names, ", ")
+}
+
+func factor(r *drift.Result, name string) float64 {
+	for _, v := range r.Values {
+		if v.Name == name {
+			return v.Value
+		}
+	}
+	return 0
+}
+
+func strengthOf(c drift.Channel) float64 { return c.StrengthPercent }
+
+// range_ gives the span of a figure over the channels, in percent.
+func range_(r *drift.Result, f func(drift.Channel) float64) string {
+	low, high := span(r, f)
+	return fmt.Sprintf("%+.0f to %+.0f %%", low, high)
+}
+
+func rangePoints(r *drift.Result) string {
+	low, high := span(r, func(c drift.Channel) float64 { return c.TonePoints })
+	return fmt.Sprintf("%+.1f to %+.1f points at 50 %%", low, high)
+}
+
+func span(r *drift.Result, f func(drift.Channel) float64) (low, high float64) {
+	low, high = math.Inf(1), math.Inf(-1)
+	for _, c := range r.Channels {
+		low, high = min(low, f(c)), max(high, f(c))
+	}
+	if low > high {
+		return 0, 0
+	}
+	return low, high
+}
+
+func changes(e *Evidence) string {
+	var parts []string
+	for _, c := range e.Drift.Channels {
+		parts = append(parts, fmt.Sprintf("%s %+.0f %%", ink(e, c.Channel), c.StrengthPercent))
+	}
+	return strings.Join(parts, ", ")
+}
+
+func lighter(v float64) string {
+	if v > 0 {
+		return "lighter"
+	}
+	return "darker"
+}
+
+// splitting is the cheapest check that tells two causes apart.
+func splitting(a, b string) string {
+	has := func(x, y string) bool { return a == x && b == y || a == y && b == x }
+	either := func(x string) bool { return a == x || b == x }
+	switch {
+	case a == b && a == CheckInk:
+		return "print a second copy and read it: the ink that is at fault shows again, the other does not"
+	case has(CheckPress, CheckMedia):
+		return "read a piece of the blank goods that was never pressed"
+	case has(CheckMedia, Remeasure):
+		return "read the instrument's own reference and the blank goods, then this print again"
+	case either(Remeasure):
+		return "read the same print again, flat, dry and cool"
+	case either(CheckPress):
+		return "print once more and read the transfer before it is pressed"
+	case either(CheckMedia):
+		return "read the blank goods of this lot and of the old one"
+	case has(CleanHead, CheckInk):
+		return "print the printer's own nozzle pattern: gaps mean the head, a full pattern the ink"
+	case either(CheckSettings):
+		return "look at the job's settings, then print a second copy with the usual preset"
+	}
+	return "print a second copy a few minutes later and read it"
+}
