@@ -18,6 +18,7 @@ import (
 	"swathkeeper/protocol"
 	"swathkeeper/worker/alert"
 	"swathkeeper/worker/bus"
+	"swathkeeper/worker/chat"
 	"swathkeeper/worker/judge"
 )
 
@@ -39,6 +40,8 @@ type Options struct {
 
 	Judge judge.Options
 	Alert alert.Options
+	// Chat names who is told. Its clock and log are the worker's.
+	Chat chat.Options
 
 	Clock   Clock // nil: the machine's
 	Log     zerolog.Logger
@@ -193,6 +196,18 @@ func (w *Worker) setup(ctx context.Context) error {
 		},
 		printers: map[string]*printer{}, models: map[string]*judge.Model{}, charts: map[string]*protocol.Chart{},
 	}
+	// Chat comes before the judge, so that a new target's consumer, which starts with what is new,
+	// misses nothing that this worker decides.
+	co := w.o.Chat
+	co.Clock, co.Log = w.o.Clock, w.o.Log.With().Str("part", "chat").Logger()
+	talk, err := chat.New(w.js, co)
+	if err != nil {
+		return err
+	}
+	if err := talk.Start(ctx); err != nil {
+		return err
+	}
+	w.onStop("chat", talk.Stop)
 	if err := w.keeper.Wake(ctx); err != nil {
 		return err
 	}

@@ -74,7 +74,9 @@ type chatConfig struct {
 	Level    string   `koanf:"level"` // act (default) or stop
 	Quiet    string   `koanf:"quiet"` // like 22:00-06:00
 	Digest   string   `koanf:"digest"`
-	Inside   bool     `koanf:"inside"` // allow addresses inside this network
+	Inside   bool     `koanf:"inside"` // the URL may lead to this machine
+	// NoPicture leaves out the small picture where the service takes one.
+	NoPicture bool `koanf:"no_picture"`
 }
 
 // alertConfig is the shop's rules for alerts; a field left out keeps its default.

@@ -127,6 +127,7 @@ func runDemo(c *cobra.Command, keep string, fast bool) (err error) {
 		OnRecord: func(r *protocol.Record) { d.records <- r },
 	}
 	o.Alert.Zone = demoMonday.Location()
+	o.Alert.RemindStop = 24 * time.Hour // a week in 20 seconds has no room for more
 	if d.w, err = worker.New(o); err != nil {
 		return err
 	}
@@ -158,11 +159,8 @@ func (d *demoRun) play(ctx context.Context) error {
 		return err
 	}
 	fmt.Fprintf(d.out, "\nThe week before: ten charts of each printer are read on five days and said to be good.\n")
-	learned := 0
+	learned, watching := 0, false
 	for _, s := range demoScript() {
-		if s.say != "" {
-			fmt.Fprintf(d.out, "\n%s\n", s.say)
-		}
 		rec, err := d.step(ctx, s)
 		if err != nil {
 			return err
@@ -173,11 +171,19 @@ func (d *demoRun) play(ctx context.Context) error {
 			}
 			if rec.Baseline != nil && rec.Baseline.Do == protocol.BaselineAccept {
 				fmt.Fprintf(d.out, "\n  %s", rec.Text)
+				learned = 0
 			}
 			if rec.Refusal != nil {
 				return fmt.Errorf("demo: %s", rec.Text)
 			}
 			continue
+		}
+		if !watching {
+			watching = true
+			fmt.Fprintln(d.out)
+		}
+		if s.say != "" {
+			fmt.Fprintf(d.out, "\n%s\n", s.say)
 		}
 		d.show(rec)
 		if err := d.rest(ctx); err != nil {
@@ -270,4 +276,3 @@ func (d *demoRun) close(dir string) {
 	fmt.Fprintf(d.out, "  %s history --data %s --printer heron --last 20\n", self, dir)
 	fmt.Fprintf(d.out, "  %s baseline list --data %s\n", self, dir)
 }
-

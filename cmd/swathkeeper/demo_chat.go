@@ -4,13 +4,8 @@ import (
 	"time"
 
 	"swathkeeper/protocol"
+	"swathkeeper/worker/chat"
 )
 
 // chatTexts gives what chat would say of a record.
-func chatTexts(r *protocol.Record, zone *time.Location) []string {
-	var out []string
-	for _, c := range r.Changes {
-		out = append(out, c.Change+" "+c.Key+"\n"+c.Why)
-	}
-	return out
-}
+func chatTexts(r *protocol.Record, zone *time.Location) []string { return chat.Render(*r, zone) }

@@ -58,9 +58,9 @@ func demoScript() []demoStep {
 		fault    demoFault
 	}
 	troubles := []trouble{
-		{"heron", 24 + 6, 48 + 13, demoFault{colour: madeup.Faults{Ink: map[string]madeup.InkFault{"C": {StrengthPercent: -7}}}}},
+		{"heron", 24 + 6, 48 + 13, demoFault{colour: madeup.Faults{Ink: map[string]madeup.InkFault{"C": {StrengthPercent: -5}}}}},
 		{"plover", 48 + 6, 72 + 10, demoFault{head: madeup.State{Faults: []madeup.Fault{{Channel: "M", Nozzle: 212, Loss: 1}}}}},
-		{"dunlin", 96 + 6, 120 + 10, demoFault{colour: madeup.Faults{Press: madeup.Press{Celsius: -14}}}},
+		{"dunlin", 96 + 6, 120 + 10, demoFault{colour: madeup.Faults{Press: madeup.Press{Celsius: -10}}}},
 	}
 	says := map[[2]int]string{
 		{0, 0}: "Monday. All three printers as on the day they were said to be good.",

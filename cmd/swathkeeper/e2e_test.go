@@ -197,8 +197,8 @@ func (p *program) sendAndWait(path string, n int) []*protocol.Record {
 // average (testdata/charts/SOURCES.md), beyond the tolerance of 1.0.
 func TestDriftEndToEnd(t *testing.T) {
 	p := &program{t: t, dir: t.TempDir()}
-	_, got := webhook(t)
-	p.start()
+	url, got := webhook(t)
+	p.start("--chat", url, "--chat-inside")
 	out := p.do("chart", "add", "../../testdata/charts/FOGRA39L.txt", "--id", "offset-coated", "--json")
 	var layout protocol.Chart
 	if err := json.Unmarshal([]byte(out), &layout); err != nil {

@@ -18,6 +18,7 @@ const defaultListen = "127.0.0.1:4222"
 
 func newRun() *cobra.Command {
 	var chats []string
+	var inside bool
 	c := &cobra.Command{
 		Use:   "run",
 		Short: "Run the worker",
@@ -40,7 +41,8 @@ no-sync in TOML and SWATHKEEPER_NO_SYNC. Settings without a flag: [tolerance],
 			if err != nil {
 				return err
 			}
-			o, err := cfg.workerOptions(chats, c.OutOrStdout())
+			cfg.addChats(chats, inside)
+			o, err := cfg.workerOptions(c.OutOrStdout())
 			if err != nil {
 				return err
 			}
@@ -66,6 +68,7 @@ no-sync in TOML and SWATHKEEPER_NO_SYNC. Settings without a flag: [tolerance],
 	f.String("log", "", "least level that is logged: debug, info (default), warn, error")
 	f.String("zone", "", "the shop's time zone, such as Europe/Paris (default: the machine's)")
 	f.StringArrayVar(&chats, "chat", nil, "where alerts go: console, or the URL of a webhook or chat service; may be repeated")
+	f.BoolVar(&inside, "chat-inside", false, "let --chat lead to this machine, for a receiver that runs on it")
 	return c
 }
 
@@ -74,13 +77,17 @@ no-sync in TOML and SWATHKEEPER_NO_SYNC. Settings without a flag: [tolerance],
 const lockWait = 60 * time.Second
 
 // workerOptions turns settings into the worker's options.
-func (c *config) workerOptions(chats []string, console io.Writer) (worker.Options, error) {
+func (c *config) workerOptions(console io.Writer) (worker.Options, error) {
 	o := worker.Options{NoSync: c.NoSync, Judge: c.judgeOptions(), LockWait: lockWait}
 	zone, err := c.location()
 	if err != nil {
 		return o, err
 	}
 	if o.Alert, err = c.alertOptions(zone); err != nil {
+		return o, err
+	}
+	o.Chat.Zone, o.Chat.Console = zone, console
+	if o.Chat.Targets, err = c.chatTargets(); err != nil {
 		return o, err
 	}
 	if c.outside() {

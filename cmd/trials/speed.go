@@ -420,4 +420,3 @@ func (w *speedWorld) latency(ctx context.Context, n int) (p50, p99 float64, err 
 	slices.Sort(ms)
 	return ms[len(ms)/2], ms[len(ms)*99/100], joinStop(ctx, wk, nil)
 }
-
