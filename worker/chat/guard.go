@@ -15,7 +15,8 @@ import (
 
 // guard makes every connection to a service.
 type guard struct {
-	allowLocal bool
+	allowLocal bool // this machine and link-local addresses
+	loopback   bool // this machine: the target's URL itself names it
 	timeout    time.Duration // of one attempt
 	now        func() time.Time
 	client     *http.Client
@@ -40,8 +41,8 @@ const (
 	errNoMachine refused = "the address is no single machine's"
 )
 
-func newGuard(allowLocal bool, timeout time.Duration, now func() time.Time) *guard {
-	g := &guard{allowLocal: allowLocal, timeout: timeout, now: now}
+func newGuard(allowLocal, loopback bool, timeout time.Duration, now func() time.Time) *guard {
+	g := &guard{allowLocal: allowLocal, loopback: loopback, timeout: timeout, now: now}
 	g.client = &http.Client{
 		Timeout: timeout,
 		Transport: &http.Transport{
@@ -72,6 +73,9 @@ func (g *guard) check(_, addr string, _ syscall.RawConn) error {
 	ip := ap.Addr().Unmap()
 	if ip.IsMulticast() || ip == netip.AddrFrom4([4]byte{255, 255, 255, 255}) {
 		return errNoMachine
+	}
+	if g.loopback && ip.IsLoopback() {
+		return nil
 	}
 	if !g.allowLocal && (ip.IsLoopback() || ip.IsLinkLocalUnicast() || ip.IsUnspecified()) {
 		return errLocal

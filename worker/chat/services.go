@@ -21,7 +21,7 @@ func (c *Chat) newService(t Target) (service, error) {
 	if err != nil {
 		return nil, err
 	}
-	g := newGuard(t.AllowLocal, c.o.Timeout, c.o.Clock.Now)
+	g := newGuard(t.AllowLocal, a.loopback(), c.o.Timeout, c.o.Clock.Now)
 	switch a.kind {
 	case kindConsole:
 		return &console{w: c.o.Console}, nil

@@ -3,6 +3,7 @@ package chat
 import (
 	"errors"
 	"fmt"
+	"net/netip"
 	"net/url"
 	"slices"
 	"strings"
@@ -29,7 +30,8 @@ type Target struct {
 	// Digest, as "07:30", is when a summary of the last day is told every day. Empty: never.
 	Digest string
 
-	// AllowLocal lets the URL lead to this machine or to link-local addresses.
+	// AllowLocal lets the URL lead to this machine or to link-local addresses. A URL that names
+	// this machine itself (localhost, 127.0.0.1, [::1]) may lead there without it.
 	AllowLocal bool
 	// NoPicture leaves out the small picture where the service would take one.
 	NoPicture bool
@@ -81,6 +83,24 @@ const (
 type address struct {
 	kind string
 	url  *url.URL // with the service's prefix taken off
+}
+
+// loopback reports whether the URL itself names this machine, in so many words: whoever writes
+// that means it. A name that only resolves to this machine does not count.
+func (a address) loopback() bool {
+	if a.url == nil {
+		return false
+	}
+	host := a.url.Hostname()
+	if a.kind == kindTelegram {
+		api, err := url.Parse(a.url.Query().Get("api"))
+		if err != nil {
+			return false
+		}
+		host = api.Hostname()
+	}
+	ip, err := netip.ParseAddr(host)
+	return strings.EqualFold(host, "localhost") || err == nil && ip.IsLoopback()
 }
 
 var errURL = errors.New("the url cannot be read; put it in quotes, and % signs as %25")
