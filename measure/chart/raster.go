@@ -137,3 +137,28 @@ func (r *raster) mask(s shape, b image.Rectangle) *image.Alpha {
 	z.Draw(m, b, image.Opaque, image.Point{})
 	return m
 }
+
+// Rasterise draws one print as [WriteTIFF] does and hands over its rows from the top, one 8-bit
+// value for each channel (or R, G, B) and pixel. The slice is used again for the next row.
+func Rasterise(l *Layout, number string, dpi float64, row func(y int, pix []byte) error) error {
+	s, err := newScene(l, number)
+	if err != nil {
+		return err
+	}
+	r, err := newRaster(s, dpi)
+	if err != nil {
+		return err
+	}
+	rows := max(1, min(r.h, (1<<20)/(r.w*r.n)))
+	pix := make([]byte, rows*r.w*r.n)
+	for y := 0; y < r.h; y += rows {
+		k := min(rows, r.h-y)
+		r.band(pix[:k*r.w*r.n], y, k)
+		for i := range k {
+			if err := row(y+i, pix[i*r.w*r.n:][:r.w*r.n]); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
