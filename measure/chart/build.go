@@ -11,7 +11,8 @@ import (
 const (
 	MarkDiameterMM = 3.0  // registration marks are discs of this size
 	markClearMM    = 1.5  // white around a mark
-	markEveryMM    = 40.0 // marks along the sides are at most this far apart
+	markEveryMM    = 40.0 // marks across the sheet are at most this far apart
+	markFeedMM     = 20.0 // marks along the feed, where fabric stretches most and lines are placed
 	codeMM         = 20.0 // side of the square code
 	headerMM       = 24.0 // band with the code and the readable line
 	stripGapMM     = 1.0  // white between strips
@@ -226,8 +227,8 @@ func (s Spec) patchHeight() float64 {
 // marks stand in the corners, along all four sides, and beside the strips.
 func (g *grid) marks(s Spec) []Mark {
 	m := s.MarginMM + MarkDiameterMM/2
-	xs := evenly(m, s.SizeMM[0]-m)
-	ys := evenly(m, s.SizeMM[1]-m)
+	xs := evenly(m, s.SizeMM[0]-m, markEveryMM)
+	ys := evenly(m, s.SizeMM[1]-m, markFeedMM)
 	var marks []Mark
 	for i, y := range ys {
 		for j, x := range xs {
@@ -235,16 +236,16 @@ func (g *grid) marks(s Spec) []Mark {
 				marks = append(marks, Mark{round(x), round(y)})
 			}
 		}
-		if y > g.body+MarkDiameterMM/2 && i < len(ys)-1 {
+		if y > g.body && i < len(ys)-1 {
 			marks = append(marks, Mark{round(g.innerX[0]), round(y)}, Mark{round(g.innerX[1]), round(y)})
 		}
 	}
 	return marks
 }
 
-// evenly places points from a to b, both included, at most markEveryMM apart.
-func evenly(a, b float64) []float64 {
-	n := int(math.Ceil((b - a) / markEveryMM))
+// evenly places points from a to b, both included, at most every mm apart.
+func evenly(a, b, every float64) []float64 {
+	n := int(math.Ceil((b - a) / every))
 	out := make([]float64, n+1)
 	for i := range out {
 		out[i] = a + (b-a)*float64(i)/float64(n)

@@ -182,8 +182,9 @@ func TestCodeReadsBack(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if md, ok := res.GetResultMetadata()[gozxing.ResultMetadataType_OTHER]; ok {
-			t.Errorf("mirrored %v: on the goods the code is not right way round: %v", mirrored, md)
+		// Bottom left, top left, top right: a mirrored code would have left and right changed.
+		if p := res.GetResultPoints(); p[2].GetX() <= p[1].GetX() || p[0].GetY() <= p[1].GetY() {
+			t.Errorf("mirrored %v: on the goods the code is not the right way round", mirrored)
 		}
 		got, err := ParseTag(res.GetText())
 		if want := (Tag{"quay-rgb", l.Edition, "000412"}); err != nil || got != want {
@@ -333,7 +334,7 @@ func TestTagsRoundTripAndRefuse(t *testing.T) {
 		if err != nil || got != tag {
 			t.Errorf("%v became %v (%v)", tag, got, err)
 		}
-		if _, err := tag.modules(); err != nil {
+		if _, err := tag.runs(); err != nil {
 			t.Errorf("%v: %v", tag, err)
 		}
 	}

@@ -64,7 +64,7 @@ func newScene(l *Layout, number string) (*scene, error) {
 	if l.Code == nil {
 		return s, nil
 	}
-	modules, err := Tag{l.ID, l.Edition, number}.modules()
+	modules, err := Tag{l.ID, l.Edition, number}.runs()
 	if err != nil {
 		return nil, err
 	}

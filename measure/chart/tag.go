@@ -55,15 +55,33 @@ func clip(s string, n int) string {
 	return s
 }
 
-// modules draws the code (ISO/IEC 18004, error correction level Q: a quarter of it may be
-// unreadable, which fabric needs) as runs of dark modules in a unit square.
-func (t Tag) modules() ([]rect, error) {
+// code makes the square code (ISO/IEC 18004) with error correction level Q: a quarter of it may
+// be unreadable, which fabric needs.
+func (t Tag) code() (*qr.Code, error) {
 	if err := t.check(); err != nil {
 		return nil, err
 	}
-	code, err := qr.Encode(t.String(), qr.Q)
+	c, err := qr.Encode(t.String(), qr.Q)
 	if err != nil {
 		return nil, fmt.Errorf("square code for chart %s: %w", t.Chart, err)
+	}
+	return c, nil
+}
+
+// Modules is the number of modules along a side of the tag's square code.
+func (t Tag) Modules() (int, error) {
+	c, err := t.code()
+	if err != nil {
+		return 0, err
+	}
+	return c.Size, nil
+}
+
+// runs draws the code as runs of dark modules in a unit square.
+func (t Tag) runs() ([]rect, error) {
+	code, err := t.code()
+	if err != nil {
+		return nil, err
 	}
 	m := 1 / float64(code.Size)
 	var out []rect
