@@ -74,7 +74,7 @@ type Flatbed struct {
 	WaveMM      float64    // amplitude of a slow uneven stretch with a period of 160 mm
 	Knit        float64    // rms of the texture, as a share of the reflectance
 	Noise       float64    // rms of the sensor, as a share of full scale
-	LampPercent float64    // the lamp is weaker by this much at the end of the travel
+	LampPercent float64    // the lamp weakens by this much over the travel, even in the middle
 	Dust        int        // specks and hairs
 	Seed        uint64
 }

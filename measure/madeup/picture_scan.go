@@ -92,7 +92,7 @@ func (ink *Printed) Scan(f Flatbed) (*Picture, error) {
 	full := float64(int(1)<<f.Bits - 1)
 	dust := f.specks(b, rng)
 	for y := range p.H {
-		lamp := 1 - f.LampPercent/100*float64(y)/float64(p.H)
+		lamp := 1 + f.LampPercent/100*(0.5-float64(y)/float64(p.H))
 		hit := dust.row(y)
 		for x := range p.W {
 			sx, sy := b.sheet(x, y)

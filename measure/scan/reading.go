@@ -98,7 +98,7 @@ func Read(p *Picture, find func(chart.Tag) (*chart.Layout, error), opt Options) 
 		return nil, fmt.Errorf("%w: it has hardly any contrast", ErrNoChart)
 	}
 	r := &Reading{}
-	c, codeErr := o.findCode()
+	c, codeErr := p.findCode(o, dpi)
 	if c != nil {
 		r.Tag = c.tag
 	}
