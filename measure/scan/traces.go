@@ -32,10 +32,9 @@ func (d *reducer) sheet(across, along float64) point {
 
 // span is a strip without its edges, in feed and cross coordinates, and its samples.
 type span struct {
-	from, to  float64 // across
-	start     float64 // feed position of the first sample
-	n         int
-	wholeFrom float64
+	from, to float64 // across
+	start    float64 // feed position of the first sample
+	n        int
 }
 
 func (d *reducer) spanOf(s chart.Strip) span {
