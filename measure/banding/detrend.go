@@ -2,8 +2,8 @@ package banding
 
 import "math"
 
-// trend is a running median over a window of about DetrendMM, worked out on the medians of blocks of about
-// a millimetre and joined by straight lines: a median, so that a line does not dig its own hole.
+// trend is a running median over a window of about DetrendMM, taken over the means of half-millimetre
+// blocks and joined by straight lines: a median, so that a line does not dig its own hole.
 type trend struct {
 	block, window int
 	blocks        []float64
@@ -15,20 +15,29 @@ type trend struct {
 // and stays.
 func (t *trend) subtract(x []float64, pitchMM, windowMM float64) float64 {
 	n := len(x)
-	t.block = max(1, int(math.Round(1/pitchMM)))
+	t.block = max(1, int(math.Round(0.5/pitchMM)))
 	nb := (n + t.block - 1) / t.block
 	t.window = max(1, int(math.Round(windowMM/(pitchMM*float64(t.block))))) | 1
 	t.blocks = grow(t.blocks, nb)
 	t.med = grow(t.med, nb)
-	t.sorted = grow(t.sorted, max(t.block, t.window))
 	for b := range nb {
-		t.blocks[b] = t.median(x[b*t.block : min((b+1)*t.block, n)])
+		t.blocks[b] = meanPresent(x[b*t.block : min((b+1)*t.block, n)])
 	}
 	half := t.window / 2
 	last := math.NaN()
 	total, count := 0.0, 0
+	t.sorted = grow(t.sorted, t.window+1)[:0]
+	for b := range min(half, nb) {
+		t.insert(t.blocks[b])
+	}
 	for b := range nb {
-		m := t.median(t.blocks[max(0, b-half):min(nb, b+half+1)])
+		if b+half < nb {
+			t.insert(t.blocks[b+half])
+		}
+		if b-half-1 >= 0 {
+			t.drop(t.blocks[b-half-1])
+		}
+		m := t.median()
 		if m == m {
 			last = m
 			total += m
@@ -41,6 +50,26 @@ func (t *trend) subtract(x []float64, pitchMM, windowMM float64) float64 {
 			t.med[b] = t.med[b+1]
 		}
 	}
+	// A mean over half the window more takes out what a coarse texture left in the medians.
+	r := half / 2
+	t.blocks = grow(t.blocks, nb)
+	acc, m := 0.0, 0
+	for b := range min(r, nb) {
+		acc += t.med[b]
+		m++
+	}
+	for b := range nb {
+		if b+r < nb {
+			acc += t.med[b+r]
+			m++
+		}
+		if b-r-1 >= 0 {
+			acc -= t.med[b-r-1]
+			m--
+		}
+		t.blocks[b] = acc / float64(m)
+	}
+	t.blocks, t.med = t.med, t.blocks
 	// Straight lines between block centres.
 	first := float64(t.block-1) / 2
 	for b := 0; b <= nb; b++ {
@@ -69,21 +98,36 @@ func (t *trend) subtract(x []float64, pitchMM, windowMM float64) float64 {
 	return total / float64(count)
 }
 
-// median of the present values of x by insertion into a small sorted buffer.
-func (t *trend) median(x []float64) float64 {
-	s := t.sorted[:0]
-	for _, v := range x {
-		if v != v {
-			continue
-		}
-		s = append(s, v)
-		j := len(s) - 1
-		for j > 0 && s[j-1] > v {
-			s[j] = s[j-1]
-			j--
-		}
-		s[j] = v
+// insert puts a present value into the sorted window.
+func (t *trend) insert(v float64) {
+	if v != v {
+		return
 	}
+	s := append(t.sorted, v)
+	j := len(s) - 1
+	for j > 0 && s[j-1] > v {
+		s[j] = s[j-1]
+		j--
+	}
+	s[j] = v
+	t.sorted = s
+}
+
+// drop takes a value out of the sorted window.
+func (t *trend) drop(v float64) {
+	if v != v {
+		return
+	}
+	s := t.sorted
+	j := 0
+	for j < len(s)-1 && s[j] != v {
+		j++
+	}
+	t.sorted = append(s[:j], s[j+1:]...)
+}
+
+func (t *trend) median() float64 {
+	s := t.sorted
 	switch k := len(s); {
 	case k == 0:
 		return math.NaN()
@@ -92,6 +136,25 @@ func (t *trend) median(x []float64) float64 {
 	default:
 		return (s[k/2-1] + s[k/2]) / 2
 	}
+}
+
+func meanPresent(x []float64) float64 {
+	sum := 0.0
+	for _, v := range x {
+		sum += v
+	}
+	if sum == sum {
+		return sum / float64(len(x))
+	}
+	sum = 0
+	n := 0
+	for _, v := range x {
+		if v == v {
+			sum += v
+			n++
+		}
+	}
+	return sum / float64(n) // NaN when there is none
 }
 
 // grow returns a slice of n elements, using s when it is large enough.

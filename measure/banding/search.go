@@ -179,28 +179,23 @@ func (w *work) scanSingles(l *lane) {
 	for i := range q.shapes {
 		z := l.z[i][padX : padX+l.n]
 		root := math.Sqrt(q.shapes[i].v)
-		half := 0.6744897501960817 * root
-		hi, lo, hiAt, loAt := 0.0, 0.0, 0, 0
 		if i == len(q.shapes)-1 || i == 0 {
-			for j, v := range z {
-				if v > hi {
-					hi, hiAt = v, j
-				} else if v < lo {
-					lo, loAt = v, j
-				}
-				if v < half && v > -half {
+			half := 0.6744897501960817 * root
+			for j := 0; j < len(z); j += 3 {
+				if math.Abs(z[j]) < half {
 					near++
 				}
 			}
-			count += len(z) - len(l.gaps)
-			near -= len(l.gaps)
-		} else {
-			for j, v := range z {
-				if v > hi {
-					hi, hiAt = v, j
-				} else if v < lo {
-					lo, loAt = v, j
-				}
+			count += (len(z) + 2) / 3
+			near -= len(l.gaps) / 3
+			count -= len(l.gaps) / 3
+		}
+		hi, lo, hiAt, loAt := 0.0, 0.0, 0, 0
+		for j, v := range z {
+			if v > hi {
+				hi, hiAt = v, j
+			} else if v < lo {
+				lo, loAt = v, j
 			}
 		}
 		if s := hi / root; s > l.found.best[famSingleLight].stat {
