@@ -32,8 +32,9 @@ type RowFinding struct {
 	// StrengthPercent is the change of the channel's ink in these rows, negative = weaker.
 	StrengthPercent   float64 `json:"strength_percent"`
 	StrengthPercentSE float64 `json:"strength_percent_se"`
-	// DE00 is the colour difference that the change makes, averaged over the patches with this ink.
-	DE00 float64 `json:"de00"`
+	// DE76 is the colour difference (CIE 1976) that the change makes, averaged over the patches of these
+	// rows that hold the ink.
+	DE76 float64 `json:"de76"`
 	// Score is the standardised statistic, Limit the value it had to pass.
 	Score float64 `json:"score"`
 	Limit float64 `json:"limit"`
