@@ -158,7 +158,7 @@ func (d *demoRun) play(ctx context.Context) error {
 	if err := stores.PutChart(ctx, d.shop.layout); err != nil {
 		return err
 	}
-	fmt.Fprintf(d.out, "\nThe week before: ten charts of each printer are read on five days and said to be good.\n")
+	fmt.Fprintf(d.out, "\nThe week before: fifteen charts of each printer are read on five days and said to be good.\n")
 	learned, watching := 0, false
 	for _, s := range demoScript() {
 		rec, err := d.step(ctx, s)

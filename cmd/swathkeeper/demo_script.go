@@ -42,8 +42,8 @@ func demoScript() []demoStep {
 	}
 	for day := range 5 {
 		for i, p := range demoPrinters {
-			for k := range 2 {
-				steps = append(steps, demoStep{day: day, hour: 7 + float64(k)*8 + float64(i)*0.3, printer: p})
+			for k := range 3 {
+				steps = append(steps, demoStep{day: day, hour: 7 + float64(k)*4 + float64(i)*0.3, printer: p})
 			}
 		}
 	}

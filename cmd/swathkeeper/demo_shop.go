@@ -59,6 +59,8 @@ func newDemoShop(names ...string) (*demoShop, error) {
 	for i, name := range names {
 		cfg := madeup.DefaultConfig()
 		cfg.Chart = mc
+		// A steady shop: it shakes its inks on most days and minds its press.
+		cfg.Wander.StrengthPercent, cfg.Wander.Press = 0.5, 0.015
 		shop, err := madeup.NewShop(demoSeed+uint64(i), cfg)
 		if err != nil {
 			return nil, fmt.Errorf("demo printer %s: %w", name, err)
