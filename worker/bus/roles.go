@@ -1,0 +1,188 @@
+package bus
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/nats-io/nats-server/v2/server"
+
+	"swathkeeper/protocol"
+)
+
+// Role says what kind of work somebody's credentials are for.
+type Role string
+
+// Roles. The table of what each may do is Permissions, and nowhere else.
+const (
+	RoleStation Role = "station" // sends readings of the printers it was granted
+	RoleWorker  Role = "worker"  // judges, on a bus outside its own process
+	RoleViewer  Role = "viewer"  // reads records and layouts
+	RoleAdmin   Role = "admin"   // everything
+)
+
+// Roles lists every role.
+func Roles() []Role { return []Role{RoleStation, RoleWorker, RoleViewer, RoleAdmin} }
+
+// Grant is what one holder of credentials may do. The private half of the key is with its holder
+// alone.
+type Grant struct {
+	// Name is a token by which people and the log know the holder.
+	Name string `json:"name"`
+	Role Role   `json:"role"`
+	// Key is the public half of an nkey, beginning with U.
+	Key string `json:"key"`
+	// Site and Printers are those whose readings a station may send.
+	Site     string   `json:"site,omitzero"`
+	Printers []string `json:"printers,omitempty"`
+	// Notes lets a station also send notes about its printers: journal entries, baseline, hold.
+	Notes bool `json:"notes,omitzero"`
+	// Scans lets a station also fetch chart layouts and store pictures.
+	Scans bool `json:"scans,omitzero"`
+	// Since is when it was granted or last changed.
+	Since time.Time `json:"since"`
+}
+
+// Validate checks that the grant names what its role needs.
+func (g *Grant) Validate() error {
+	if !protocol.IsToken(g.Name) {
+		return fmt.Errorf("name %q: names are 1 to %d of a-z, 0-9 and -, and do not begin with -", g.Name, protocol.MaxToken)
+	}
+	if !slices.Contains(Roles(), g.Role) {
+		return fmt.Errorf("%s: role %q is none of station, worker, viewer, admin", g.Name, g.Role)
+	}
+	if g.Role != RoleStation {
+		if g.Site != "" || len(g.Printers) > 0 || g.Notes || g.Scans {
+			return fmt.Errorf("%s: site, printers, notes and scans belong to the role station, not to %s", g.Name, g.Role)
+		}
+		return nil
+	}
+	if !protocol.IsToken(g.Site) {
+		return fmt.Errorf("%s: a station needs its site", g.Name)
+	}
+	if len(g.Printers) == 0 {
+		return fmt.Errorf("%s: a station needs at least one printer", g.Name)
+	}
+	for _, p := range g.Printers {
+		if !protocol.IsToken(p) {
+			return fmt.Errorf("%s: printer %q: names are 1 to %d of a-z, 0-9 and -, and do not begin with -", g.Name, p, protocol.MaxToken)
+		}
+	}
+	return nil
+}
+
+// InboxPrefix is where the holder of a public key takes answers: nobody can listen to those of
+// another. Every client with an nkey must use it instead of the usual _INBOX.
+func InboxPrefix(key string) string { return "_INBOX_" + key }
+
+// Permissions is the table of what each role may do; nil means everything. What is not allowed is
+// denied.
+//
+// A station can neither read what it or others have sent nor ask the store anything: an
+// acknowledgement with the place in the stream is all that comes back. It gets no right to purge
+// either, so it cannot remove a picture that is evidence; an upload that breaks off leaves parts
+// behind, which expire with their store.
+//
+// A viewer reads through consumers of its own. It may not delete consumers, since chat's are on the
+// same stream, and its own vanish by themselves.
+func (g *Grant) Permissions() *server.Permissions {
+	var pub []string
+	switch g.Role {
+	case RoleAdmin:
+		return nil
+	case RoleStation:
+		for _, p := range g.Printers {
+			pub = append(pub, protocol.ReadingSubject(g.Site, p))
+			if g.Notes {
+				pub = append(pub, protocol.NoteSubject(g.Site, p))
+			}
+		}
+		if g.Scans {
+			pub = append(pub, readValues(protocol.BucketCharts)...)
+			pub = append(pub, putObjects(protocol.BucketScans)...)
+		}
+	case RoleWorker:
+		pub = append(pub, "$JS.API.INFO", "swk.record.>")
+		pub = append(pub, bindConsumer(protocol.StreamInbox, Durable)...)
+		for _, s := range []string{protocol.StreamInbox, protocol.StreamRecord} {
+			pub = append(pub, readStream(s)...)
+		}
+		// Every chat target is a durable of its own, made when it is first named.
+		pub = append(pub, "$JS.API.CONSUMER.CREATE."+protocol.StreamRecord+".>")
+		pub = append(pub, bindConsumer(protocol.StreamRecord, "*")...)
+		for _, b := range []string{protocol.BucketCharts, protocol.BucketActive, protocol.BucketSent} {
+			pub = append(pub, readValues(b)...)
+		}
+		pub = append(pub, "$KV."+protocol.BucketActive+".>", "$KV."+protocol.BucketSent+".>")
+		for _, b := range []string{protocol.BucketBaselines, protocol.BucketScans} {
+			pub = append(pub, readObjects(b)...)
+		}
+		pub = append(pub, putObjects(protocol.BucketBaselines)...)
+	case RoleViewer:
+		pub = append(pub, "$JS.API.STREAM.INFO."+protocol.StreamInbox)
+		pub = append(pub, readStream(protocol.StreamRecord)...)
+		pub = append(pub, "$JS.API.CONSUMER.CREATE."+protocol.StreamRecord+".*.swk.record.>", "$JS.API.CONSUMER.MSG.NEXT."+protocol.StreamRecord+".*")
+		for _, b := range []string{protocol.BucketCharts, protocol.BucketActive} {
+			pub = append(pub, readValues(b)...)
+			pub = append(pub, "$JS.API.CONSUMER.CREATE.KV_"+b+".*.$KV."+b+".>", "$JS.API.CONSUMER.DELETE.KV_"+b+".*", "$JS.FC.KV_"+b+".>")
+		}
+		for _, b := range []string{protocol.BucketBaselines, protocol.BucketScans} {
+			pub = append(pub, readObjects(b)...)
+		}
+	}
+	slices.Sort(pub)
+	return &server.Permissions{
+		Publish:   &server.SubjectPermission{Allow: slices.Compact(pub)},
+		Subscribe: &server.SubjectPermission{Allow: []string{InboxPrefix(g.Key) + ".>"}},
+	}
+}
+
+// readStream allows reading messages by sequence or subject, and how much there is.
+func readStream(stream string) []string {
+	return []string{"$JS.API.STREAM.INFO." + stream, "$JS.API.DIRECT.GET." + stream, "$JS.API.DIRECT.GET." + stream + ".>"}
+}
+
+// bindConsumer allows using a consumer that exists.
+func bindConsumer(stream, name string) []string {
+	return []string{"$JS.API.CONSUMER.INFO." + stream + "." + name, "$JS.API.CONSUMER.MSG.NEXT." + stream + "." + name, "$JS.ACK." + stream + "." + name + ".>"}
+}
+
+// readValues allows reading a key-value store by key.
+func readValues(bucket string) []string {
+	return []string{"$JS.API.STREAM.INFO.KV_" + bucket, "$JS.API.DIRECT.GET.KV_" + bucket + ".$KV." + bucket + ".>"}
+}
+
+// readObjects allows reading an object store: an object is delivered by a consumer of its own.
+func readObjects(bucket string) []string {
+	return []string{
+		"$JS.API.STREAM.INFO.OBJ_" + bucket, "$JS.API.DIRECT.GET.OBJ_" + bucket + ".$O." + bucket + ".M.>",
+		"$JS.API.CONSUMER.CREATE.OBJ_" + bucket + ".*.$O." + bucket + ".C.>", "$JS.API.CONSUMER.DELETE.OBJ_" + bucket + ".*", "$JS.FC.OBJ_" + bucket + ".>",
+	}
+}
+
+// putObjects allows adding to an object store, but not purging what is there.
+func putObjects(bucket string) []string {
+	return []string{
+		"$JS.API.STREAM.INFO.OBJ_" + bucket, "$JS.API.DIRECT.GET.OBJ_" + bucket + ".$O." + bucket + ".M.>",
+		"$O." + bucket + ".C.>", "$O." + bucket + ".M.>",
+	}
+}
+
+// ServerConfig gives the grant as a user of a NATS server's configuration, for a bus outside the
+// worker's process.
+func (g *Grant) ServerConfig() string {
+	p := g.Permissions()
+	if p == nil {
+		return fmt.Sprintf("{ nkey: %s } # %s, %s\n", g.Key, g.Name, g.Role)
+	}
+	quoted := func(list []string) string {
+		var b strings.Builder
+		for _, s := range list {
+			fmt.Fprintf(&b, "      %q\n", s)
+		}
+		return b.String()
+	}
+	return fmt.Sprintf("{ nkey: %s, permissions: { # %s, %s\n    publish: [\n%s    ]\n    subscribe: [\n%s    ]\n} }\n",
+		g.Key, g.Name, g.Role, quoted(p.Publish.Allow), quoted(p.Subscribe.Allow))
+}
