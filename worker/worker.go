@@ -26,8 +26,11 @@ import (
 type Options struct {
 	// DataDir is the folder of the embedded bus. Empty: an outside bus is used.
 	DataDir string
-	// Listen is where the embedded bus listens, HOST:PORT on loopback; empty: nowhere.
+	// Listen is where the embedded bus listens, HOST:PORT; empty: nowhere. Beyond loopback somebody
+	// must have been granted a key.
 	Listen string
+	// ListenCert and ListenKey are PEM files of the certificate that the embedded bus shows.
+	ListenCert, ListenKey string
 	// NoSync lets the disk lag behind: faster, and a power cut may lose what stations were told is
 	// safe.
 	NoSync bool
@@ -221,7 +224,7 @@ func (w *Worker) openBus(ctx context.Context) error {
 	co.Log, co.Patient = w.o.Log, true
 	if w.o.DataDir != "" {
 		e, err := bus.StartEmbedded(ctx, bus.EmbeddedOptions{
-			Dir: w.o.DataDir, Listen: w.o.Listen, SyncAlways: !w.o.NoSync, MaxStore: w.o.Limits.Total(), LockWait: w.o.LockWait, Log: w.o.Log,
+			Dir: w.o.DataDir, Listen: w.o.Listen, Cert: w.o.ListenCert, Key: w.o.ListenKey, SyncAlways: !w.o.NoSync, MaxStore: w.o.Limits.Total(), LockWait: w.o.LockWait, Log: w.o.Log,
 		})
 		if err != nil {
 			return err

@@ -27,6 +27,7 @@ func addBusFlags(c *cobra.Command) {
 	f.String("creds", "", "file with credentials for the outside bus (or NATS_CREDS)")
 	f.String("nkey", "", "file with the private nkey for the outside bus")
 	f.String("tls-ca", "", "PEM file of the authority that signed the outside bus's certificate")
+	f.String("tls-fingerprint", "", "SHA-256 of the outside bus's certificate, in place of --tls-ca")
 	f.String("config", "", "configuration file (TOML)")
 }
 
@@ -84,7 +85,7 @@ func connect(cmd *cobra.Command) (*client, error) {
 	ep, err := bus.ReadEndpoint(dir)
 	if err == nil {
 		local := co
-		local.URL, local.Token = ep.Address, ep.Token
+		local.URL, local.Token, local.Fingerprint = ep.Address, ep.Token, ep.Fingerprint
 		if c, err := dial(ctx, local, nil); err == nil {
 			return c, nil
 		}

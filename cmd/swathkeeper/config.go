@@ -32,9 +32,13 @@ type config struct {
 	Creds   string `koanf:"creds"`
 	NKey    string `koanf:"nkey"`
 	TLSCA   string `koanf:"tls-ca"`
-	NoSync  bool   `koanf:"no-sync"`
-	Log     string `koanf:"log"`
-	Zone    string `koanf:"zone"`
+	// TLSFingerprint is the SHA-256 of the outside bus's certificate.
+	TLSFingerprint string `koanf:"tls-fingerprint"`
+	ListenCert     string `koanf:"listen-cert"`
+	ListenKey      string `koanf:"listen-key"`
+	NoSync         bool   `koanf:"no-sync"`
+	Log            string `koanf:"log"`
+	Zone           string `koanf:"zone"`
 
 	// Chat holds targets by name; --chat gives one without a name.
 	Chat      map[string]chatConfig `koanf:"chat"`
@@ -94,7 +98,7 @@ type alertConfig struct {
 const envPrefix = "SWATHKEEPER_"
 
 // configFlags are the flags that are settings too; every other flag belongs to its command alone.
-var configFlags = []string{"data", "listen", "nats", "context", "creds", "nkey", "tls-ca", "no-sync", "log", "zone"}
+var configFlags = []string{"data", "listen", "nats", "context", "creds", "nkey", "tls-ca", "tls-fingerprint", "listen-cert", "listen-key", "no-sync", "log", "zone"}
 
 // loadConfig reads file, environment and flags of a command.
 func loadConfig(cmd *cobra.Command) (*config, error) {
@@ -174,7 +178,7 @@ func cond[T any](ok bool, yes, no T) T {
 func (c *config) outside() bool { return c.NATS != "" || c.Context != "" }
 
 func (c *config) busOptions() bus.ConnectOptions {
-	return bus.ConnectOptions{URL: c.NATS, Context: c.Context, Creds: c.Creds, NKey: c.NKey, CA: c.TLSCA}
+	return bus.ConnectOptions{URL: c.NATS, Context: c.Context, Creds: c.Creds, NKey: c.NKey, CA: c.TLSCA, Fingerprint: c.TLSFingerprint}
 }
 
 // location is the shop's time zone; the machine's when none is named.

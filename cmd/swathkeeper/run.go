@@ -57,13 +57,18 @@ no-sync in TOML and SWATHKEEPER_NO_SYNC. Settings without a flag: [tolerance],
 			e := log.Info().Str("version", versionText())
 			if ep := w.Endpoint(); ep.Address != "" {
 				e = e.Str("listen", ep.Address).Str("data", cfg.Data)
+				if ep.Fingerprint != "" {
+					e = e.Str("fingerprint", ep.Fingerprint)
+				}
 			}
 			e.Msg("watching")
 			return w.Wait(c.Context())
 		},
 	}
 	f := c.Flags()
-	f.String("listen", "", "where the own bus listens, HOST:PORT on this machine (default "+defaultListen+")")
+	f.String("listen", "", "where the own bus listens, HOST:PORT (default "+defaultListen+"); beyond this machine only after a grant, and encrypted")
+	f.String("listen-cert", "", "PEM file of the certificate that the own bus shows (default: one is generated when it is needed)")
+	f.String("listen-key", "", "PEM file of its key")
 	f.Bool("no-sync", false, "let the disk lag behind: faster, but a power cut may lose readings")
 	f.String("log", "", "least level that is logged: debug, info (default), warn, error")
 	f.String("zone", "", "the shop's time zone, such as Europe/Paris (default: the machine's)")
@@ -94,7 +99,7 @@ func (c *config) workerOptions(console io.Writer) (worker.Options, error) {
 		o.Bus = c.busOptions()
 		return o, nil
 	}
-	o.DataDir, o.Listen = c.Data, c.Listen
+	o.DataDir, o.Listen, o.ListenCert, o.ListenKey = c.Data, c.Listen, c.ListenCert, c.ListenKey
 	if o.Listen == "" {
 		o.Listen = defaultListen
 	}

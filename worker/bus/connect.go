@@ -11,6 +11,7 @@ import (
 
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
+	"github.com/nats-io/nkeys"
 	"github.com/rs/zerolog"
 )
 
@@ -28,10 +29,14 @@ type ConnectOptions struct {
 	Context string
 	// CA, Cert and Key are PEM files for TLS.
 	CA, Cert, Key string
-	Log           zerolog.Logger
+	// Fingerprint is the SHA-256 of the one certificate to trust, in place of an authority.
+	Fingerprint string
+	Log         zerolog.Logger
 	// Patient keeps on trying when the bus is not there at first. A worker is patient; a command
 	// tells its user.
 	Patient bool
+	// Denied is told of every operation that the bus did not allow; it must not block.
+	Denied func(error)
 	// Closed is called when the connection is given up for good.
 	Closed func(error)
 }
@@ -57,7 +62,12 @@ func Connect(ctx context.Context, o ConnectOptions) (*nats.Conn, jetstream.JetSt
 		}),
 		nats.ReconnectHandler(func(*nats.Conn) { log.Info().Msg("the bus is back") }),
 		// A denied publish is only a time-out to its caller; the reason comes here.
-		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) { log.Error().Err(err).Msg("bus") }),
+		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) {
+			log.Error().Err(err).Msg("bus")
+			if o.Denied != nil && errors.Is(err, nats.ErrPermissionViolation) {
+				o.Denied(err)
+			}
+		}),
 		nats.ClosedHandler(func(nc *nats.Conn) {
 			if o.Closed != nil {
 				o.Closed(nc.LastError())
@@ -75,11 +85,26 @@ func Connect(ctx context.Context, o ConnectOptions) (*nats.Conn, jetstream.JetSt
 		if err != nil {
 			return nil, nil, fmt.Errorf("nkey file %s: %w", o.NKey, err)
 		}
-		opts = append(opts, key)
+		public, err := publicKey(o.NKey)
+		if err != nil {
+			return nil, nil, fmt.Errorf("nkey file %s: %w", o.NKey, err)
+		}
+		opts = append(opts, key, nats.CustomInboxPrefix(InboxPrefix(public)))
 	case o.Token != "":
 		opts = append(opts, nats.Token(o.Token))
 	}
-	if o.CA != "" {
+	if o.Patient {
+		// Credentials that are not good now may be granted again.
+		opts = append(opts, nats.IgnoreAuthErrorAbort())
+	}
+	switch {
+	case o.Fingerprint != "":
+		conf, err := pinned(o.Fingerprint)
+		if err != nil {
+			return nil, nil, err
+		}
+		opts = append(opts, nats.Secure(conf))
+	case o.CA != "":
 		opts = append(opts, nats.RootCAs(o.CA))
 	}
 	if o.Cert != "" {
@@ -95,6 +120,20 @@ func Connect(ctx context.Context, o ConnectOptions) (*nats.Conn, jetstream.JetSt
 		return nil, nil, fmt.Errorf("bus %s: %w", redact(url), err)
 	}
 	return nc, js, nil
+}
+
+// publicKey gives the public half of the nkey in a file.
+func publicKey(file string) (string, error) {
+	b, err := os.ReadFile(file)
+	if err != nil {
+		return "", err
+	}
+	kp, err := nkeys.ParseDecoratedNKey(b)
+	if err != nil {
+		return "", err
+	}
+	defer kp.Wipe()
+	return kp.PublicKey()
 }
 
 // fillFromContext reads the same context files as other NATS programs of this user.

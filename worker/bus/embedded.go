@@ -5,11 +5,13 @@ package bus
 import (
 	"context"
 	"crypto/rand"
+	"crypto/tls"
 	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"net"
+	"net/url"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -26,9 +28,13 @@ import (
 type EmbeddedOptions struct {
 	// Dir is the data folder. It is created with mode 0700 when it is not there.
 	Dir string
-	// Listen is HOST:PORT. Only a loopback host is taken, since beyond it a token is not enough.
-	// Port 0 picks a free one. Empty: no listener, connections come from this process alone.
+	// Listen is HOST:PORT. Beyond loopback it is taken only when somebody was granted a key, and
+	// everything is encrypted. Port 0 picks a free one. Empty: no listener, connections come from
+	// this process alone.
 	Listen string
+	// Cert and Key are PEM files of the certificate shown to clients. Without them one is generated
+	// when it listens beyond loopback.
+	Cert, Key string
 	// SyncAlways writes every message through to the disk before it is acknowledged, so that a
 	// power cut loses nothing that a station was told is safe.
 	SyncAlways bool
@@ -50,6 +56,7 @@ type Embedded struct {
 	token    string
 	dir      string
 	lock     *flock.Flock
+	guard    *guard
 	stopOnce sync.Once
 }
 
@@ -58,6 +65,8 @@ type Endpoint struct {
 	Address string `json:"address"` // nats://HOST:PORT
 	Token   string `json:"token"`
 	PID     int    `json:"pid"`
+	// Fingerprint is the SHA-256 of the certificate that the worker shows; empty: not encrypted.
+	Fingerprint string `json:"fingerprint,omitzero"`
 }
 
 // EndpointFile is the name of the endpoint's file in the data folder.
@@ -66,12 +75,19 @@ const EndpointFile = "endpoint.json"
 // StartEmbedded takes the folder's lock, starts the server and waits until JetStream works. On an
 // error everything it had begun is undone.
 func StartEmbedded(ctx context.Context, o EmbeddedOptions) (*Embedded, error) {
-	host, port, err := listenAddress(o.Listen)
+	host, port, beyond, err := listenAddress(o.Listen)
 	if err != nil {
 		return nil, err
 	}
 	if err := os.MkdirAll(o.Dir, 0o700); err != nil {
 		return nil, fmt.Errorf("data folder: %w", err)
+	}
+	if beyond {
+		if all, err := ReadGrants(o.Dir); err != nil {
+			return nil, err
+		} else if len(all.Grants) == 0 {
+			return nil, fmt.Errorf("listen address %q is beyond this machine, and nobody was granted a key: do `swathkeeper station grant NAME --site SITE --printer PRINTER` first, or listen on 127.0.0.1", o.Listen)
+		}
 	}
 	lock, err := takeLock(ctx, o.Dir, o.LockWait)
 	if err != nil {
@@ -94,7 +110,7 @@ func StartEmbedded(ctx context.Context, o EmbeddedOptions) (*Embedded, error) {
 		DontListen:         o.Listen == "",
 		NoSigs:             true, // else the server ends the process on SIGTERM by itself
 		NoSystemAccount:    true,
-		Authorization:      e.token,
+		AlwaysEnableNonce:  true, // what holders of keys sign
 		JetStream:          true,
 		StoreDir:           filepath.Join(o.Dir, "bus"),
 		JetStreamMaxStore:  o.MaxStore,
@@ -103,11 +119,25 @@ func StartEmbedded(ctx context.Context, o EmbeddedOptions) (*Embedded, error) {
 		MaxPayload:         1 << 20,
 	}
 	log := &serverLog{log: o.Log.With().Str("part", "bus").Logger()}
+	if e.guard, err = newGuard(o.Dir, e.token, host, log.log); err != nil {
+		return nil, err
+	}
+	opts.CustomClientAuthentication, log.denied = e.guard, e.guard.denied
+	if beyond || o.Cert != "" || o.Key != "" {
+		cert, err := ServerCert(o.Dir, o.Cert, o.Key, host)
+		if err != nil {
+			return nil, err
+		}
+		opts.TLSConfig = &tls.Config{Certificates: []tls.Certificate{cert}, MinVersion: tls.VersionTLS12}
+		opts.TLSTimeout = 5
+		e.Endpoint.Fingerprint = Fingerprint(cert.Leaf.Raw)
+	}
 	if e.Server, err = server.NewServer(opts); err != nil {
 		return nil, fmt.Errorf("embedded bus: %w", err)
 	}
 	e.Server.SetLoggerV2(log, false, false, false)
 	e.Server.Start()
+	e.guard.follow(e.Server)
 	if !e.Server.ReadyForConnections(10 * time.Second) {
 		return nil, fmt.Errorf("embedded bus did not start on %s: %w", o.Listen, log.fatal())
 	}
@@ -133,6 +163,9 @@ func (e *Embedded) InProcessConn() (net.Conn, error) { return e.Server.InProcess
 // Stop ends the server, waits for it and leaves the folder. It may be called twice.
 func (e *Embedded) Stop() {
 	e.stopOnce.Do(func() {
+		if e.guard != nil {
+			e.guard.stop()
+		}
 		if e.Server != nil {
 			e.Server.Shutdown()
 			e.Server.WaitForShutdown()
@@ -147,7 +180,7 @@ func (e *Embedded) Stop() {
 }
 
 func (e *Embedded) writeEndpoint() error {
-	e.Endpoint = Endpoint{Address: e.Server.ClientURL(), Token: e.token, PID: os.Getpid()}
+	e.Endpoint.Address, e.Endpoint.Token, e.Endpoint.PID = e.localURL(), e.token, os.Getpid()
 	b, err := json.Marshal(e.Endpoint)
 	if err != nil {
 		return err
@@ -160,6 +193,19 @@ func (e *Embedded) writeEndpoint() error {
 		return fmt.Errorf("endpoint file: %w", err)
 	}
 	return os.Rename(tmp, filepath.Join(e.dir, EndpointFile))
+}
+
+// localURL is the address for this machine: that of the listener, or loopback where it listens on
+// every address.
+func (e *Embedded) localURL() string {
+	u, err := url.Parse(e.Server.ClientURL())
+	if err != nil {
+		return e.Server.ClientURL()
+	}
+	if ip := net.ParseIP(u.Hostname()); ip != nil && ip.IsUnspecified() {
+		u.Host = net.JoinHostPort("127.0.0.1", u.Port())
+	}
+	return u.String()
 }
 
 // ReadEndpoint finds the worker that runs on a data folder. The error is fs.ErrNotExist when none
@@ -176,29 +222,32 @@ func ReadEndpoint(dir string) (Endpoint, error) {
 	return ep, nil
 }
 
-// listenAddress refuses every host that is not loopback.
-func listenAddress(listen string) (host string, port int, err error) {
+// listenAddress splits a listen address; beyond says that others than this machine can reach it.
+func listenAddress(listen string) (host string, port int, beyond bool, err error) {
 	if listen == "" {
-		return "127.0.0.1", server.RANDOM_PORT, nil
+		return "127.0.0.1", server.RANDOM_PORT, false, nil
 	}
 	host, text, err := net.SplitHostPort(listen)
 	if err != nil {
-		return "", 0, fmt.Errorf("listen address %q: give HOST:PORT, such as 127.0.0.1:4222", listen)
+		return "", 0, false, fmt.Errorf("listen address %q: give HOST:PORT, such as 127.0.0.1:4222", listen)
 	}
 	if port, err = strconv.Atoi(text); err != nil || port < 0 || port > 65535 {
-		return "", 0, fmt.Errorf("listen address %q: the port must be 0 to 65535", listen)
+		return "", 0, false, fmt.Errorf("listen address %q: the port must be 0 to 65535", listen)
 	}
 	if port == 0 {
 		port = server.RANDOM_PORT
 	}
-	if host == "localhost" {
+	switch host {
+	case "localhost":
 		host = "127.0.0.1"
+	case "":
+		host = "0.0.0.0"
 	}
 	ip := net.ParseIP(host)
-	if ip == nil || !ip.IsLoopback() {
-		return "", 0, fmt.Errorf("listen address %q is beyond this machine: stations elsewhere need credentials of their own, so listen on 127.0.0.1 or use an outside bus with --nats", listen)
+	if ip == nil {
+		return "", 0, false, fmt.Errorf("listen address %q: give an address of this machine in numbers, 0.0.0.0 for all of them, or 127.0.0.1 for this machine alone", listen)
 	}
-	return host, port, nil
+	return host, port, !ip.IsLoopback(), nil
 }
 
 func takeLock(ctx context.Context, dir string, wait time.Duration) (*flock.Flock, error) {
@@ -232,9 +281,10 @@ func newToken() (string, error) {
 // serverLog hands the server's log to zerolog and keeps its last fatal message, which is the only
 // way that the server tells of a store it cannot open.
 type serverLog struct {
-	log  zerolog.Logger
-	mu   sync.Mutex
-	last error
+	log    zerolog.Logger
+	denied func(text string) bool // takes over messages about denied operations
+	mu     sync.Mutex
+	last   error
 }
 
 func (l *serverLog) fatal() error {
@@ -246,9 +296,14 @@ func (l *serverLog) fatal() error {
 // Noticef is the server's chatter about itself: debug for us.
 func (l *serverLog) Noticef(f string, v ...any) { l.log.Debug().Msgf(f, v...) }
 func (l *serverLog) Warnf(f string, v ...any)   { l.log.Warn().Msgf(f, v...) }
-func (l *serverLog) Errorf(f string, v ...any)  { l.log.Error().Msgf(f, v...) }
-func (l *serverLog) Debugf(f string, v ...any)  { l.log.Trace().Msgf(f, v...) }
-func (l *serverLog) Tracef(f string, v ...any)  { l.log.Trace().Msgf(f, v...) }
+func (l *serverLog) Errorf(f string, v ...any) {
+	text := fmt.Sprintf(f, v...)
+	if l.denied == nil || !l.denied(text) {
+		l.log.Error().Msg(text)
+	}
+}
+func (l *serverLog) Debugf(f string, v ...any) { l.log.Trace().Msgf(f, v...) }
+func (l *serverLog) Tracef(f string, v ...any) { l.log.Trace().Msgf(f, v...) }
 
 // Fatalf does not end the process: StartEmbedded turns it into an error.
 func (l *serverLog) Fatalf(f string, v ...any) {

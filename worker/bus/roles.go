@@ -81,8 +81,9 @@ func InboxPrefix(key string) string { return "_INBOX_" + key }
 //
 // A station can neither read what it or others have sent nor ask the store anything: an
 // acknowledgement with the place in the stream is all that comes back. It gets no right to purge
-// either, so it cannot remove a picture that is evidence; an upload that breaks off leaves parts
-// behind, which expire with their store.
+// either, so it cannot remove a picture that is evidence (it can mark one as deleted, which hides it
+// and leaves its parts); an upload that breaks off leaves parts behind, which expire with their
+// store.
 //
 // A viewer reads through consumers of its own. It may not delete consumers, since chat's are on the
 // same stream, and its own vanish by themselves.

@@ -1,0 +1,258 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"swathkeeper/worker/bus"
+)
+
+func init() { extra = append(extra, newStation) }
+
+func newStation() *cobra.Command {
+	c := &cobra.Command{
+		Use:   "station",
+		Short: "Who may use the worker's bus: grant, list, revoke",
+		Long: `Who may use the worker's bus: grant, list, revoke.
+
+Everybody beyond this machine needs a key of their own. Its private half lies in a file
+with its holder; the worker keeps the public half, and what it may do, in its data
+folder. A running worker takes changes by itself: grants at once, what is taken away
+within about a second.`,
+		Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
+	}
+	c.AddCommand(newStationGrant(), newStationList(), newStationRevoke())
+	return c
+}
+
+func newStationGrant() *cobra.Command {
+	var g bus.Grant
+	var role, out string
+	var newKey, config, asJSON bool
+	c := &cobra.Command{
+		Use:   "grant NAME",
+		Short: "Give NAME a key, or change what it may do",
+		Long: `Give NAME a key, or change what it may do.
+
+The private half of the key is written to NAME.nk: take it to the station, and keep it
+from others. Of a name that has a key already, only the rights change; --new-key
+replaces its key too.
+
+A station may send readings of its own printers, and nothing else; --notes also lets it
+send notes about them (journal entries, baseline, hold), --scans lets it fetch chart
+layouts and store pictures. Other roles: worker (judges on an outside bus), viewer (reads
+history), admin (everything).`,
+		Example: `  swathkeeper station grant bench-1 --site quay --printer heron --printer plover
+  swathkeeper station grant office --role viewer
+  swathkeeper station grant bench-2 --site quay --printer dunlin --server-config`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(c *cobra.Command, args []string) error {
+			cfg, err := loadConfig(c)
+			if err != nil {
+				return err
+			}
+			if cfg.outside() && !config {
+				return usagef("grants are kept by the worker's own bus; for an outside one, --server-config prints what its configuration needs")
+			}
+			g.Name, g.Role, g.Since = args[0], bus.Role(role), time.Now().UTC().Truncate(time.Second)
+			if err := g.Validate(); err != nil {
+				return usagef("%w", err)
+			}
+			if out == "" {
+				out = g.Name + ".nk"
+			}
+			var known *bus.Grant
+			if !config {
+				all, err := bus.ReadGrants(cfg.Data)
+				if err != nil {
+					return err
+				}
+				known = all.Find(g.Name)
+			}
+			seedFile := ""
+			if known == nil || newKey {
+				var seed []byte
+				if g.Key, seed, err = bus.NewKey(); err != nil {
+					return err
+				}
+				if err := writeSeed(out, seed); err != nil {
+					return err
+				}
+				seedFile = out
+			}
+			if config {
+				fmt.Fprint(c.OutOrStdout(), g.ServerConfig())
+				fmt.Fprintf(c.ErrOrStderr(), "the private key is in %s; answers go to %s.>\n", seedFile, bus.InboxPrefix(g.Key))
+				return nil
+			}
+			old, err := bus.PutGrant(c.Context(), cfg.Data, g)
+			if err != nil {
+				if seedFile != "" {
+					_ = os.Remove(seedFile) // nobody knows this key
+				}
+				return err
+			}
+			if g.Key == "" {
+				g.Key = old.Key
+			}
+			if asJSON {
+				return writeJSON(c, struct {
+					bus.Grant
+					SeedFile string `json:"seed_file,omitempty"`
+				}{g, seedFile})
+			}
+			return printGrant(c.OutOrStdout(), cfg, &g, old, seedFile)
+		},
+	}
+	f := c.Flags()
+	f.StringVar(&role, "role", string(bus.RoleStation), "station, worker, viewer or admin")
+	f.StringVar(&g.Site, "site", "", "site of a station, such as quay")
+	f.StringSliceVar(&g.Printers, "printer", nil, "printer whose readings it may send; may be repeated")
+	f.BoolVar(&g.Notes, "notes", false, "it may also send notes about its printers")
+	f.BoolVar(&g.Scans, "scans", false, "it may also fetch chart layouts and store pictures")
+	f.StringVar(&out, "out", "", "where the private key is written (default NAME.nk)")
+	f.BoolVar(&newKey, "new-key", false, "replace the key of a name that has one; the old one is no longer good")
+	f.BoolVar(&config, "server-config", false, "print the user for an outside NATS server's configuration; nothing is granted here")
+	f.BoolVar(&asJSON, "json", false, "print a JSON object")
+	return c
+}
+
+// writeSeed writes a private key where nothing is yet, for its owner alone.
+func writeSeed(path string, seed []byte) error {
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if errors.Is(err, os.ErrExist) {
+		return fmt.Errorf("%s is there already and may be somebody's key; move it away, or name another file with --out", path)
+	}
+	if err != nil {
+		return fmt.Errorf("private key: %w", err)
+	}
+	_, err = f.Write(append(seed, '\n'))
+	if err := errors.Join(err, f.Close()); err != nil {
+		_ = os.Remove(path)
+		return fmt.Errorf("private key: %w", err)
+	}
+	return nil
+}
+
+// rights says in words what a grant allows.
+func rights(g *bus.Grant) string {
+	switch g.Role {
+	case bus.RoleAdmin:
+		return "everything"
+	case bus.RoleWorker:
+		return "judge readings and store records"
+	case bus.RoleViewer:
+		return "read records, layouts and baselines"
+	}
+	t := "send readings"
+	if g.Notes {
+		t += " and notes"
+	}
+	t += " of " + g.Site + "/" + strings.Join(g.Printers, ", "+g.Site+"/")
+	if g.Scans {
+		t += "; fetch layouts, store pictures"
+	}
+	return t
+}
+
+func printGrant(w io.Writer, cfg *config, g, old *bus.Grant, seedFile string) error {
+	fmt.Fprintf(w, "%s may: %s\n", g.Name, rights(g))
+	switch {
+	case old != nil && rights(old) != rights(g):
+		fmt.Fprintf(w, "before, it could: %s\n", rights(old))
+	case old != nil:
+		fmt.Fprintln(w, "as before")
+	}
+	if seedFile == "" {
+		fmt.Fprintln(w, "its key stays the same")
+		return nil
+	}
+	fmt.Fprintf(w, "its private key is in %s: take it to the station, and keep it from others\n", seedFile)
+	ep, err := bus.ReadEndpoint(cfg.Data)
+	switch {
+	case err != nil:
+		fmt.Fprintln(w, "the worker does not run; it shows address and fingerprint when it starts")
+	case ep.Fingerprint == "":
+		fmt.Fprintln(w, "the worker listens on this machine only; start it with --listen 0.0.0.0:4222 to let stations in from elsewhere")
+	default:
+		fmt.Fprintf(w, "on the station (from another machine, with this one's address):\n  swathkeeper watch --nats %s --nkey %s --tls-fingerprint %s DIR\n", ep.Address, seedFile, ep.Fingerprint)
+	}
+	return nil
+}
+
+func newStationList() *cobra.Command {
+	var asJSON bool
+	c := &cobra.Command{
+		Use:   "list",
+		Short: "Who was granted what",
+		Args:  cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			cfg, err := loadConfig(c)
+			if err != nil {
+				return err
+			}
+			all, err := bus.ReadGrants(cfg.Data)
+			if err != nil {
+				return err
+			}
+			if asJSON {
+				if all.Grants == nil {
+					all.Grants = []bus.Grant{}
+				}
+				return writeJSON(c, all)
+			}
+			if len(all.Grants) == 0 {
+				fmt.Fprintln(c.OutOrStdout(), "nobody yet; `swathkeeper station grant NAME --site SITE --printer PRINTER` gives a station its key")
+				return nil
+			}
+			w := tabwriter.NewWriter(c.OutOrStdout(), 0, 0, 2, ' ', 0)
+			fmt.Fprintln(w, "NAME\tROLE\tSINCE\tMAY")
+			for i := range all.Grants {
+				g := &all.Grants[i]
+				fmt.Fprintf(w, "%s\t%s\t%s\t%s\n", g.Name, g.Role, g.Since.Local().Format(time.DateOnly), rights(g))
+			}
+			return w.Flush()
+		},
+	}
+	c.Flags().BoolVar(&asJSON, "json", false, "print a JSON object")
+	return c
+}
+
+func newStationRevoke() *cobra.Command {
+	var asJSON bool
+	c := &cobra.Command{
+		Use:     "revoke NAME",
+		Short:   "Take away what NAME was granted",
+		Long:    "Take away what NAME was granted. A running worker ends its connections within about a\nsecond. What it has sent stays.",
+		Example: "  swathkeeper station revoke bench-1",
+		Args:    cobra.ExactArgs(1),
+		RunE: func(c *cobra.Command, args []string) error {
+			cfg, err := loadConfig(c)
+			if err != nil {
+				return err
+			}
+			old, err := bus.RevokeGrant(c.Context(), cfg.Data, args[0])
+			if errors.Is(err, bus.ErrNoGrant) {
+				return fmt.Errorf("%w; `swathkeeper station list` shows who has what", err)
+			}
+			if err != nil {
+				return err
+			}
+			if asJSON {
+				return writeJSON(c, &old)
+			}
+			fmt.Fprintf(c.OutOrStdout(), "%s may no longer: %s\n", old.Name, rights(&old))
+			return nil
+		},
+	}
+	c.Flags().BoolVar(&asJSON, "json", false, "print a JSON object")
+	return c
+}

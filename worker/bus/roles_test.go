@@ -1,0 +1,561 @@
+package bus_test
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+	"github.com/rs/zerolog"
+
+	"swathkeeper/protocol"
+	"swathkeeper/worker"
+	"swathkeeper/worker/bus"
+	"swathkeeper/worker/history"
+	"swathkeeper/worker/station"
+)
+
+// logBook keeps a log's lines and lets a test wait for one.
+type logBook struct {
+	mu    sync.Mutex
+	lines []map[string]any
+	more  chan struct{}
+}
+
+func newLogBook() *logBook { return &logBook{more: make(chan struct{})} }
+
+func (l *logBook) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	sc := bufio.NewScanner(bytes.NewReader(p))
+	for sc.Scan() {
+		var m map[string]any
+		if json.Unmarshal(sc.Bytes(), &m) == nil {
+			l.lines = append(l.lines, m)
+		}
+	}
+	close(l.more)
+	l.more = make(chan struct{})
+	return len(p), nil
+}
+
+// wait gives the first line from line number from on that ok takes.
+func (l *logBook) wait(t *testing.T, from int, what string, ok func(map[string]any) bool) map[string]any {
+	t.Helper()
+	limit := time.After(10 * time.Second)
+	for {
+		l.mu.Lock()
+		lines, more := l.lines, l.more
+		l.mu.Unlock()
+		for ; from < len(lines); from++ {
+			if ok(lines[from]) {
+				return lines[from]
+			}
+		}
+		select {
+		case <-more:
+		case <-limit:
+			t.Fatalf("the log does not tell of: %s", what)
+		}
+	}
+}
+
+func (l *logBook) len() int {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return len(l.lines)
+}
+
+type shop struct {
+	dir  string
+	log  *logBook
+	bus  *bus.Embedded
+	js   jetstream.JetStream // as an administrator
+	conn *nats.Conn
+}
+
+func openShop(t *testing.T, listen string, prepare func(dir string)) *shop {
+	t.Helper()
+	s := &shop{dir: t.TempDir(), log: newLogBook()}
+	if prepare != nil {
+		prepare(s.dir)
+	}
+	var err error
+	limits := bus.Limits{Inbox: 64 << 20, Record: 64 << 20, Baselines: 16 << 20, Scans: 16 << 20, Replicas: 1}
+	s.bus, err = bus.StartEmbedded(t.Context(), bus.EmbeddedOptions{Dir: s.dir, Listen: listen, MaxStore: limits.Total(), Log: zerolog.New(s.log)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(s.bus.Stop)
+	s.conn, s.js, err = bus.Connect(t.Context(), bus.ConnectOptions{Name: "admin", Embedded: s.bus, Log: zerolog.Nop()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(s.conn.Close)
+	if err := bus.Provision(t.Context(), s.js, limits); err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+// grant gives a name its key and returns the file of its private half.
+func grant(t *testing.T, dir string, g bus.Grant) string {
+	t.Helper()
+	key, seed, err := bus.NewKey()
+	if err != nil {
+		t.Fatal(err)
+	}
+	g.Key = key
+	if _, err := bus.PutGrant(t.Context(), dir, g); err != nil {
+		t.Fatal(err)
+	}
+	file := filepath.Join(t.TempDir(), g.Name+".nk")
+	if err := os.WriteFile(file, seed, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return file
+}
+
+// enter connects as the holder of a key.
+func (s *shop) enter(t *testing.T, seed string, denied func(error)) (*nats.Conn, jetstream.JetStream, error) {
+	nc, js, err := bus.Connect(t.Context(), bus.ConnectOptions{
+		Name: "test", URL: s.bus.Endpoint.Address, NKey: seed, Fingerprint: s.bus.Endpoint.Fingerprint, Log: zerolog.Nop(), Denied: denied,
+	})
+	if err == nil {
+		t.Cleanup(nc.Close)
+	}
+	return nc, js, err
+}
+
+func reading(printer string) *protocol.Reading {
+	return &protocol.Reading{
+		Schema: protocol.SchemaReading, ID: "0198c5a4-7b1e-7c3a-9f0e-2a6d1c4b8e11", TakenAt: time.Date(2026, 3, 4, 7, 12, 9, 0, time.UTC),
+		Site: "quay", Printer: printer, Chart: "pennant-cmyk",
+		Condition:  protocol.Condition{Media: "pennant-knit", Preset: "deep", Stage: protocol.StagePressed},
+		Instrument: protocol.Instrument{Kind: protocol.KindSpectrophotometer},
+		Patches:    &protocol.Patches{ID: []string{"A1"}, Lab: protocol.Triples{{52, -3, 4}}},
+	}
+}
+
+// A station may send readings of its own printers and nothing else. Everything else is tried in
+// the ways that the protocol has for it, each must be denied, and the log must say who tried what.
+func TestStationMayNothingElse(t *testing.T) {
+	t.Parallel()
+	s := openShop(t, "127.0.0.1:0", nil)
+	seed := grant(t, s.dir, bus.Grant{Name: "bench-1", Role: bus.RoleStation, Site: "quay", Printers: []string{"heron", "plover"}})
+	refused := make(chan string, 64)
+	nc, js, err := s.enter(t, seed, func(err error) { refused <- err.Error() })
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, p := range []string{"heron", "plover"} {
+		r := reading(p)
+		data, err := station.Pack(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, _, err := station.Publish(t.Context(), js, r, data); err != nil {
+			t.Fatalf("its own printer %s: %v", p, err)
+		}
+	}
+	ctx := t.Context()
+	in, err := s.js.Stream(ctx, protocol.StreamInbox)
+	if err != nil {
+		t.Fatal(err)
+	}
+	state := func() string {
+		i, err := in.Info(ctx)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return fmt.Sprintf("%d messages %d..%d, %d consumers", i.State.Msgs, i.State.FirstSeq, i.State.LastSeq, i.State.Consumers)
+	}
+	before := state()
+
+	type attempt struct{ name, subject, listen, word string }
+	tries := []attempt{
+		{name: "another printer", subject: "swk.reading.quay.dunlin", word: "send a reading of quay/dunlin"},
+		{name: "another site", subject: "swk.reading.wharf.heron", word: "send a reading of wharf/heron"},
+		{name: "a note that was not granted", subject: "swk.note.quay.heron", word: "send a note about quay/heron"},
+		{name: "a record", subject: "swk.record.quay.heron.verdict.-", word: "store a record of quay/heron"},
+		{name: "a subject of nobody", subject: "swk.reading.quay.heron.more", word: ""},
+		{name: "a subject outside", subject: "elsewhere", word: "publish on elsewhere"},
+		{name: "listening to readings", listen: "swk.reading.>", word: "listen to swk.reading.>"},
+		{name: "listening to its own printer", listen: "swk.reading.quay.heron", word: "listen to swk.reading.quay.heron"},
+		{name: "listening to records", listen: "swk.record.>", word: "listen to swk.record.>"},
+		{name: "listening to everything", listen: ">", word: "listen to >"},
+		{name: "listening to others' answers", listen: "_INBOX.>", word: "listen to _INBOX.>"},
+		{name: "listening to advisories", listen: "$JS.EVENT.>", word: "listen to $JS.EVENT.>"},
+	}
+	for _, st := range []string{protocol.StreamInbox, protocol.StreamRecord} {
+		for _, a := range []attempt{
+			{name: "reading by sequence", subject: "$JS.API.DIRECT.GET." + st, word: "read from " + st},
+			{name: "reading by subject", subject: "$JS.API.DIRECT.GET." + st + ".swk.record.quay.heron.verdict.-", word: "read from " + st},
+			{name: "reading through the leader", subject: "$JS.API.STREAM.MSG.GET." + st, word: "get a message of " + st},
+			{name: "deleting a message", subject: "$JS.API.STREAM.MSG.DELETE." + st, word: "delete a message of " + st},
+			{name: "deleting the stream", subject: "$JS.API.STREAM.DELETE." + st, word: "delete stream " + st},
+			{name: "purging", subject: "$JS.API.STREAM.PURGE." + st, word: "purge stream " + st},
+			{name: "changing the stream", subject: "$JS.API.STREAM.UPDATE." + st, word: "update stream " + st},
+			{name: "stream info", subject: "$JS.API.STREAM.INFO." + st, word: "info stream " + st},
+			{name: "a snapshot", subject: "$JS.API.STREAM.SNAPSHOT." + st, word: "snapshot stream " + st},
+			{name: "a consumer", subject: "$JS.API.CONSUMER.CREATE." + st + ".spy", word: "create a consumer of " + st},
+			{name: "a filtered consumer", subject: "$JS.API.CONSUMER.CREATE." + st + ".spy.swk.>", word: "create a consumer of " + st},
+			{name: "a durable the old way", subject: "$JS.API.CONSUMER.DURABLE.CREATE." + st + ".spy", word: "create a consumer of " + st},
+			{name: "an unnamed consumer", subject: "$JS.API.CONSUMER.CREATE." + st, word: "create a consumer of " + st},
+			{name: "deleting the judge", subject: "$JS.API.CONSUMER.DELETE." + st + ".judge", word: "delete a consumer of " + st},
+			{name: "pausing the judge", subject: "$JS.API.CONSUMER.PAUSE." + st + ".judge", word: "pause a consumer of " + st},
+			{name: "listing consumers", subject: "$JS.API.CONSUMER.NAMES." + st, word: "names a consumer of " + st},
+			{name: "taking messages from the judge", subject: "$JS.API.CONSUMER.MSG.NEXT." + st + ".judge", word: "take messages of consumer judge of " + st},
+			{name: "acknowledging for the judge", subject: "$JS.ACK." + st + ".judge.1.1.1.1.1", word: "acknowledge a message of " + st},
+		} {
+			a.name += " of " + st
+			tries = append(tries, a)
+		}
+	}
+	tries = append(tries,
+		attempt{name: "a new stream", subject: "$JS.API.STREAM.CREATE.SPY", word: "create stream SPY"},
+		attempt{name: "listing streams", subject: "$JS.API.STREAM.NAMES", word: ""},
+		attempt{name: "the store's figures", subject: "$JS.API.INFO", word: "ask the store: info"},
+		attempt{name: "a chart layout", subject: "$KV.SWK_CHARTS.pennant-cmyk.a1b2c3d4", word: "change SWK_CHARTS"},
+		attempt{name: "the baseline in force", subject: "$KV.SWK_ACTIVE.quay.heron.x", word: "change SWK_ACTIVE"},
+		attempt{name: "reading a layout", subject: "$JS.API.DIRECT.GET.KV_SWK_CHARTS.$KV.SWK_CHARTS.x", word: "read from KV_SWK_CHARTS"},
+		attempt{name: "a picture that was not granted", subject: "$O.SWK_SCANS.C.x", word: "put an object into SWK_SCANS"},
+		attempt{name: "a baseline", subject: "$O.SWK_BASELINES.C.x", word: "put an object into SWK_BASELINES"},
+		attempt{name: "asking services", subject: "$SRV.PING", word: "publish on $SRV.PING"},
+		attempt{name: "the system's own", subject: "$SYS.REQ.SERVER.PING", word: "publish on $SYS.REQ.SERVER.PING"},
+	)
+	for _, a := range tries {
+		from := s.log.len()
+		what := a.subject
+		if a.listen != "" {
+			what = a.listen
+			if _, err := nc.SubscribeSync(a.listen); err != nil {
+				t.Fatal(err)
+			}
+		} else if err := nc.PublishRequest(a.subject, bus.InboxPrefix("x"), nil); err != nil {
+			t.Fatal(err)
+		}
+		if err := nc.Flush(); err != nil {
+			t.Fatal(err)
+		}
+		select {
+		case text := <-refused:
+			if !strings.Contains(text, what) {
+				t.Errorf("%s: the station hears %q, which does not name %s", a.name, text, what)
+			}
+		case <-time.After(10 * time.Second):
+			t.Fatalf("%s (%s) was not denied", a.name, what)
+		}
+		line := s.log.wait(t, from, a.name, func(m map[string]any) bool { return m["message"] == "denied" && m["subject"] == what })
+		if line["who"] != "bench-1" || line["role"] != "station" || (a.word != "" && line["tried"] != a.word) {
+			t.Errorf("%s: the log says %v", a.name, line)
+		}
+	}
+	if after := state(); after != before {
+		t.Errorf("the inbox changed from %s to %s", before, after)
+	}
+	// And it still works after all that.
+	r := reading("heron")
+	r.ID = "0198c5a4-7b1e-7c3a-9f0e-2a6d1c4b8e12"
+	data, err := station.Pack(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := station.Publish(ctx, js, r, data); err != nil {
+		t.Error(err)
+	}
+	// An answer sent to somebody else's inbox would be a way to talk to them; a publish names its
+	// own inbox only by choice, so what matters is that it cannot listen there.
+	t.Logf("%d operations denied, each named in the log", len(tries))
+}
+
+// Notes and pictures are granted one by one.
+func TestStationNotesAndScans(t *testing.T) {
+	t.Parallel()
+	s := openShop(t, "127.0.0.1:0", nil)
+	seed := grant(t, s.dir, bus.Grant{Name: "bench-2", Role: bus.RoleStation, Site: "quay", Printers: []string{"heron"}, Notes: true, Scans: true})
+	_, js, err := s.enter(t, seed, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := &protocol.Note{Schema: protocol.SchemaNote, ID: "0198c5a4-7b1e-7c3a-9f0e-2a6d1c4b8e13", At: time.Now(), Site: "quay", Printer: "heron",
+		Journal: &protocol.JournalNote{What: protocol.DidClean}}
+	if _, err := station.PublishNote(t.Context(), js, n); err != nil {
+		t.Errorf("note: %v", err)
+	}
+	stores, err := s.js.KeyValue(t.Context(), protocol.BucketCharts)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := stores.Put(t.Context(), "a.b", []byte("x")); err != nil {
+		t.Fatal(err)
+	}
+	kv, err := js.KeyValue(t.Context(), protocol.BucketCharts)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if e, err := kv.Get(t.Context(), "a.b"); err != nil || string(e.Value()) != "x" {
+		t.Errorf("layout: %v", err)
+	}
+	obs, err := js.ObjectStore(t.Context(), protocol.BucketScans)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := obs.PutBytes(t.Context(), "picture", bytes.Repeat([]byte("p"), 300<<10)); err != nil {
+		t.Errorf("picture: %v", err)
+	}
+	short, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
+	defer cancel()
+	if err := obs.Delete(short, "picture"); err == nil {
+		t.Error("a station deleted a picture")
+	}
+	// It can mark a picture as deleted, since that is an entry like any other, but not remove it.
+	parts, err := s.js.Stream(t.Context(), "OBJ_"+protocol.BucketScans)
+	if err != nil {
+		t.Fatal(err)
+	}
+	info, err := parts.Info(t.Context(), jetstream.WithSubjectFilter("$O."+protocol.BucketScans+".C.>"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var left uint64
+	for _, n := range info.State.Subjects {
+		left += n
+	}
+	if left != 3 { // 300 KiB in parts of 128
+		t.Errorf("%d parts of the picture are left", left)
+	}
+}
+
+// A worker's credentials are enough to judge on a bus outside its process, and a viewer's to read
+// what it recorded, without a denial on the way.
+func TestWorkerAndViewer(t *testing.T) {
+	t.Parallel()
+	s := openShop(t, "127.0.0.1:0", nil)
+	judge := grant(t, s.dir, bus.Grant{Name: "judge-1", Role: bus.RoleWorker})
+	office := grant(t, s.dir, bus.Grant{Name: "office", Role: bus.RoleViewer})
+	records := make(chan *protocol.Record, 8)
+	w, err := worker.New(worker.Options{
+		Bus: bus.ConnectOptions{URL: s.bus.Endpoint.Address, NKey: judge}, Log: zerolog.Nop(),
+		OnRecord: func(r *protocol.Record) { records <- r },
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := w.Start(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	stop := sync.OnceFunc(func() {
+		ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+		defer cancel()
+		if err := w.Stop(ctx); err != nil {
+			t.Error(err)
+		}
+	})
+	defer stop()
+	stores, err := bus.OpenStores(t.Context(), s.js)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer stores.Close()
+	chart := &protocol.Chart{Schema: protocol.SchemaChart, ID: "pennant-cmyk", Channels: []string{"C", "M", "Y", "K"}, Driven: protocol.DrivenInk,
+		Patches: []protocol.Patch{{ID: "A1", Device: []float64{0, 0, 0, 0}}}}
+	if err := stores.PutChart(t.Context(), chart); err != nil {
+		t.Fatal(err)
+	}
+	r := reading("heron")
+	data, err := station.Pack(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := station.Publish(t.Context(), s.js, r, data); err != nil {
+		t.Fatal(err)
+	}
+	select {
+	case got := <-records:
+		if got.Verdict == nil {
+			t.Errorf("no verdict: %s", got.Text)
+		}
+	case <-time.After(20 * time.Second):
+		t.Fatal("no record")
+	}
+	_, vjs, err := s.enter(t, office, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := 0
+	if err := history.Read(t.Context(), vjs, history.Query{Printer: "heron"}, func(history.Entry) error { n++; return nil }); err != nil || n != 1 {
+		t.Errorf("the viewer reads %d records: %v", n, err)
+	}
+	if _, _, err := station.Publish(t.Context(), s.js, r, data); err != nil {
+		t.Fatal(err)
+	}
+	vstores, err := bus.OpenStores(t.Context(), vjs)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer vstores.Close()
+	if c, err := vstores.Charts(t.Context()); err != nil || len(c) != 1 {
+		t.Errorf("the viewer reads %d layouts: %v", len(c), err)
+	}
+	stop()
+	s.log.mu.Lock()
+	defer s.log.mu.Unlock()
+	for _, l := range s.log.lines {
+		if l["message"] == "denied" {
+			t.Errorf("denied: %v", l)
+		}
+	}
+}
+
+// Granting, changing and revoking reach a running server without a restart.
+func TestGrantsTakeEffect(t *testing.T) {
+	t.Parallel()
+	s := openShop(t, "127.0.0.1:0", nil)
+	_, stranger, err := bus.NewKey()
+	if err != nil {
+		t.Fatal(err)
+	}
+	file := filepath.Join(t.TempDir(), "stranger.nk")
+	if err := os.WriteFile(file, stranger, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	from := s.log.len()
+	if _, _, err := s.enter(t, file, nil); err == nil {
+		t.Fatal("a stranger came in")
+	}
+	s.log.wait(t, from, "the stranger", func(m map[string]any) bool { return m["message"] == "denied" && m["tried"] == "connect" })
+
+	seed := grant(t, s.dir, bus.Grant{Name: "bench-3", Role: bus.RoleStation, Site: "quay", Printers: []string{"heron"}})
+	nc, js, err := s.enter(t, seed, nil)
+	if err != nil {
+		t.Fatalf("a granted key: %v", err)
+	}
+	back := make(chan struct{}, 8)
+	nc.SetReconnectHandler(func(*nats.Conn) { back <- struct{}{} })
+	// Another printer is added: the connection comes back with the new rights.
+	if old, err := bus.PutGrant(t.Context(), s.dir, bus.Grant{Name: "bench-3", Role: bus.RoleStation, Site: "quay", Printers: []string{"heron", "dunlin"}}); err != nil || old == nil {
+		t.Fatal(old, err)
+	}
+	<-back
+	r := reading("dunlin")
+	data, err := station.Pack(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := station.Publish(t.Context(), js, r, data); err != nil {
+		t.Fatalf("the printer added: %v", err)
+	}
+	closed := make(chan struct{})
+	nc.SetClosedHandler(func(*nats.Conn) { close(closed) })
+	if _, err := bus.RevokeGrant(t.Context(), s.dir, "bench-3"); err != nil {
+		t.Fatal(err)
+	}
+	select {
+	case <-closed: // a client that is turned away twice gives up
+	case <-time.After(20 * time.Second):
+		t.Fatal("the revoked station is still connected")
+	}
+	if _, _, err := s.enter(t, seed, nil); err == nil {
+		t.Error("a revoked key came in")
+	}
+	// A damaged file takes nothing away and lets nobody in.
+	ok := grant(t, s.dir, bus.Grant{Name: "bench-4", Role: bus.RoleStation, Site: "quay", Printers: []string{"heron"}})
+	if _, _, err := s.enter(t, ok, nil); err != nil {
+		t.Fatal(err)
+	}
+	from = s.log.len()
+	if err := os.WriteFile(filepath.Join(s.dir, bus.GrantsFile), []byte("{"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	s.log.wait(t, from, "the damaged file", func(m map[string]any) bool { return strings.Contains(fmt.Sprint(m["message"]), "cannot be read") })
+	if _, _, err := s.enter(t, ok, nil); err != nil {
+		t.Errorf("after the damage: %v", err)
+	}
+}
+
+// Beyond this machine: no grants, no listener; encrypted; the token is not taken from elsewhere.
+func TestListenBeyond(t *testing.T) {
+	t.Parallel()
+	_, err := bus.StartEmbedded(t.Context(), bus.EmbeddedOptions{Dir: t.TempDir(), Listen: "0.0.0.0:0", MaxStore: 1 << 30, Log: zerolog.Nop()})
+	if err == nil || !strings.Contains(err.Error(), "station grant") {
+		t.Fatalf("without grants: %v", err)
+	}
+	var seed string
+	s := openShop(t, "0.0.0.0:0", func(dir string) {
+		seed = grant(t, dir, bus.Grant{Name: "bench-5", Role: bus.RoleStation, Site: "quay", Printers: []string{"heron"}})
+	})
+	if len(s.bus.Endpoint.Fingerprint) != 95 {
+		t.Fatalf("fingerprint %q", s.bus.Endpoint.Fingerprint)
+	}
+	_, js, err := s.enter(t, seed, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := reading("heron")
+	data, err := station.Pack(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := station.Publish(t.Context(), js, r, data); err != nil {
+		t.Error(err)
+	}
+	// The endpoint's token works here, as an administrator.
+	ep, err := bus.ReadEndpoint(s.dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	nc, ajs, err := bus.Connect(t.Context(), bus.ConnectOptions{Name: "command", URL: ep.Address, Token: ep.Token, Fingerprint: ep.Fingerprint, Log: zerolog.Nop()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer nc.Close()
+	if _, err := ajs.Stream(t.Context(), protocol.StreamRecord); err != nil {
+		t.Error(err)
+	}
+	// The certificate also serves those who trust it by file and name, and nobody without it.
+	ca := filepath.Join(s.dir, bus.CertFile)
+	byName, _, err := bus.Connect(t.Context(), bus.ConnectOptions{Name: "by name", URL: ep.Address, NKey: seed, CA: ca, Log: zerolog.Nop()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	byName.Close()
+	wrong := strings.Repeat("00:", 31) + "00"
+	for what, o := range map[string]bus.ConnectOptions{
+		"without trust":     {URL: ep.Address, NKey: seed},
+		"wrong fingerprint": {URL: ep.Address, NKey: seed, Fingerprint: wrong},
+		"unencrypted":       {URL: strings.Replace(ep.Address, "tls://", "nats://", 1), NKey: seed},
+		"wrong token":       {URL: ep.Address, Token: "guess", Fingerprint: ep.Fingerprint},
+		"nothing":           {URL: ep.Address, Fingerprint: ep.Fingerprint},
+	} {
+		o.Name, o.Log = "intruder", zerolog.Nop()
+		if nc, _, err := bus.Connect(t.Context(), o); err == nil {
+			nc.Close()
+			t.Errorf("%s: came in", what)
+		}
+	}
+}
+
+func TestServerConfigParses(t *testing.T) {
+	t.Parallel()
+	for _, role := range bus.Roles() {
+		g := bus.Grant{Name: "one", Role: role}
+		if role == bus.RoleStation {
+			g.Site, g.Printers = "quay", []string{"heron"}
+		}
+		var err error
+		if g.Key, _, err = bus.NewKey(); err != nil {
+			t.Fatal(err)
+		}
+		checkServerConfig(t, "authorization { users: [\n"+g.ServerConfig()+"] }\n", g.Permissions())
+	}
+}
