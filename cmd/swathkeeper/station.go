@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -183,7 +184,12 @@ func printGrant(w io.Writer, cfg *config, g, old *bus.Grant, seedFile string) er
 	case ep.Fingerprint == "":
 		fmt.Fprintln(w, "the worker listens on this machine only; start it with --listen 0.0.0.0:4222 to let stations in from elsewhere")
 	default:
-		fmt.Fprintf(w, "on the station (from another machine, with this one's address):\n  swathkeeper watch --nats %s --nkey %s --tls-fingerprint %s DIR\n", ep.Address, seedFile, ep.Fingerprint)
+		address := ep.Address
+		if host, err := os.Hostname(); err == nil {
+			// Loopback stands where the worker listens on every address.
+			address = strings.Replace(address, "//127.0.0.1:", "//"+host+":", 1)
+		}
+		fmt.Fprintf(w, "on the station:\n  swathkeeper watch --nats %s --nkey %s --tls-fingerprint %s DIR\n", address, filepath.Base(seedFile), ep.Fingerprint)
 	}
 	return nil
 }
