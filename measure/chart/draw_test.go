@@ -375,7 +375,7 @@ func TestValidateNamesTheField(t *testing.T) {
 		change func(*Layout)
 	}{
 		{"id", func(l *Layout) { l.ID = "a.b" }},
-		{"edition", func(l *Layout) { l.Edition = "" }},
+		{"edition", func(l *Layout) { l.Edition = "a.b" }},
 		{"driven", func(l *Layout) { l.Driven = "" }},
 		{"channels[1]", func(l *Layout) { l.Channels[1] = "C" }},
 		{"patches", func(l *Layout) { l.Patches, l.Strips = nil, nil }},

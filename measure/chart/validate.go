@@ -38,7 +38,7 @@ func (l *Layout) Validate() error {
 	if !token.MatchString(l.ID) {
 		return bad("id", "%q is not a token: small letters, digits and hyphens, at most 63, not starting with a hyphen", l.ID)
 	}
-	if !token.MatchString(l.Edition) {
+	if l.Edition != "" && !token.MatchString(l.Edition) {
 		return bad("edition", "%q is not a token: small letters, digits and hyphens, at most 63, not starting with a hyphen", l.Edition)
 	}
 	if err := l.validateChannels(); err != nil {
