@@ -103,7 +103,8 @@ func New(spec Spec) (*Layout, error) {
 	if err != nil {
 		return nil, err
 	}
-	l.Code = &Code{X: round(g.left), Y: round(g.top + 1), W: codeMM}
+	// A square code wants four modules of white around it; marks stand left of it.
+	l.Code = &Code{X: round(g.left + 3), Y: round(g.top + 1), W: codeMM}
 	l.Marks = g.marks(s)
 	l.Strips = g.strips(s)
 	chosen, err := s.choose(g.rows * g.cols)
