@@ -1,5 +1,364 @@
 package chat
 
-import "context"
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
 
-func (t *teller) runDaily(ctx context.Context) { <-ctx.Done() }
+	"github.com/nats-io/nats.go/jetstream"
+
+	"swathkeeper/protocol"
+)
+
+// catchUp is how late a daily message may be told, by a worker that was not running at its time.
+const catchUp = 12 * time.Hour
+
+// job is something told once a day.
+type job struct {
+	id      string
+	of      time.Duration // time of day
+	compose func(ctx context.Context, day time.Time) (m *Message, done func(context.Context) error, err error)
+}
+
+func (t *teller) jobs() []job {
+	var out []job
+	if t.quiet != nil {
+		out = append(out, job{"morning", t.quiet.till, t.morning})
+	}
+	if t.Digest != "" {
+		of, err := parseClock(t.Digest)
+		if err == nil { // Validate has read it
+			out = append(out, job{"digest", of, t.digest})
+		}
+	}
+	return out
+}
+
+// runDaily tells what is told once a day, until ctx ends. Of several workers on one bus, one tells.
+func (t *teller) runDaily(ctx context.Context) {
+	fresh := t.fresh
+	for ctx.Err() == nil {
+		now := t.c.o.Clock.Now()
+		var next time.Time
+		for _, j := range t.jobs() {
+			last, after := daily(j.of, now, t.c.o.Zone)
+			if next.IsZero() || after.Before(next) {
+				next = after
+			}
+			if fresh || now.Sub(last) > catchUp {
+				continue // a new target begins with what comes
+			}
+			if err := t.once(ctx, j, last); err != nil && ctx.Err() == nil {
+				t.log.Error().Err(err).Str("job", j.id).Msg("daily message waits")
+				if retry := now.Add(time.Minute); retry.Before(next) {
+					next = retry
+				}
+			}
+		}
+		fresh = false
+		if t.wait(ctx, next, func() error { return nil }) != nil {
+			return
+		}
+	}
+}
+
+// once tells a job's message for a day, if nobody has.
+func (t *teller) once(ctx context.Context, j job, day time.Time) error {
+	id := j.id + "." + day.Format("2006-01-02")
+	mine, err := t.sent.claim(ctx, id)
+	if err != nil || !mine {
+		return err
+	}
+	m, done, err := j.compose(ctx, day)
+	if err != nil {
+		return err
+	}
+	if m != nil {
+		m.Schema, m.Target = SchemaMessage, t.Name
+		m.ID = protocol.DerivedID(t.Name, id)
+		m.Title = firstLine(m.Text)
+		if err := t.deliver(ctx, *m, func() error { return nil }); err != nil {
+			return err
+		}
+	}
+	if done != nil {
+		if err := done(ctx); err != nil {
+			return err
+		}
+	}
+	return t.sent.put(ctx, id, 1)
+}
+
+// morning tells, in one message, what quiet hours held back and is still open, and which alerts
+// that people knew of are over.
+func (t *teller) morning(ctx context.Context, day time.Time) (*Message, func(context.Context) error, error) {
+	held, err := t.sent.heldBack(ctx)
+	if err != nil || len(held) == 0 {
+		return nil, nil, err
+	}
+	done := func(ctx context.Context) error {
+		for key := range held {
+			if err := t.sent.kv.Delete(ctx, key); err != nil {
+				return fmt.Errorf("store %s: %w", protocol.BucketSent, err)
+			}
+		}
+		return nil
+	}
+	stream, err := t.c.js.Stream(ctx, protocol.StreamRecord)
+	if err != nil {
+		return nil, nil, err
+	}
+	open := map[string]protocol.Alert{}
+	var still, over []kept
+	asked := map[string]bool{}
+	for _, k := range sortedKept(held) {
+		if p := protocol.PrinterRecords(k.Site, k.Printer); !asked[p] {
+			asked[p] = true
+			rec, err := lastRecord(ctx, stream, p)
+			if err != nil {
+				return nil, nil, err
+			}
+			if rec != nil {
+				for _, a := range rec.Open {
+					open[a.Key] = a
+				}
+			}
+		}
+		a, isOpen := open[k.Last.Key]
+		switch {
+		case isOpen && !a.Held:
+			k.Last.Level = a.Level
+			still = append(still, k)
+		case !isOpen && k.First != protocol.ChangeRaised:
+			over = append(over, k)
+		}
+	}
+	if len(still)+len(over) == 0 {
+		return nil, done, nil
+	}
+	m := &Message{Kind: KindOpen, At: day, Level: protocol.LevelAct}
+	for _, k := range still {
+		m.Open = append(m.Open, open[k.Last.Key])
+		if k.Last.Level == protocol.LevelStop {
+			m.Level = protocol.LevelStop
+		}
+	}
+	if len(still) == 1 && len(over) == 0 {
+		k := still[0]
+		m.Site, m.Printer, m.Change = k.Site, k.Printer, &k.Last
+		m.Text = renderChange(k.Site, k.Printer, k.Last, nil, k.At, t.c.o.Zone)
+		return m, done, nil
+	}
+	var lines []string
+	for _, k := range still {
+		stop := ""
+		if k.Last.Level == protocol.LevelStop {
+			stop = "STOP "
+		}
+		lines = append(lines, "- "+stop+where(k.Site, k.Printer)+": "+cause(k.Last)+", since "+clock(k.Last.Since, t.c.o.Zone)+".")
+	}
+	for _, k := range over {
+		lines = append(lines, "- Over: "+where(k.Site, k.Printer)+", "+cause(k.Last)+".")
+	}
+	m.Text = list(fmt.Sprintf("Good morning. %s still open after the quiet hours.", plural(len(still), "alert")), lines,
+		"What to do, and what to mind while doing it: swathkeeper alert list.")
+	return m, done, nil
+}
+
+// list puts lines between a head and a foot, under MaxText characters; what does not fit is
+// counted.
+func list(head string, lines []string, foot string) string {
+	text := head
+	for i, l := range lines {
+		more := fmt.Sprintf("\n- and %d more.", len(lines)-i)
+		if runes(text)+runes(l)+1+runes(more)+1+runes(foot) >= MaxText {
+			return text + more + "\n" + foot
+		}
+		text += "\n" + l
+	}
+	return text + "\n" + foot
+}
+
+func runes(s string) int { return len([]rune(s)) }
+
+func plural(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
+}
+
+func sortedKept(m map[string]kept) []kept {
+	var out []kept
+	for _, k := range m {
+		out = append(out, k)
+	}
+	slices.SortFunc(out, func(a, b kept) int { return strings.Compare(a.Last.Key, b.Last.Key) })
+	return out
+}
+
+// lastRecord is a printer's newest record; nil when it has none.
+func lastRecord(ctx context.Context, stream jetstream.Stream, subject string) (*protocol.Record, error) {
+	m, err := stream.GetLastMsgForSubject(ctx, subject)
+	if errors.Is(err, jetstream.ErrMsgNotFound) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("last record of %s: %w", subject, err)
+	}
+	return protocol.DecodeRecord(m.Data)
+}
+
+// digest sums up the last day: readings by outcome and open alerts, printer by printer.
+func (t *teller) digest(ctx context.Context, day time.Time) (*Message, func(context.Context) error, error) {
+	printers, err := t.lastDay(ctx, day.Add(-24*time.Hour))
+	if err != nil {
+		return nil, nil, err
+	}
+	m := &Message{Kind: KindDigest, At: day, Level: protocol.LevelAct}
+	total := 0
+	var lines []string
+	for _, p := range printers {
+		total += p.readings
+		var parts []string
+		parts = append(parts, plural(p.readings, "reading"))
+		for _, o := range []struct{ outcome, word string }{
+			{protocol.LevelAct, "beyond tolerance"}, {protocol.LevelStop, "beyond the stop limit"}, {protocol.Unusable, "unusable"}, {protocol.Learning, "for the baseline"},
+		} {
+			if n := p.outcomes[o.outcome]; n > 0 {
+				parts = append(parts, fmt.Sprintf("%d %s", n, o.word))
+			}
+		}
+		line := "- " + where(p.site, p.name) + ": " + strings.Join(parts, ", ")
+		if len(p.open) == 0 {
+			line += "; nothing open."
+		} else {
+			m.Open = append(m.Open, p.open...)
+			line += "; open: " + openNames(p.open) + "."
+		}
+		lines = append(lines, line)
+	}
+	head := fmt.Sprintf("The day to %s: %s, %s open.", clock(day, t.c.o.Zone), plural(total, "reading"), plural(len(m.Open), "alert"))
+	m.Text = list(head, lines, "More: swathkeeper history.")
+	return m, nil, nil
+}
+
+func openNames(open []protocol.Alert) string {
+	var b []string
+	for _, a := range open {
+		name := cause(protocol.Change{Advice: a.Advice, Channel: a.Channel})
+		if a.Level == protocol.LevelStop {
+			name = "STOP " + name
+		}
+		b = append(b, name)
+	}
+	return strings.Join(b, ", ")
+}
+
+// printerDay is one printer's last day.
+type printerDay struct {
+	site, name string
+	readings   int
+	outcomes   map[string]int
+	open       []protocol.Alert
+}
+
+// lastDay reads the target's records since a time. Printers with nothing recorded since are listed
+// only if something is open on them.
+func (t *teller) lastDay(ctx context.Context, since time.Time) ([]*printerDay, error) {
+	stream, err := t.c.js.Stream(ctx, protocol.StreamRecord)
+	if err != nil {
+		return nil, err
+	}
+	days := map[string]*printerDay{}
+	for _, filter := range t.filters() {
+		info, err := stream.Info(ctx, jetstream.WithSubjectFilter(filter))
+		if err != nil {
+			return nil, err
+		}
+		for subject := range info.State.Subjects {
+			parts := strings.Split(subject, ".")
+			if len(parts) < 4 {
+				continue
+			}
+			site, name := parts[2], parts[3]
+			if days[site+"."+name] != nil {
+				continue
+			}
+			d := &printerDay{site: site, name: name, outcomes: map[string]int{}}
+			days[site+"."+name] = d
+			rec, err := lastRecord(ctx, stream, protocol.PrinterRecords(site, name))
+			if err != nil {
+				return nil, err
+			}
+			if rec != nil {
+				d.open = rec.Open
+			}
+		}
+	}
+	err = t.since(ctx, stream, since, func(r *protocol.Record) {
+		if d := days[r.Site+"."+r.Printer]; d != nil && r.Verdict != nil {
+			d.readings++
+			d.outcomes[r.Verdict.Outcome]++
+		}
+	})
+	if err != nil {
+		return nil, err
+	}
+	var out []*printerDay
+	for _, d := range days {
+		if d.readings > 0 || len(d.open) > 0 {
+			out = append(out, d)
+		}
+	}
+	slices.SortFunc(out, func(a, b *printerDay) int { return strings.Compare(a.site+"."+a.name, b.site+"."+b.name) })
+	return out, nil
+}
+
+// since reads the target's records stored from a time on, up to the newest there is now.
+func (t *teller) since(ctx context.Context, stream jetstream.Stream, from time.Time, f func(*protocol.Record)) error {
+	info, err := stream.Info(ctx)
+	if err != nil {
+		return err
+	}
+	last := info.State.LastSeq
+	cons, err := stream.OrderedConsumer(ctx, jetstream.OrderedConsumerConfig{
+		FilterSubjects: t.filters(), DeliverPolicy: jetstream.DeliverByStartTimePolicy, OptStartTime: &from,
+	})
+	if err != nil {
+		return err
+	}
+	left := uint64(0)
+	if ci := cons.CachedInfo(); ci != nil {
+		left = ci.NumPending
+	}
+	if left == 0 {
+		return nil
+	}
+	iter, err := cons.Messages()
+	if err != nil {
+		return err
+	}
+	defer iter.Stop()
+	for {
+		msg, err := iter.Next(jetstream.NextContext(ctx))
+		if err != nil {
+			return err
+		}
+		meta, err := msg.Metadata()
+		if err != nil {
+			return err
+		}
+		if meta.Sequence.Stream <= last {
+			if rec, err := protocol.DecodeRecord(msg.Data()); err == nil {
+				f(rec)
+			}
+		}
+		if meta.NumPending == 0 || meta.Sequence.Stream >= last {
+			return nil
+		}
+	}
+}

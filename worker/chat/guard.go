@@ -15,8 +15,8 @@ import (
 
 // guard makes every connection to a service.
 type guard struct {
-	allowLocal bool // this machine and link-local addresses
-	loopback   bool // this machine: the target's URL itself names it
+	allowLocal bool          // this machine and link-local addresses
+	loopback   bool          // this machine: the target's URL itself names it
 	timeout    time.Duration // of one attempt
 	now        func() time.Time
 	client     *http.Client
@@ -34,7 +34,7 @@ type refused string
 func (r refused) Error() string { return string(r) }
 
 const (
-	errLocal     refused = "the address is of this machine or link-local; set allow_local if that is meant"
+	errLocal     refused = "the address is of this machine or link-local; set inside for this target if that is meant"
 	errElsewhere refused = "the service redirects to another host, which is not followed"
 	errLoses     refused = "the service redirects in a way that loses the message"
 	errCircles   refused = "the service redirects in circles"

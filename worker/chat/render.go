@@ -14,6 +14,9 @@ import (
 // MaxText is the length in characters that every message about a change stays under.
 const MaxText = 600
 
+// maxPart is the length of a step or a caution that is never cut.
+const maxPart = 180
+
 // Render writes a record's changes as chat would tell them, one text a change, in the shop's time
 // zone. What was absorbed is not told: the alert that explains it is.
 func Render(record protocol.Record, loc *time.Location) []string {
@@ -61,9 +64,9 @@ func renderChange(site, printer string, c protocol.Change, v *protocol.Verdict, 
 	sure := certainty(c)
 	first, then, care := "", "", ""
 	if len(c.Steps) > 0 {
-		first = "First: " + clip(sentence(clean(c.Steps[0])), 200)
+		first = "First: " + clip(sentence(clean(c.Steps[0])), maxPart)
 		if ended(c.Change) {
-			first = clip(sentence(clean(c.Steps[0])), 200)
+			first = clip(sentence(clean(c.Steps[0])), maxPart)
 		}
 	}
 	if m := movesText(c, v); m != "" {
@@ -72,7 +75,7 @@ func renderChange(site, printer string, c protocol.Change, v *protocol.Verdict, 
 		then = "Then: " + sentence(clean(c.Steps[1]))
 	}
 	if len(c.Cautions) > 0 {
-		care = "Care: " + clip(sentence(clean(c.Cautions[0])), 200)
+		care = "Care: " + clip(sentence(clean(c.Cautions[0])), maxPart)
 	}
 	suspect := suspectText(c, at, zone)
 
@@ -119,7 +122,7 @@ func ended(change string) bool {
 
 // where names a printer; names too long for a phone are cut.
 func where(site, printer string) string {
-	return clip(clean(printer), 40) + " (" + clip(clean(site), 24) + ")"
+	return clip(clean(printer), 36) + " (" + clip(clean(site), 16) + ")"
 }
 
 func cause(c protocol.Change) string {

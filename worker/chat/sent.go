@@ -2,6 +2,8 @@ package chat
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -77,6 +79,66 @@ func (s sent) write(ctx context.Context, key string, v any) error {
 	return nil
 }
 
+// kept is what quiet hours held back about one alert.
+type kept struct {
+	Site    string          `json:"site"`
+	Printer string          `json:"printer"`
+	Record  string          `json:"record"`
+	At      time.Time       `json:"at"`
+	First   string          `json:"first"` // the first change held back
+	Last    protocol.Change `json:"last"`  // the latest
+}
+
+const quietPart = "quiet"
+
+// keep holds a change back, in place of what was held back about the same alert before.
+func (s sent) keep(ctx context.Context, k kept) error {
+	sum := sha256.Sum256([]byte(k.Last.Key))
+	key := s.key(quietPart + "." + hex.EncodeToString(sum[:8]))
+	k.First = k.Last.Change
+	e, err := s.kv.Get(ctx, key)
+	if err != nil && !errors.Is(err, jetstream.ErrKeyNotFound) {
+		return fmt.Errorf("store %s: %w", protocol.BucketSent, err)
+	}
+	var old kept
+	if err == nil && json.Unmarshal(e.Value(), &old) == nil {
+		k.First = old.First
+	}
+	return s.write(ctx, key, k)
+}
+
+// heldBack lists what quiet hours held back, by the key it is kept under.
+func (s sent) heldBack(ctx context.Context) (map[string]kept, error) {
+	out := map[string]kept{}
+	err := each(ctx, s.kv, s.key(quietPart+".*"), func(e jetstream.KeyValueEntry) {
+		var k kept
+		if json.Unmarshal(e.Value(), &k) == nil {
+			out[e.Key()] = k
+		}
+	})
+	return out, err
+}
+
+// each calls f for every entry under a filter.
+func each(ctx context.Context, kv jetstream.KeyValue, filter string, f func(jetstream.KeyValueEntry)) error {
+	w, err := kv.Watch(ctx, filter, jetstream.IgnoreDeletes())
+	if err != nil {
+		return fmt.Errorf("store %s: %w", protocol.BucketSent, err)
+	}
+	defer func() { _ = w.Stop() }()
+	for {
+		select {
+		case e, ok := <-w.Updates():
+			if e == nil || !ok {
+				return ctx.Err()
+			}
+			f(e)
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+}
+
 // claim reserves what is due once for everybody, such as a digest, for a while. It reports false
 // when it was done, or when another worker is at it.
 func (s sent) claim(ctx context.Context, id string) (bool, error) {
@@ -120,26 +182,14 @@ func Failures(ctx context.Context, js jetstream.JetStream, target string) ([]Fai
 	if target == "" {
 		target = "*"
 	}
-	w, err := kv.Watch(ctx, target+"."+givenUp+".>", jetstream.IgnoreDeletes())
-	if err != nil {
-		return nil, fmt.Errorf("store %s: %w", protocol.BucketSent, err)
-	}
-	defer func() { _ = w.Stop() }()
 	var out []Failure
-	for {
-		select {
-		case e := <-w.Updates():
-			if e == nil {
-				slices.SortFunc(out, func(a, b Failure) int { return b.At.Compare(a.At) })
-				return out, nil
-			}
-			var f Failure
-			if json.Unmarshal(e.Value(), &f) == nil {
-				f.Target, _, _ = strings.Cut(e.Key(), ".")
-				out = append(out, f)
-			}
-		case <-ctx.Done():
-			return nil, ctx.Err()
+	err = each(ctx, kv, target+"."+givenUp+".>", func(e jetstream.KeyValueEntry) {
+		var f Failure
+		if json.Unmarshal(e.Value(), &f) == nil {
+			f.Target, _, _ = strings.Cut(e.Key(), ".")
+			out = append(out, f)
 		}
-	}
+	})
+	slices.SortFunc(out, func(a, b Failure) int { return b.At.Compare(a.At) })
+	return out, err
 }

@@ -136,38 +136,68 @@ func rest(ctx context.Context, d time.Duration) {
 	}
 }
 
+// read consumes until ctx ends or the consumer is gone. What was in hand is handed back only when
+// the subscription is closed: a server that still sees it would give the record to it again, where
+// nobody takes it, and the next start would have to wait for the acknowledgement's time to run out.
 func (t *teller) read(ctx context.Context) error {
-	iter, err := t.cons.Messages(
+	var back []jetstream.Msg
+	gone := make(chan error, 1)
+	cc, err := t.cons.Consume(func(m jetstream.Msg) {
+		if !t.handle(ctx, m) {
+			back = append(back, m)
+		}
+	},
 		jetstream.PullMaxMessages(16), jetstream.PullExpiry(pullExpiry), jetstream.PullHeartbeat(pullExpiry/2),
-		jetstream.PullPriorityGroup(t.durable()), jetstream.WithMessagesErrOnMissingHeartbeat(false))
+		jetstream.PullPriorityGroup(t.durable()),
+		jetstream.ConsumeErrHandler(func(_ jetstream.ConsumeContext, err error) {
+			if errors.Is(err, jetstream.ErrConsumerDeleted) || errors.Is(err, jetstream.ErrConsumerNotFound) {
+				select {
+				case gone <- err:
+				default:
+				}
+			}
+		}))
 	if err != nil {
 		return err
 	}
-	defer iter.Stop()
-	for {
-		msg, err := iter.Next(jetstream.NextContext(ctx))
-		if err != nil {
-			return err
-		}
-		t.handle(ctx, msg)
+	select {
+	case <-ctx.Done():
+	case err = <-gone:
+	}
+	cc.Stop()
+	<-cc.Closed()
+	for _, m := range back {
+		_ = m.Nak()
+	}
+	if ctx.Err() != nil {
+		t.unpin()
+	}
+	return err
+}
+
+// unpin gives the target's place free at once; else the next to take it would wait for pinnedTTL.
+func (t *teller) unpin() {
+	ctx, cancel := context.WithTimeout(context.Background(), time.Second)
+	defer cancel()
+	if s, err := t.c.js.Stream(ctx, protocol.StreamRecord); err == nil {
+		_ = s.UnpinConsumer(ctx, t.durable(), t.durable())
 	}
 }
 
 // handle deals with one record: every change it brings is told or given up, and then the record is
-// acknowledged. When ctx ends before, the record is handed back.
-func (t *teller) handle(ctx context.Context, msg jetstream.Msg) {
+// acknowledged. It reports false when ctx ends before.
+func (t *teller) handle(ctx context.Context, msg jetstream.Msg) bool {
 	var lastErr string
-	for failed := 1; ; failed++ {
+	for failed := 1; ctx.Err() == nil; failed++ {
 		err := t.tellRecord(ctx, msg)
 		if err == nil {
 			if err := msg.Ack(); err != nil {
 				t.log.Warn().Err(err).Msg("acknowledgement not sent; the record will be skipped when it comes again")
 			}
-			return
+			return true
 		}
 		if ctx.Err() != nil {
-			_ = msg.Nak()
-			return
+			return false
 		}
 		if err.Error() != lastErr { // the bus is away; nothing else ends here
 			lastErr = err.Error()
@@ -176,6 +206,7 @@ func (t *teller) handle(ctx context.Context, msg jetstream.Msg) {
 		_ = msg.InProgress()
 		rest(ctx, min(time.Duration(failed)*time.Second, stillWorking))
 	}
+	return false
 }
 
 func (t *teller) tellRecord(ctx context.Context, msg jetstream.Msg) error {
@@ -192,7 +223,17 @@ func (t *teller) tellRecord(ctx context.Context, msg jetstream.Msg) error {
 		return err
 	}
 	for i := done; i < len(rec.Changes); i++ {
-		if ch := rec.Changes[i]; t.wants(ch) && (urgent(ch) || !t.quiet.holds(t.c.o.Clock.Now(), t.c.o.Zone)) {
+		ch := rec.Changes[i]
+		switch {
+		case !t.wants(ch):
+			if i+1 < len(rec.Changes) {
+				continue // noted with the next one
+			}
+		case !urgent(ch) && t.quiet.holds(t.c.o.Clock.Now(), t.c.o.Zone):
+			if err := t.sent.keep(ctx, kept{Site: rec.Site, Printer: rec.Printer, Record: rec.ID, At: rec.At, Last: ch}); err != nil {
+				return err
+			}
+		default:
 			m := changeMessage(rec, i, t.c.o.Zone)
 			if !t.NoPicture && takesPicture(t.service) {
 				m.picture = picture(rec, ch)
@@ -200,8 +241,6 @@ func (t *teller) tellRecord(ctx context.Context, msg jetstream.Msg) error {
 			if err := t.deliver(ctx, m, msg.InProgress); err != nil {
 				return err
 			}
-		} else if i+1 < len(rec.Changes) {
-			continue // noted with the next one
 		}
 		if err := t.sent.put(ctx, rec.ID, i+1); err != nil {
 			return err
@@ -219,7 +258,8 @@ func (t *teller) deliver(ctx context.Context, m Message, working func() error) e
 	first := t.c.o.Clock.Now()
 	shorter := false
 	for failed := 1; ; failed++ {
-		err := t.attempt(ctx, m, working)
+		_ = working()
+		err := t.service.send(ctx, m)
 		if err == nil {
 			t.note(func(s *Status) { s.Sent++; s.Waiting, s.Since, s.Error = 0, time.Time{}, "" })
 			t.log.Info().Str("message", m.ID).Msg(m.Title)
@@ -268,12 +308,6 @@ func (t *teller) giveUp(ctx context.Context, m Message, tries int, why string) e
 	t.note(func(s *Status) { s.GivenUp++; s.Waiting, s.Since = 0, time.Time{} })
 	t.log.Error().Str("why", why).Int("tries", tries).Str("message", m.ID).Msg("given up: " + m.Title)
 	return nil
-}
-
-// attempt sends once, telling the bus meanwhile that the record is being worked on.
-func (t *teller) attempt(ctx context.Context, m Message, working func() error) error {
-	_ = working()
-	return t.service.send(ctx, m)
 }
 
 // wait waits by the given clock, telling the bus meanwhile that the record is being worked on.

@@ -1,0 +1,161 @@
+package chat
+
+import (
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+	"unicode/utf8"
+
+	"swathkeeper/protocol"
+	"swathkeeper/worker/alert"
+)
+
+var (
+	allAdvice = []string{
+		protocol.AdviceClean, protocol.AdviceRefit, protocol.AdviceInk, protocol.AdvicePress, protocol.AdviceMedia, protocol.AdviceFeed,
+		protocol.AdviceSettings, protocol.AdviceRemeasure, protocol.AdviceSilent,
+	}
+	allChanges = []string{
+		protocol.ChangeRaised, protocol.ChangeWorse, protocol.ChangeBetter, protocol.ChangeReminder, protocol.ChangeCleared,
+		protocol.ChangeHeld, protocol.ChangeClosed, protocol.ChangeAbsorbed,
+	}
+)
+
+// rendered is a change as the rules make it, with the longest names that may travel.
+func rendered(advice, level, change, channel string, long bool) (site, printer string, c protocol.Change, v *protocol.Verdict) {
+	site, printer = "quay", "heron"
+	p := alert.PlanFor(advice, channel)
+	c = protocol.Change{
+		Key: "quay/heron/" + advice + "/x", Advice: advice, Channel: channel, Level: level, Change: change, Reason: "confirmed",
+		Since: morning, LastGood: &protocol.LastGood{Reading: "r", At: morning.Add(-20 * time.Hour)}, Readings: []string{"a", "b"},
+		Why: "12 light lines every 6.35 mm, up to 0.8 dE00", Likelihood: 0.8, Rival: protocol.AdvicePress, Steps: p.Steps, Cautions: p.Cautions,
+	}
+	v = &protocol.Verdict{Findings: []protocol.Finding{{Advice: advice, Channel: channel, Moves: []protocol.Move{
+		{Channel: "C", Percent: 5.2, ExpectedDE00: 0.4}, {Channel: "M", Percent: -1.1, ExpectedDE00: 0.4},
+	}}}}
+	if long {
+		site, printer = strings.Repeat("s", protocol.MaxToken), "heron"+strings.Repeat("p", protocol.MaxToken-5)
+		c.Why = "12 light lines every 6.35 mm" + strings.Repeat(" and another thing that was seen", 40)
+		c.Channel = strings.Repeat("Chan", 20)
+		c.Steps = []string{strings.Repeat("First step with many words. ", 30), strings.Repeat("second ", 80)}
+		c.Cautions = []string{strings.Repeat("Mind the hot platen. ", 40)}
+	}
+	return site, printer, c, v
+}
+
+// Every advice, level and change, with everyday names and with the longest ones.
+func TestEveryMessageIsShortAndComplete(t *testing.T) {
+	digit := regexp.MustCompile(`\d`)
+	for _, advice := range allAdvice {
+		for _, level := range []string{protocol.LevelAct, protocol.LevelStop} {
+			for _, change := range allChanges {
+				for _, channel := range []string{"", "C"} {
+					for _, long := range []bool{false, true} {
+						site, printer, c, v := rendered(advice, level, change, channel, long)
+						text := renderChange(site, printer, c, v, morning.Add(time.Hour), time.UTC)
+						name := strings.Join([]string{advice, level, change, channel}, " ")
+						if n := utf8.RuneCountInString(text); n >= MaxText {
+							t.Errorf("%s: %d characters:\n%s", name, n, text)
+						}
+						if !strings.Contains(firstLine(text), "heron") {
+							t.Errorf("%s: does not name the printer:\n%s", name, text)
+						}
+						if !strings.Contains(firstLine(text), cause(c)) {
+							t.Errorf("%s: does not name the cause:\n%s", name, text)
+						}
+						if !digit.MatchString(text) {
+							t.Errorf("%s: gives no number:\n%s", name, text)
+						}
+						step := clip(sentence(clean(c.Steps[0])), maxPart)
+						if !strings.Contains(text, step) {
+							t.Errorf("%s: does not give the first step:\n%s", name, text)
+						}
+						if len(c.Cautions) > 0 && !strings.Contains(text, "\nCare: "+clip(sentence(clean(c.Cautions[0])), maxPart)) {
+							t.Errorf("%s: no caution:\n%s", name, text)
+						}
+						if (level == protocol.LevelStop) != strings.HasPrefix(text, "STOP ") && change == protocol.ChangeRaised {
+							t.Errorf("%s: stop is not the first word:\n%s", name, text)
+						}
+						for _, jargon := range []string{"likelihood", "sigma", "p-value", "hysteresis", "<nil>", "%!", "0001"} {
+							if strings.Contains(text, jargon) {
+								t.Errorf("%s: %q is no word for a printer:\n%s", name, jargon, text)
+							}
+						}
+					}
+				}
+			}
+		}
+	}
+}
+
+// What can hurt carries its caution: every advice whose steps send people to a machine.
+func TestNoWorkWithoutACaution(t *testing.T) {
+	for _, advice := range append(allAdvice, "check_something_new") {
+		p := alert.PlanFor(advice, "C")
+		if len(p.Steps) == 0 {
+			t.Errorf("%s: no steps", advice)
+		}
+		if advice == protocol.AdviceSilent { // look at a computer
+			continue
+		}
+		if len(p.Cautions) == 0 {
+			t.Errorf("%s: no caution", advice)
+			continue
+		}
+		first := p.Cautions[0]
+		if utf8.RuneCountInString(first) > maxPart {
+			t.Errorf("%s: the first caution would be cut in a message: %q", advice, first)
+		}
+		if !strings.Contains(first, "manual") || !strings.Contains(first, "local rules") {
+			t.Errorf("%s: defers to no manual or rules: %q", advice, first)
+		}
+		if utf8.RuneCountInString(p.Steps[0]) > maxPart {
+			t.Errorf("%s: the first step would be cut in a message: %q", advice, p.Steps[0])
+		}
+	}
+	for _, advice := range []string{protocol.AdvicePress, protocol.AdviceMedia} {
+		if c := alert.PlanFor(advice, "").Cautions[0]; !strings.Contains(c, "200 °C") || !strings.Contains(c, "fumes") {
+			t.Errorf("%s: the platen and the fumes are not mentioned: %q", advice, c)
+		}
+	}
+}
+
+func TestAMessageInFull(t *testing.T) {
+	site, printer, c, _ := rendered(protocol.AdviceClean, protocol.LevelAct, protocol.ChangeRaised, "C", false)
+	c.Rival = ""
+	want := `heron (quay): cyan nozzles missing or weak.
+Seen: 12 light lines every 6.35 mm, up to 0.8 dE00, in 2 readings.
+Sure: likely (80 %).
+First: Print the printer's own nozzle pattern; if cyan has gaps, run one normal clean, then print and read a chart.
+Then: Log it: swathkeeper journal add clean. The next reading tells whether it helped.
+Care: Keep hands, hair and sleeves out: the carriage moves without warning. Gloves and eye protection with ink or cleaning fluid. Follow the maker's manual, data sheets and local rules.
+Suspect: everything printed since Tue 3 Mar 11:00.`
+	if got := renderChange(site, printer, c, nil, morning, time.UTC); got != want {
+		t.Errorf("got:\n%s\nwant:\n%s", got, want)
+	}
+}
+
+func TestRenderLeavesOutWhatWasAbsorbed(t *testing.T) {
+	r := protocol.Record{Site: "quay", Printer: "heron", Changes: []protocol.Change{raised(1), raised(2)}}
+	r.Changes[0].Change = protocol.ChangeAbsorbed
+	if got := Render(r, nil); len(got) != 1 || !strings.Contains(got[0], "number 2") {
+		t.Errorf("%q", got)
+	}
+}
+
+// Whatever stands in a text from outside stays one line of plain text.
+func FuzzClean(f *testing.F) {
+	for _, s := range []string{"heron", "a\nb", "\x1b[31mred", "\u202egnp.exe", "@here <!channel>", "\xff\xfe", "a\u2028b\r\nTo: x"} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, s string) {
+		got := clean(s)
+		if !utf8.ValidString(got) || strings.ContainsAny(got, "\n\r\t\x00\x1b\u2028\u2029\u202e\u2066") {
+			t.Errorf("clean(%q) = %q", s, got)
+		}
+		if again := clean(got); again != got {
+			t.Errorf("clean(%q) = %q, and again %q", s, got, again)
+		}
+	})
+}
