@@ -94,7 +94,8 @@ var hostile = []struct {
 		return cxfHead + "<Resources><ObjectCollection><Object><ColorValues><ReflectanceSpectrum>" + strings.Repeat("1 ", 100_000) + "</ReflectanceSpectrum>"
 	}, "more than 2000 bands"},
 	{"lists 10 MB deep", func() string { return `{"patches":{"lab":` + strings.Repeat("[", 10<<20) }, "at most 4194304 are read"},
-	{"lists 1 MB deep", func() string { return `{"patches":{"lab":` + strings.Repeat("[", 1<<20) }, "bad_json"},
+	{"lists 1 MB deep", func() string { return `{"patches":{"lab":` + strings.Repeat("[", 1<<20) }, "too_large"},
+	{"lists 800 KB deep", func() string { return `{"patches":{"lab":` + strings.Repeat("[", 800<<10) }, "bad_json"},
 }
 
 const cxfHead = `<CxF xmlns="http://colorexchangeformat.com/CxF3-core">`
