@@ -23,7 +23,8 @@ func newSend() *cobra.Command {
 		Long: `Send readings to the worker.
 
 A file holds one reading (.json), one reading a line (.jsonl), or a measurement in an
-exchange format; what a measurement file cannot know is given by flags. Sending the
+exchange format (see 'read'); what a measurement file cannot know is given by flags. A
+folder stands for all files in it. Sending the
 same reading again within two hours stores it once.`,
 		Example: `  swathkeeper send reading.json
   swathkeeper send --site quay --printer heron --media pennant-knit --preset deep \
@@ -32,11 +33,14 @@ same reading again within two hours stores it once.`,
 		RunE: func(c *cobra.Command, args []string) error {
 			var readings []*protocol.Reading
 			for _, name := range args {
-				got, err := station.ReadFile(name, fill)
+				items, err := station.ReadItems(name, fill)
 				if err != nil {
 					return err
 				}
-				readings = append(readings, got...)
+				for _, it := range items {
+					warn(c.ErrOrStderr(), it.Name, it.Warnings)
+					readings = append(readings, it.Reading)
+				}
 			}
 			// All is checked before anything is sent, so that a mistake in the last file does not
 			// leave half of them sent.
@@ -76,6 +80,7 @@ same reading again within two hours stores it once.`,
 		},
 	}
 	addFillFlags(c, &fill)
+	addTableFlag(c, &fill)
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object a reading")
 	return c
 }

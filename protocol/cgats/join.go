@@ -38,7 +38,7 @@ func (r *reader) join() (*measurement.File, error) {
 			colours++
 		}
 	}
-	if colours == 0 {
+	if colours == 0 && !r.o.Layout {
 		return nil, r.fail(useful[0].line, 0, "Lab, XYZ or spectra are read; is it a chart layout?", "device values but no colour in the fields %s", names(useful[0]))
 	}
 	if r.o.Mode != "" && colours > 1 {
@@ -53,7 +53,7 @@ func (r *reader) join() (*measurement.File, error) {
 			return nil, err
 		}
 	}
-	if f.Lab == nil && f.XYZ == nil && f.Spectra == nil {
+	if f.Lab == nil && f.XYZ == nil && f.Spectra == nil && !r.o.Layout {
 		return nil, r.fail(0, 0, "", "no colour of measuring condition %s", r.o.Mode)
 	}
 	// Who wrote the file, with what, and when, stands in its first header.

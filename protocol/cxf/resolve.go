@@ -14,6 +14,12 @@ import (
 func (r *reader) resolve() (*measurement.File, error) {
 	f := &measurement.File{Name: r.name, Originator: r.creator, Descriptor: r.about, CreatedText: r.created, Header: r.header}
 	patches := r.measured()
+	if len(patches) == 0 && r.o.Layout && len(r.objects) > 0 {
+		if err := r.layout(f); err != nil {
+			return nil, err
+		}
+		return f, nil
+	}
 	if len(patches) == 0 {
 		return nil, r.failAt(0, "objects with a reflectance spectrum, Lab or XYZ are read", "no measured colours in the document")
 	}
@@ -69,7 +75,7 @@ func (r *reader) resolve() (*measurement.File, error) {
 			values[k] = nil
 		}
 	}
-	if err := r.name1(f, kept); err != nil {
+	if err := r.nameThem(f, kept); err != nil {
 		return nil, err
 	}
 	if err := r.spectra(f, values[spectrum]); err != nil {
@@ -87,7 +93,25 @@ func (r *reader) resolve() (*measurement.File, error) {
 	}
 	sort.Strings(f.Ignored)
 	f.Settle(r.o)
-	return f, f.Check("factor", r.o)
+	if err := f.Check("factor", r.o); err != nil {
+		return nil, err
+	}
+	return f, nil
+}
+
+// layout takes the device values of objects without colours.
+func (r *reader) layout(f *measurement.File) error {
+	if len(r.objects) > measurement.MaxPatches {
+		return r.failAt(0, "split the file", "%d patches, at most %d are read", len(r.objects), measurement.MaxPatches)
+	}
+	if err := r.nameThem(f, r.objects); err != nil {
+		return err
+	}
+	if err := r.devices(f, r.objects); err != nil {
+		return err
+	}
+	f.Settle(r.o)
+	return f.Check("", r.o)
 }
 
 func few(names []string) string {
@@ -160,9 +184,9 @@ func (r *reader) describe(v value) string {
 	return "specification " + measurement.Quote(v.spec)
 }
 
-// name1 gives the patches their ids: the objects' names when they are unique,
+// nameThem gives the patches their ids: the objects' names when they are unique,
 // else the objects' ids.
-func (r *reader) name1(f *measurement.File, patches []object) error {
+func (r *reader) nameThem(f *measurement.File, patches []object) error {
 	names, ids, samples := make([]string, len(patches)), make([]string, len(patches)), make([]string, len(patches))
 	class := map[string]bool{}
 	hasSample := false

@@ -24,8 +24,8 @@ func (f *File) Consistent() error {
 	if f.Names != nil && len(f.Names) != n {
 		return fmt.Errorf("%d names for %d patches", len(f.Names), n)
 	}
-	if f.Lab == nil && f.XYZ == nil && f.Spectra == nil && f.RGB == nil {
-		return fmt.Errorf("no colours")
+	if f.Lab == nil && f.XYZ == nil && f.Spectra == nil && f.RGB == nil && f.Device == nil {
+		return fmt.Errorf("no values")
 	}
 	for _, b := range []struct {
 		name string

@@ -152,6 +152,9 @@ type Options struct {
 	// Mode (M0 to M3) chooses among measurements of the same patches; empty
 	// takes the only one.
 	Mode string
+	// Layout takes files that have device values but no colour: lists of what
+	// to print.
+	Layout bool
 	// Location is the time zone of a date without one; nil is UTC.
 	Location *time.Location
 	// SpectraXYZ computes XYZ (D50, 2 degrees, perfect white Y = 100) of

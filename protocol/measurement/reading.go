@@ -1,11 +1,6 @@
 package measurement
 
 import (
-	"bytes"
-	"encoding/json"
-	"fmt"
-	"time"
-
 	"swathkeeper/protocol"
 )
 
@@ -61,63 +56,4 @@ func cut(s string) string {
 		end = i
 	}
 	return s[:end]
-}
-
-// Fill is what a reading says and no measurement file can.
-type Fill struct {
-	ID      string    // UUID of the reading
-	TakenAt time.Time // where the file has no date
-	Site    string
-	Printer string
-	Station string
-	Chart   string
-	Edition string
-	Media   string
-	Preset  string
-	Stage   string
-	Path    string
-	Kind    string // of the instrument; empty is a spectrophotometer
-	Print   string // number of the print
-	Note    string
-}
-
-// ToReading is the file as a reading: its patches and what its header says of
-// the instrument, and the rest from fill. The reading has passed all checks
-// that need no chart layout.
-func (f *File) ToReading(fill Fill) (*protocol.Reading, error) {
-	if f.Reading != nil {
-		return f.Reading, nil
-	}
-	patches, err := f.Patches()
-	if err != nil {
-		return nil, err
-	}
-	if fill.Kind == "" {
-		fill.Kind = protocol.KindSpectrophotometer
-	}
-	r := &protocol.Reading{
-		Schema: protocol.SchemaReading, ID: fill.ID, TakenAt: fill.TakenAt,
-		Site: fill.Site, Printer: fill.Printer, Station: fill.Station, Chart: fill.Chart, Edition: fill.Edition,
-		Condition:  protocol.Condition{Media: fill.Media, Preset: fill.Preset, Stage: fill.Stage, Path: fill.Path},
-		Instrument: f.Instrument(fill.Kind), Patches: patches, Note: fill.Note,
-	}
-	if fill.Print != "" {
-		r.Print = &protocol.Print{Number: fill.Print}
-	}
-	if f.Created != nil {
-		r.TakenAt = *f.Created
-	}
-	// The one place that checks a reading reads JSON; what it reads is what
-	// travels.
-	var b bytes.Buffer
-	enc := json.NewEncoder(&b)
-	enc.SetEscapeHTML(false)
-	if err := enc.Encode(r); err != nil {
-		return nil, fmt.Errorf("%s: %w", f.Name, err)
-	}
-	checked, err := protocol.DecodeReading(b.Bytes())
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", f.Name, err)
-	}
-	return checked, nil
 }

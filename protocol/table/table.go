@@ -52,7 +52,7 @@ func Read(data []byte, name string, o measurement.Options) (*measurement.File, e
 	for _, k := range h.before {
 		f.Fact(k)
 	}
-	if !h.plan.Colour() {
+	if !h.plan.Colour() && !(o.Layout && h.plan.Useful()) {
 		return nil, &measurement.Error{File: name, Line: h.line, Problem: "no colour in the header line",
 			Hint: "name the fields in the first line, such as SAMPLE_ID,LAB_L,LAB_A,LAB_B"}
 	}
@@ -63,7 +63,10 @@ func Read(data []byte, name string, o measurement.Options) (*measurement.File, e
 	if o.Mode != "" && f.Condition.Mode != "" && f.Condition.Mode != o.Mode {
 		return nil, &measurement.Error{File: name, Problem: fmt.Sprintf("measuring condition %s was asked for, the file has %s", o.Mode, f.Condition.Mode)}
 	}
-	return f, f.Check(h.plan.Reflectance(), o)
+	if err := f.Check(h.plan.Reflectance(), o); err != nil {
+		return nil, err
+	}
+	return f, nil
 }
 
 // unixLines turns lone CRs into line ends, which encoding/csv does not do.
@@ -161,7 +164,7 @@ func (h *header) cut(line []byte, separators []rune, name string) error {
 			}
 			continue
 		}
-		if h.plan == nil || plan.Colour() && !h.plan.Colour() {
+		if h.plan == nil || plan.Colour() && !h.plan.Colour() || plan.Useful() && !h.plan.Useful() {
 			h.plan, h.comma = plan, comma
 		}
 	}

@@ -8,6 +8,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -15,8 +16,9 @@ import (
 
 	"github.com/google/uuid"
 
+	"swathkeeper/measure/colour"
 	"swathkeeper/protocol"
-	"swathkeeper/protocol/cgats"
+	"swathkeeper/protocol/exchange"
 	"swathkeeper/protocol/measurement"
 )
 
@@ -31,29 +33,92 @@ type Fill struct {
 	Kind  string // of instrument; spectrophotometer when empty
 	Mode  string // M0 to M3
 	Print string // printed number
+	Table int    // of a file with several tables, from 1; 0: the one that is clear
 }
 
 // maxLine bounds one reading of a .jsonl file: what the bus would take, and some room for spaces.
 const maxLine = 4 << 20
 
+// Item is one reading with where it came from.
+type Item struct {
+	Reading  *protocol.Reading
+	File     *measurement.File // the measurement file that became the reading; nil for JSON
+	Name     string            // of the file
+	Warnings []string          // what the file's reader had to decide or doubts
+}
+
 // ReadFile gives the readings in a file: one as JSON, one a line in a .jsonl file, or the one that
-// a measurement file becomes. Errors name the file and, where there is one, the line.
+// a measurement file becomes; for a folder, those of all its files. Errors name the file and, where
+// there is one, the line.
 func ReadFile(name string, fill Fill) ([]*protocol.Reading, error) {
-	data, err := os.ReadFile(name)
+	items, err := ReadItems(name, fill)
 	if err != nil {
 		return nil, err
 	}
-	switch ext := strings.ToLower(filepath.Ext(name)); {
-	case ext == ".jsonl":
-		return readLines(name, data, fill)
-	case ext == ".json" || bytes.HasPrefix(bytes.TrimSpace(data), []byte("{")):
-		r, err := readJSON(data, fill)
-		if err != nil {
-			return nil, fmt.Errorf("%s: %w", name, err)
-		}
-		return []*protocol.Reading{r}, nil
+	out := make([]*protocol.Reading, len(items))
+	for i := range items {
+		out[i] = items[i].Reading
 	}
-	f, err := cgats.Read(data, name, measurement.Options{Mode: fill.Mode, Location: time.Local})
+	return out, nil
+}
+
+// ReadItems is ReadFile with what the reader of the file had to say.
+func ReadItems(name string, fill Fill) ([]Item, error) {
+	names, err := Files(name)
+	if err != nil {
+		return nil, err
+	}
+	var out []Item
+	for _, name := range names {
+		items, err := readItems(name, fill)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, items...)
+	}
+	return out, nil
+}
+
+// Files are the files that a name stands for: itself, or the files of a folder in the order of
+// their names, without hidden ones and without the folders in it.
+func Files(name string) ([]string, error) {
+	st, err := os.Stat(name)
+	if err != nil || !st.IsDir() {
+		return []string{name}, err
+	}
+	entries, err := os.ReadDir(name)
+	if err != nil {
+		return nil, err
+	}
+	var out []string
+	for _, e := range entries {
+		if e.Type().IsRegular() && !strings.HasPrefix(e.Name(), ".") {
+			out = append(out, filepath.Join(name, e.Name()))
+		}
+	}
+	if len(out) == 0 {
+		return nil, fmt.Errorf("%s: no files in this folder", name)
+	}
+	return out, nil
+}
+
+func readItems(name string, fill Fill) ([]Item, error) {
+	data, err := readBounded(name)
+	if err != nil {
+		return nil, err
+	}
+	if IsJSON(name, data) {
+		readings, err := readReadings(name, data, fill)
+		if err != nil {
+			return nil, err
+		}
+		out := make([]Item, len(readings))
+		for i, r := range readings {
+			out[i] = Item{Reading: r, Name: name}
+		}
+		return out, nil
+	}
+	files, err := exchange.ReadBytes(data, name, fill.Options())
 	if err != nil {
 		return nil, err
 	}
@@ -61,11 +126,73 @@ func ReadFile(name string, fill Fill) ([]*protocol.Reading, error) {
 	if err != nil {
 		return nil, err
 	}
-	r, err := FromMeasurement(f, data, st.ModTime(), fill)
+	r, err := FromMeasurement(files[0], data, st.ModTime(), fill)
 	if err != nil {
 		return nil, err
 	}
+	return []Item{{Reading: r, File: files[0], Name: name, Warnings: files[0].Warnings}}, nil
+}
+
+// readBounded reads a file, up to just beyond what any reader takes.
+func readBounded(name string) ([]byte, error) {
+	f, err := os.Open(name)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return io.ReadAll(io.LimitReader(f, maxFile+1))
+}
+
+// maxFile bounds a file of many readings, one a line; a measurement file has its own, smaller
+// limit.
+const maxFile = 1 << 30
+
+// IsJSON tells whether a file holds readings as JSON, by its ending or its first character.
+func IsJSON(name string, data []byte) bool {
+	switch strings.ToLower(filepath.Ext(name)) {
+	case ".json", ".jsonl":
+		return true
+	}
+	return bytes.HasPrefix(bytes.TrimSpace(data), []byte("{"))
+}
+
+func readReadings(name string, data []byte, fill Fill) ([]*protocol.Reading, error) {
+	if len(data) > maxFile {
+		return nil, fmt.Errorf("%s: more than %d bytes; split it", name, maxFile)
+	}
+	if strings.EqualFold(filepath.Ext(name), ".jsonl") {
+		return readLines(name, data, fill)
+	}
+	r, err := readJSON(data, fill)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", name, err)
+	}
 	return []*protocol.Reading{r}, nil
+}
+
+// Options are the reader's options that a fill asks for.
+func (f Fill) Options() measurement.Options {
+	return measurement.Options{Mode: f.Mode, Table: f.Table, Location: time.Local, SpectraXYZ: spectraXYZ}
+}
+
+// spectraXYZ lets the readers compare spectra with a file's own Lab or XYZ.
+func spectraXYZ(start, step float64, values [][]float64) ([][3]float64, error) {
+	if len(values) == 0 {
+		return nil, nil
+	}
+	w, err := colour.NewWeights(colour.IlluminantD50, start, step, len(values[0]))
+	if err != nil {
+		return nil, err
+	}
+	xyz := make([]colour.XYZ, len(values))
+	if err := w.XYZs(xyz, values); err != nil {
+		return nil, err
+	}
+	out := make([][3]float64, len(values))
+	for i, v := range xyz {
+		out[i] = [3]float64{v.X, v.Y, v.Z}
+	}
+	return out, nil
 }
 
 func readLines(name string, data []byte, fill Fill) ([]*protocol.Reading, error) {
@@ -231,10 +358,11 @@ func ReadLayout(name, id string) (*protocol.Chart, error) {
 		}
 		return c, nil
 	}
-	f, err := cgats.Read(data, name, measurement.Options{})
+	files, err := exchange.ReadBytes(data, name, measurement.Options{Layout: true})
 	if err != nil {
 		return nil, err
 	}
+	f := files[0]
 	if id == "" {
 		id = strings.ToLower(strings.TrimSuffix(filepath.Base(name), filepath.Ext(name)))
 	}
@@ -266,4 +394,27 @@ func layoutOf(f *measurement.File, id string) (*protocol.Chart, error) {
 		return nil, err
 	}
 	return c, nil
+}
+
+// Measurements gives the measurements in a file as they are, of any format, readings too.
+func Measurements(name string, fill Fill) ([]*measurement.File, error) {
+	data, err := readBounded(name)
+	if err != nil {
+		return nil, err
+	}
+	if !IsJSON(name, data) {
+		return exchange.ReadBytes(data, name, fill.Options())
+	}
+	readings, err := readReadings(name, data, fill)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]*measurement.File, len(readings))
+	for i, r := range readings {
+		out[i] = exchange.FromReading(r, name)
+		if len(readings) > 1 {
+			out[i].Name = fmt.Sprintf("%s, reading %d", name, i+1)
+		}
+	}
+	return out, nil
 }

@@ -1,0 +1,109 @@
+package main
+
+import (
+	"fmt"
+
+	"github.com/spf13/cobra"
+
+	"swathkeeper/measure/pair"
+	"swathkeeper/worker/compare"
+	"swathkeeper/worker/station"
+)
+
+func newCompare() *cobra.Command {
+	var fill station.Fill
+	var by string
+	var asJSON bool
+	c := &cobra.Command{
+		Use:   "compare A B",
+		Short: "Compare two measurements of one chart",
+		Long: `Compare two measurements of one chart: CIEDE2000 of each patch, summed up.
+
+` + filesHelp + `
+
+Patches are paired by id where device values agree or are absent, else by name, else by
+device values; by position only with --pair position. Ids that are numbered down in one
+file and across in the other are noticed. Measuring conditions M0 and M1 are never compared.
+
+Exit status: 0 within the shop's tolerances for a chart (mean and 95th percentile), 1 failed
+or refused, 2 the command line was wrong, 3 beyond a tolerance.`,
+		Example: `  swathkeeper compare monday.txt tuesday.cxf
+  swathkeeper compare --json monday.json tuesday.json
+  swathkeeper compare --pair device ours.txt theirs.txt`,
+		Args: cobra.ExactArgs(2),
+		RunE: func(c *cobra.Command, args []string) error {
+			switch by {
+			case "", pair.ByID, pair.ByName, pair.ByDevice, pair.ByPosition:
+			default:
+				return usagef("--pair %q: it is id, name, device or position", by)
+			}
+			if err := checkMode(fill.Mode); err != nil {
+				return err
+			}
+			cfg, err := loadConfig(c)
+			if err != nil {
+				return err
+			}
+			a, err := oneMeasurement(args[0], fill)
+			if err != nil {
+				return err
+			}
+			b, err := oneMeasurement(args[1], fill)
+			if err != nil {
+				return err
+			}
+			r, err := compare.Compare(a, b, by)
+			if err != nil {
+				return err
+			}
+			beyond := r.Beyond(cfg.judgeOptions().Drift.WithDefaults().Tolerances)
+			if asJSON {
+				// One object; what the files' readers had to say goes to standard error.
+				warn(c.ErrOrStderr(), a.Name, a.Warnings)
+				warn(c.ErrOrStderr(), b.Name, b.Warnings)
+				err = writeJSON(c, r)
+			} else {
+				r.Warnings = append(r.Warnings, prefixed(a.Name, a.Warnings)...)
+				r.Warnings = append(r.Warnings, prefixed(b.Name, b.Warnings)...)
+				err = printComparison(c, r, beyond)
+			}
+			if err == nil && len(beyond) > 0 {
+				err = errFound
+			}
+			return err
+		},
+	}
+	c.Flags().StringVar(&by, "pair", "", "pair by id, name, device or position (default: what the evidence allows)")
+	c.Flags().StringVar(&fill.Mode, "mode", "", "take the measurements of this condition, M0 to M3, where a file has several")
+	addTableFlag(c, &fill)
+	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	return c
+}
+
+func prefixed(name string, texts []string) []string {
+	out := make([]string, len(texts))
+	for i, t := range texts {
+		out[i] = name + ": " + t
+	}
+	return out
+}
+
+func printComparison(c *cobra.Command, r compare.Result, beyond []string) error {
+	out := c.OutOrStdout()
+	fmt.Fprintf(out, "%d patches, paired by %s\n", r.N, r.PairedBy)
+	fmt.Fprintf(out, "mean %.2f, median %.2f, 95 of 100 patches below %.2f, largest %.2f dE00 (%s)\n", r.MeanDE00, r.MedianDE00, r.P95DE00, r.MaxDE00, onScreen(r.WorstPatch))
+	if r.WhiteDE00 != nil {
+		fmt.Fprintf(out, "lightest patch %.2f dE00\n", *r.WhiteDE00)
+	}
+	for _, text := range r.Warnings {
+		fmt.Fprintf(out, "note: %s\n", onScreen(text))
+	}
+	if len(beyond) == 0 {
+		_, err := fmt.Fprintln(out, "within the tolerances for a chart")
+		return err
+	}
+	for _, text := range beyond {
+		fmt.Fprintln(out, text)
+	}
+	return nil
+}

@@ -1,0 +1,65 @@
+package main
+
+import (
+	"errors"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/testscript"
+)
+
+// TestScripts runs testdata/script/*.txtar: each starts the real program, as people do. $charts and
+// $files are the folders of testdata; `exits N swathkeeper ...` wants the exit status N.
+func TestScripts(t *testing.T) {
+	charts, err := filepath.Abs("../../testdata/charts")
+	if err != nil {
+		t.Fatal(err)
+	}
+	self, err := os.Executable()
+	if err != nil {
+		t.Fatal(err)
+	}
+	testscript.Run(t, testscript.Params{
+		Dir:                 "testdata/script",
+		RequireExplicitExec: true,
+		Setup: func(e *testscript.Env) error {
+			bin := filepath.Join(e.WorkDir, ".bin")
+			if err := os.Mkdir(bin, 0o755); err != nil {
+				return err
+			}
+			if err := os.Symlink(self, filepath.Join(bin, "swathkeeper")); err != nil {
+				return err
+			}
+			e.Setenv("PATH", bin+string(os.PathListSeparator)+e.Getenv("PATH"))
+			e.Setenv(asProgram, "1")
+			e.Setenv("charts", charts)
+			e.Setenv("files", filepath.Join(filepath.Dir(charts), "files"))
+			e.Setenv("TZ", "UTC")
+			e.Setenv("HOME", e.WorkDir)
+			return nil
+		},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){
+			"exits": func(ts *testscript.TestScript, neg bool, args []string) {
+				if neg || len(args) < 2 {
+					ts.Fatalf("exits STATUS COMMAND ...")
+				}
+				want, err := strconv.Atoi(args[0])
+				ts.Check(err)
+				got := 0
+				if err := ts.Exec(args[1], args[2:]...); err != nil {
+					var exit *exec.ExitError
+					if !errors.As(err, &exit) {
+						ts.Fatalf("%v", err)
+					}
+					got = exit.ExitCode()
+				}
+				if got != want {
+					ts.Fatalf("exit status %d, want %d", got, want)
+				}
+			},
+		},
+	})
+}
