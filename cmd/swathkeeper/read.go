@@ -159,8 +159,8 @@ var formatNames = map[measurement.Format]string{
 
 // printFile shows what a file says.
 func printFile(out io.Writer, f *measurement.File) error {
+	fmt.Fprintf(out, "%s: %s, %s\n", f.Name, formatNames[f.Format], f.Encoding)
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	fmt.Fprintf(w, "%s\t%s, %s\n", f.Name, formatNames[f.Format], f.Encoding)
 	line := func(name, format string, args ...any) {
 		fmt.Fprintf(w, "  %s\t%s\n", name, fmt.Sprintf(format, args...))
 	}
