@@ -56,6 +56,7 @@ type Embedded struct {
 	token    string
 	dir      string
 	lock     *flock.Flock
+	shadow   string // of a store that is only looked at; removed when done
 	guard    *guard
 	stopOnce sync.Once
 }
@@ -103,21 +104,9 @@ func StartEmbedded(ctx context.Context, o EmbeddedOptions) (*Embedded, error) {
 	if e.token, err = newToken(); err != nil {
 		return nil, err
 	}
-	opts := &server.Options{
-		ServerName:         "swathkeeper",
-		Host:               host,
-		Port:               port,
-		DontListen:         o.Listen == "",
-		NoSigs:             true, // else the server ends the process on SIGTERM by itself
-		NoSystemAccount:    true,
-		AlwaysEnableNonce:  true, // what holders of keys sign
-		JetStream:          true,
-		StoreDir:           filepath.Join(o.Dir, "bus"),
-		JetStreamMaxStore:  o.MaxStore,
-		JetStreamMaxMemory: 32 << 20,
-		SyncAlways:         o.SyncAlways,
-		MaxPayload:         1 << 20,
-	}
+	opts := serverOptions(filepath.Join(o.Dir, "bus"), o.MaxStore)
+	opts.Host, opts.Port, opts.DontListen, opts.SyncAlways = host, port, o.Listen == "", o.SyncAlways
+	opts.AlwaysEnableNonce = true // what holders of keys sign
 	log := &serverLog{log: o.Log.With().Str("part", "bus").Logger()}
 	if e.guard, err = newGuard(o.Dir, e.token, host, log.log); err != nil {
 		return nil, err
@@ -138,15 +127,8 @@ func StartEmbedded(ctx context.Context, o EmbeddedOptions) (*Embedded, error) {
 	e.Server.SetLoggerV2(log, false, false, false)
 	e.Server.Start()
 	e.guard.follow(e.Server)
-	if !e.Server.ReadyForConnections(10 * time.Second) {
-		return nil, fmt.Errorf("embedded bus did not start on %s: %w", o.Listen, log.fatal())
-	}
-	// A bad store is told to the logger only; the server then runs on without its streams.
-	if err := log.fatal(); err != nil {
-		return nil, fmt.Errorf("embedded bus: %w", err)
-	}
-	if h := e.Server.JetStreamEnabled(); !h {
-		return nil, fmt.Errorf("embedded bus: the store in %s cannot be used; see the log", opts.StoreDir)
+	if err := e.await(log); err != nil {
+		return nil, err
 	}
 	if o.Listen != "" {
 		if err := e.writeEndpoint(); err != nil {
@@ -155,6 +137,38 @@ func StartEmbedded(ctx context.Context, o EmbeddedOptions) (*Embedded, error) {
 	}
 	undo = false
 	return e, nil
+}
+
+// serverOptions are what every server of ours runs with; it listens nowhere.
+func serverOptions(store string, maxStore int64) *server.Options {
+	return &server.Options{
+		ServerName:         "swathkeeper",
+		Host:               "127.0.0.1",
+		Port:               server.RANDOM_PORT,
+		DontListen:         true,
+		NoSigs:             true, // else the server ends the process on SIGTERM by itself
+		NoSystemAccount:    true,
+		JetStream:          true,
+		StoreDir:           store,
+		JetStreamMaxStore:  maxStore,
+		JetStreamMaxMemory: 32 << 20,
+		MaxPayload:         1 << 20,
+	}
+}
+
+// await waits until the server and its store work.
+func (e *Embedded) await(log *serverLog) error {
+	if !e.Server.ReadyForConnections(10 * time.Second) {
+		return fmt.Errorf("embedded bus did not start: %w", log.fatal())
+	}
+	// A bad store is told to the logger only; the server then runs on without its streams.
+	if err := log.fatal(); err != nil {
+		return fmt.Errorf("embedded bus: %w", err)
+	}
+	if !e.Server.JetStreamEnabled() {
+		return errors.New("embedded bus: the store cannot be used; see the log")
+	}
+	return nil
 }
 
 // InProcessConn lets nats.go connect without a socket.
@@ -172,6 +186,9 @@ func (e *Embedded) Stop() {
 		}
 		if e.Endpoint.Address != "" {
 			_ = os.Remove(filepath.Join(e.dir, EndpointFile))
+		}
+		if e.shadow != "" {
+			_ = os.RemoveAll(e.shadow)
 		}
 		if e.lock != nil {
 			_ = e.lock.Unlock()

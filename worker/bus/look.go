@@ -1,0 +1,152 @@
+package bus
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/gofrs/flock"
+	"github.com/nats-io/nats-server/v2/server"
+	"github.com/rs/zerolog"
+
+	"swathkeeper/protocol"
+)
+
+// blockSuffix ends the names of the files that hold a stream's messages.
+const blockSuffix = ".blk"
+
+// Look opens the store of a data folder that no worker runs on, to read from it, and changes not
+// one file of it. It holds the folder's lock until it is stopped, so that no worker starts
+// meanwhile; keep it short.
+//
+// The server writes to a store even when it is only read: indexes on stopping, and repairs after a
+// crash. So it is given a shadow of the store in a temporary folder: links to the full message
+// blocks, which are never written again, and copies of all else. Scans are left out.
+func Look(ctx context.Context, dir string, log zerolog.Logger) (*Embedded, error) {
+	if err := mayLook(dir); err != nil {
+		return nil, err
+	}
+	// Opened for reading alone: the lock file must not come into being here, or change.
+	lock := flock.New(filepath.Join(dir, "lock"), flock.SetFlag(os.O_RDONLY))
+	got, err := lock.TryLock()
+	if err == nil && !got {
+		// A worker that is just stopping, or another command, is done in a moment.
+		wait, cancel := context.WithTimeout(ctx, 2*time.Second)
+		got, err = lock.TryLockContext(wait, 50*time.Millisecond)
+		cancel()
+		if errors.Is(err, context.DeadlineExceeded) && ctx.Err() == nil {
+			err = nil
+		}
+	}
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		lock = nil // a folder that was copied here without its lock: nobody works on it
+	case err != nil:
+		return nil, fmt.Errorf("lock of the data folder: %w", err)
+	case !got:
+		return nil, fmt.Errorf("%s: %w", dir, ErrLocked)
+	}
+	e := &Embedded{dir: dir, lock: lock}
+	undo := true
+	defer func() {
+		if undo {
+			e.Stop()
+		}
+	}()
+	if e.shadow, err = os.MkdirTemp("", "swathkeeper-look-"); err != nil {
+		return nil, fmt.Errorf("temporary folder: %w", err)
+	}
+	if err := shadowStore(ctx, filepath.Join(dir, "bus"), e.shadow); err != nil {
+		return nil, fmt.Errorf("looking into %s: %w", dir, err)
+	}
+	if e.token, err = newToken(); err != nil {
+		return nil, err
+	}
+	opts := serverOptions(e.shadow, math.MaxInt64/2)
+	opts.Authorization = e.token
+	if e.Server, err = server.NewServer(opts); err != nil {
+		return nil, fmt.Errorf("embedded bus: %w", err)
+	}
+	slog := &serverLog{log: log}
+	e.Server.SetLoggerV2(slog, false, false, false)
+	e.Server.Start()
+	if err := e.await(slog); err != nil {
+		return nil, err
+	}
+	undo = false
+	return e, nil
+}
+
+// shadowStore builds the shadow of the store src in dst.
+func shadowStore(ctx context.Context, src, dst string) error {
+	return filepath.WalkDir(src, func(path string, d fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		rel, err := filepath.Rel(src, path)
+		if err != nil {
+			return err
+		}
+		to := filepath.Join(dst, rel)
+		switch {
+		case d.IsDir() && d.Name() == "OBJ_"+protocol.BucketScans:
+			return fs.SkipDir
+		case d.IsDir():
+			return os.MkdirAll(to, 0o700)
+		case !d.Type().IsRegular():
+			return nil
+		case strings.HasSuffix(path, blockSuffix) && !lastBlock(path):
+			return link(path, to)
+		}
+		return copyFile(path, to)
+	})
+}
+
+// lastBlock says whether a block has none after it: that one is still being filled.
+func lastBlock(path string) bool {
+	var n int
+	if _, err := fmt.Sscanf(filepath.Base(path), "%d"+blockSuffix, &n); err != nil {
+		return true
+	}
+	_, err := os.Stat(filepath.Join(filepath.Dir(path), fmt.Sprintf("%d%s", n+1, blockSuffix)))
+	return err != nil
+}
+
+// link makes a file appear at another place, by copying it where the system allows no link.
+func link(from, to string) error {
+	abs, err := filepath.Abs(from)
+	if err != nil {
+		return err
+	}
+	if err := os.Symlink(abs, to); err == nil {
+		return nil
+	}
+	return copyFile(from, to)
+}
+
+func copyFile(from, to string) error {
+	in, err := os.Open(from)
+	if err != nil {
+		return err
+	}
+	defer in.Close()
+	out, err := os.OpenFile(to, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
+	if err != nil {
+		return err
+	}
+	if _, err := io.Copy(out, in); err != nil {
+		out.Close()
+		return err
+	}
+	return out.Close()
+}
