@@ -178,7 +178,7 @@ func listBaselines(c *cobra.Command, cl *client, site, printer string) ([]baseli
 		}
 	}
 	q := history.Query{Site: site, Printer: printer, Kind: protocol.KindBaseline}
-	err := history.Read(c.Context(), cl.js, q, func(e history.Entry) error {
+	err := history.Read(cl.ctx, cl.js, q, func(e history.Entry) error {
 		b := e.Record.Baseline
 		if b == nil {
 			return nil
@@ -205,7 +205,7 @@ func newBaselineList() *cobra.Command {
 		Example: "  swathkeeper baseline list --printer heron",
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			cl, err := connect(c)
+			cl, err := look(c)
 			if err != nil {
 				return err
 			}
@@ -249,7 +249,7 @@ func newBaselineShow() *cobra.Command {
 		Example: "  swathkeeper baseline show --site quay --printer heron\n  swathkeeper baseline show --site quay --printer heron --json > heron.json",
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			cl, err := connect(c)
+			cl, err := look(c)
 			if err != nil {
 				return err
 			}

@@ -57,10 +57,15 @@ type client struct {
 	nc    *nats.Conn
 	js    jetstream.JetStream
 	embed *bus.Embedded
+	ctx   context.Context // the command's own; shorter where the store is only looked at
+	stop  context.CancelFunc
 }
 
 // close ends the connection, and the store where this command had opened it itself.
 func (c *client) close() {
+	if c.stop != nil {
+		c.stop()
+	}
 	c.nc.Close()
 	if c.embed != nil {
 		c.embed.Stop()
@@ -70,6 +75,46 @@ func (c *client) close() {
 // connect finds the bus: an outside one when it is named, else the worker that runs on the data
 // folder, else, when nobody holds that folder, the store itself.
 func connect(cmd *cobra.Command) (*client, error) {
+	return find(cmd, func(ctx context.Context, dir string) (*bus.Embedded, error) {
+		return bus.StartEmbedded(ctx, bus.EmbeddedOptions{
+			Dir: dir, SyncAlways: true, MaxStore: bus.DefaultLimits().Total(), LockWait: 2 * time.Second, Log: zerolog.Nop(),
+		})
+	})
+}
+
+// lookLimit is how long a command may hold the store of a stopped worker: `run` waits longer.
+const lookLimit = 30 * time.Second
+
+// look is connect for commands that only read. The store of a stopped worker is then left as it is,
+// to the last file, and let go after lookLimit.
+func look(cmd *cobra.Command) (*client, error) {
+	limited, stop := context.WithTimeoutCause(cmd.Context(), lookLimit,
+		fmt.Errorf("this took longer than the %s for which the store of a stopped worker may be held; start the worker, or ask for less", lookLimit))
+	cl, err := find(cmd, func(_ context.Context, dir string) (*bus.Embedded, error) {
+		return bus.Look(limited, dir, zerolog.Nop())
+	})
+	switch {
+	case err != nil:
+		stop()
+		return nil, err
+	case cl.embed == nil:
+		stop()
+	default:
+		cl.ctx, cl.stop = limited, stop
+	}
+	return cl, nil
+}
+
+// explain puts the reason for which a client's context ended in the place of the context's error.
+func (c *client) explain(err error) error {
+	if err != nil && c.ctx.Err() != nil && errors.Is(err, context.DeadlineExceeded) {
+		return context.Cause(c.ctx)
+	}
+	return err
+}
+
+// find finds the bus; open opens the store where no worker runs.
+func find(cmd *cobra.Command, open func(context.Context, string) (*bus.Embedded, error)) (*client, error) {
 	cfg, err := loadConfig(cmd)
 	if err != nil {
 		return nil, err
@@ -96,9 +141,7 @@ func connect(cmd *cobra.Command) (*client, error) {
 	if _, err := os.Stat(filepath.Join(dir, "bus")); err != nil {
 		return nil, fmt.Errorf("no worker runs on %s and nothing is stored there; start one with `swathkeeper run`, or name its folder with --data", dir)
 	}
-	e, err := bus.StartEmbedded(ctx, bus.EmbeddedOptions{
-		Dir: dir, SyncAlways: true, MaxStore: bus.DefaultLimits().Total(), LockWait: 2 * time.Second, Log: zerolog.Nop(),
-	})
+	e, err := open(ctx, dir)
 	if errors.Is(err, bus.ErrLocked) {
 		return nil, fmt.Errorf("%w, which does not listen; stop it, or start it with --listen", err)
 	}
@@ -117,5 +160,5 @@ func dial(ctx context.Context, co bus.ConnectOptions, e *bus.Embedded) (*client,
 		}
 		return nil, err
 	}
-	return &client{nc: nc, js: js, embed: e}, nil
+	return &client{nc: nc, js: js, embed: e, ctx: ctx}, nil
 }

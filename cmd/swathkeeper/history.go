@@ -1,7 +1,10 @@
 package main
 
 import (
+	"context"
+	"errors"
 	"fmt"
+	"os"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -10,92 +13,159 @@ import (
 	"swathkeeper/worker/history"
 )
 
+// historyFlags is the command line of history.
+type historyFlags struct {
+	q            history.Query
+	since, until string
+	asJSON, csv  bool
+	parquet      string
+}
+
 func newHistory() *cobra.Command {
-	var q history.Query
-	var since, until string
-	var asJSON bool
+	var h historyFlags
 	c := &cobra.Command{
 		Use:   "history",
 		Short: "What happened: verdicts, alerts, journal entries, refusals, baselines",
-		Example: `  swathkeeper history
-  swathkeeper history --printer heron --since 7d
-  swathkeeper history --changes --json`,
+		Long: `What happened, oldest first: one line for each reading, alert, journal entry,
+refused message and baseline. The level is stop, act, note or steady: stop and act are
+beyond the shop's tolerance, a note is real but within it.
+
+Where no worker runs, the store is looked at as it lies; nothing in it changes.`,
+		Example: `  swathkeeper history --since monday
+  swathkeeper history --printer heron --since 7d --level act
+  swathkeeper history --printer heron --kind journal --last 10
+  swathkeeper history --follow
+  swathkeeper history --since 30d --json | jq -r 'select(.verdict.outcome=="stop") | .text'
+  swathkeeper history --since 365d --parquet year.parquet`,
 		Args: cobra.NoArgs,
-		RunE: func(c *cobra.Command, _ []string) error {
-			cfg, err := loadConfig(c)
-			if err != nil {
-				return err
-			}
-			zone, err := cfg.location()
-			if err != nil {
-				return err
-			}
-			now := time.Now().In(zone)
-			if q.Since, err = parseWhen(since, now); err != nil {
-				return usagef("--since: %w", err)
-			}
-			if q.Until, err = parseWhen(until, now); err != nil {
-				return usagef("--until: %w", err)
-			}
-			for flag, v := range map[string]string{"site": q.Site, "printer": q.Printer} {
-				if v != "" {
-					if err := needToken(flag, v); err != nil {
-						return err
-					}
-				}
-			}
-			cl, err := connect(c)
-			if err != nil {
-				return err
-			}
-			defer cl.close()
-			n := 0
-			err = history.Read(c.Context(), cl.js, q, func(e history.Entry) error {
-				n++
-				if asJSON {
-					return writeJSON(c, e.Record)
-				}
-				_, err := fmt.Fprintf(c.OutOrStdout(), "%s  %-8s  %s  %s\n", e.Record.At.In(zone).Format("2006-01-02 15:04"), e.Record.Kind, e.Record.Site, e.Record.Text)
-				return err
-			})
-			if err == nil && n == 0 && !asJSON {
-				fmt.Fprintln(c.ErrOrStderr(), "nothing yet")
-			}
-			return err
-		},
+		RunE: func(c *cobra.Command, _ []string) error { return h.run(c) },
 	}
 	f := c.Flags()
-	f.StringVar(&q.Site, "site", "", "only this site")
-	f.StringVar(&q.Printer, "printer", "", "only this printer")
-	f.StringVar(&q.Kind, "kind", "", "only verdict, alert, refusal, journal or baseline")
-	f.StringVar(&q.Advice, "advice", "", "only this advice, such as "+protocol.AdviceClean)
-	f.StringVar(&q.Level, "level", "", "only this level or worse: note, act, stop")
-	f.BoolVar(&q.Changes, "changes", false, "only what changed an alert")
-	f.StringVar(&since, "since", "", "from then on: 2h, 7d, 2026-03-04 or 2026-03-04T07:12")
-	f.StringVar(&until, "until", "", "up to then")
-	f.IntVar(&q.Last, "last", 0, "only the last N")
-	f.BoolVar(&asJSON, "json", false, "print one record a line as JSON")
+	f.StringVar(&h.q.Site, "site", "", "only this site")
+	f.StringVar(&h.q.Printer, "printer", "", "only this printer")
+	f.StringVar(&h.q.Kind, "kind", "", "only verdict, alert, refusal, journal or baseline")
+	f.StringVar(&h.q.Advice, "advice", "", "only this advice, such as "+protocol.AdviceClean)
+	f.StringVar(&h.q.Level, "level", "", "only this level or worse: note, act, stop")
+	f.StringVar(&h.q.Channel, "channel", "", "only this ink, such as C")
+	f.StringVar(&h.q.Series, "series", "", "only this printing condition (12 hex digits)")
+	f.BoolVar(&h.q.Changes, "changes", false, "only what changed an alert")
+	f.StringVar(&h.since, "since", "", "from then on: 2h, 7d, monday, yesterday, 2026-03-04 or 2026-03-04T07:12")
+	f.StringVar(&h.until, "until", "", "up to then")
+	f.IntVar(&h.q.Last, "last", 0, "only the last N")
+	f.BoolVar(&h.q.Follow, "follow", false, "go on with what comes, until interrupted")
+	f.BoolVar(&h.asJSON, "json", false, "print one record a line as JSON")
+	f.BoolVar(&h.csv, "csv", false, "print CSV with a header, times in UTC")
+	f.StringVar(&h.parquet, "parquet", "", "write a Parquet file")
 	return c
 }
 
-// parseWhen reads a point in time: a length before now, or a date with or without a time, in now's
-// zone.
-func parseWhen(s string, now time.Time) (time.Time, error) {
-	if s == "" {
-		return time.Time{}, nil
+// query checks the flags and completes the query.
+func (h *historyFlags) query(zone *time.Location) error {
+	now := time.Now().In(zone)
+	var err error
+	if h.q.Since, err = history.ParseWhen(h.since, now); err != nil {
+		return usagef("--since: %w", err)
 	}
-	var n float64
-	var unit string
-	if _, err := fmt.Sscanf(s, "%f%1s", &n, &unit); err == nil && len(s) <= 8 && n >= 0 {
-		day := 24 * time.Hour
-		if d, ok := map[string]time.Duration{"m": time.Minute, "h": time.Hour, "d": day, "w": 7 * day}[unit]; ok {
-			return now.Add(-time.Duration(n * float64(d))), nil
+	if h.q.Until, err = history.ParseWhen(h.until, now); err != nil {
+		return usagef("--until: %w", err)
+	}
+	if !h.q.Until.IsZero() && !h.q.Since.IsZero() && !h.q.Until.After(h.q.Since) {
+		return usagef("--until %s is not after --since %s", h.until, h.since)
+	}
+	for _, f := range []struct{ flag, v string }{{"site", h.q.Site}, {"printer", h.q.Printer}, {"series", h.q.Series}} {
+		if f.v != "" {
+			if err := needToken(f.flag, f.v); err != nil {
+				return err
+			}
 		}
 	}
-	for _, layout := range []string{time.RFC3339, "2006-01-02T15:04", "2006-01-02 15:04", "2006-01-02"} {
-		if t, err := time.ParseInLocation(layout, s, now.Location()); err == nil {
-			return t, nil
+	switch h.q.Kind {
+	case "", protocol.KindVerdict, protocol.KindAlert, protocol.KindRefusal, protocol.KindJournal, protocol.KindBaseline:
+	default:
+		return usagef("--kind %q: give verdict, alert, refusal, journal or baseline", h.q.Kind)
+	}
+	switch h.q.Level {
+	case "", protocol.LevelNote, protocol.LevelAct, protocol.LevelStop:
+	default:
+		return usagef("--level %q: give note, act or stop", h.q.Level)
+	}
+	if h.q.Last < 0 {
+		return usagef("--last %d: give a number above 0", h.q.Last)
+	}
+	n := 0
+	for _, on := range []bool{h.asJSON, h.csv, h.parquet != ""} {
+		if on {
+			n++
 		}
 	}
-	return time.Time{}, fmt.Errorf("%q is neither a length such as 2h or 7d nor a date such as 2026-03-04", s)
+	if n > 1 {
+		return usagef("give one of --json, --csv and --parquet")
+	}
+	if h.q.Follow && h.parquet != "" {
+		return usagef("--follow has no end and a Parquet file needs one; leave one of them out")
+	}
+	return nil
+}
+
+func (h *historyFlags) run(c *cobra.Command) error {
+	cfg, err := loadConfig(c)
+	if err != nil {
+		return err
+	}
+	zone, err := cfg.location()
+	if err != nil {
+		return err
+	}
+	if err := h.query(zone); err != nil {
+		return err
+	}
+	cl, err := look(c)
+	if err != nil {
+		return err
+	}
+	defer cl.close()
+	if h.q.Follow && cl.embed != nil {
+		return fmt.Errorf("no worker runs on %s, so nothing new will come; start one with `swathkeeper run`, or leave --follow out", cfg.Data)
+	}
+	write, done, err := h.writer(c, zone)
+	if err != nil {
+		return err
+	}
+	n := 0
+	err = cl.explain(history.Read(cl.ctx, cl.js, h.q, func(e history.Entry) error {
+		n++
+		return write(e.Record)
+	}))
+	if err := errors.Join(err, done()); err != nil && !(h.q.Follow && errors.Is(err, context.Canceled)) {
+		return err
+	}
+	if n == 0 && !h.asJSON && !h.csv {
+		fmt.Fprintln(c.ErrOrStderr(), "nothing matches; `swathkeeper printers` shows which printers are known")
+	}
+	return nil
+}
+
+// writer gives how a record is written, and how the writing ends.
+func (h *historyFlags) writer(c *cobra.Command, zone *time.Location) (write func(*protocol.Record) error, done func() error, err error) {
+	done = func() error { return nil }
+	switch {
+	case h.asJSON:
+		return func(r *protocol.Record) error { return writeJSON(c, r) }, done, nil
+	case h.csv:
+		w, err := history.NewCSV(c.OutOrStdout())
+		if err != nil {
+			return nil, nil, err
+		}
+		return func(r *protocol.Record) error { return w.Write(history.RowOf(r)) }, done, nil
+	case h.parquet != "":
+		f, err := os.Create(h.parquet)
+		if err != nil {
+			return nil, nil, err
+		}
+		w := history.NewParquet(f)
+		return func(r *protocol.Record) error { return w.Write(history.RowOf(r)) },
+			func() error { return errors.Join(w.Close(), f.Close()) }, nil
+	}
+	s := screen(c, zone)
+	return func(r *protocol.Record) error { return s.Line(history.RowOf(r)) }, done, nil
 }

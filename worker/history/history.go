@@ -18,6 +18,7 @@ type Query struct {
 	Series        string
 	Advice        string // a change, an open finding or a verdict's finding of this advice
 	Level         string // at least this level: note, act or stop
+	Channel       string // a change, an alert's or a verdict's finding on this channel
 	Changes       bool   // only records that changed an alert
 	Since, Until  time.Time
 	Last          int  // only the last N that match; 0: all
@@ -122,23 +123,34 @@ func (q Query) matches(r *protocol.Record) bool {
 	case q.Changes && len(r.Changes) == 0:
 		return false
 	}
-	if q.Advice == "" && q.Level == "" {
+	if q.Advice == "" && q.Level == "" && q.Channel == "" {
 		return true
 	}
-	ok := func(advice, level string) bool {
-		return (q.Advice == "" || q.Advice == advice) && ranks[level] >= ranks[q.Level]
+	ok := func(advice, level, channel string) bool {
+		return (q.Advice == "" || q.Advice == advice) && ranks[level] >= ranks[q.Level] && (q.Channel == "" || q.Channel == channel)
 	}
 	for _, c := range r.Changes {
-		if ok(c.Advice, c.Level) {
+		if ok(c.Advice, c.Level, c.Channel) {
 			return true
 		}
 	}
 	if r.Verdict != nil {
 		for _, f := range r.Verdict.Findings {
-			if ok(f.Advice, f.Level) {
+			if ok(f.Advice, f.Level, f.Channel) {
 				return true
 			}
 		}
 	}
+	if j := noteJournal(r); j != nil && q.Advice == "" && q.Level == "" {
+		return j.Channel == q.Channel
+	}
 	return false
+}
+
+// noteJournal is the journal entry behind a record, or nil.
+func noteJournal(r *protocol.Record) *protocol.JournalNote {
+	if r.Note == nil {
+		return nil
+	}
+	return r.Note.Journal
 }
