@@ -162,6 +162,21 @@ type Test struct {
 type Banding struct {
 	Channels []BandingChannel `json:"channels"`
 	Marks    []StripMark      `json:"marks,omitempty"`
+	Rows     []RowFinding     `json:"rows,omitempty"` // of the patch grid
+}
+
+// RowFinding is a group of neighbouring nozzles that print weaker or stronger than the rest of their
+// ink, as seen in rows of the patch grid.
+type RowFinding struct {
+	Channel         string  `json:"channel"`
+	FirstRow        int     `json:"first_row"` // from 1, inclusive
+	LastRow         int     `json:"last_row"`
+	FromMM          float64 `json:"from_mm,omitzero"` // feed coordinates of the rows' centres, when known
+	ToMM            float64 `json:"to_mm,omitzero"`
+	StrengthPercent float64 `json:"strength_percent"` // of the ink in these rows, negative = weaker
+	StrengthSE      float64 `json:"strength_percent_se"`
+	Score           float64 `json:"score"`
+	Limit           float64 `json:"limit"`
 }
 
 // BandingChannel is the search for lines on one channel's strips.

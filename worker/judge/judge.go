@@ -68,6 +68,7 @@ type Model struct {
 	Baseline *Baseline
 	drift    *drift.Model
 	lines    *banding.Detector
+	grid     *grid // nil: the layout has no rows
 }
 
 // Prepare makes a baseline ready for judging.
@@ -77,6 +78,9 @@ func Prepare(b *Baseline) (*Model, error) {
 		var err error
 		if m.drift, err = b.Drift.Prepare(); err != nil {
 			return nil, fmt.Errorf("baseline %s: %w", b.ID, err)
+		}
+		if m.grid, err = newGrid(b.Chart, b.Drift); err != nil {
+			return nil, err
 		}
 	}
 	if b.Lines != nil {
@@ -183,9 +187,11 @@ func judgeChart(in Input, v *protocol.Verdict, st *State, o Options) error {
 	}
 	var colour *drift.Result
 	if in.Model != nil && !in.Learning {
-		if colour, err = judgeColour(in, v, st); err != nil {
+		var rows []cause.Line
+		if colour, rows, err = judgeColour(in, v, st); err != nil {
 			return err
 		}
+		lines = mergeSections(lines, rows)
 	}
 	switch {
 	case in.Learning:
@@ -207,13 +213,13 @@ func judgeChart(in Input, v *protocol.Verdict, st *State, o Options) error {
 }
 
 // judgeColour compares the patches with the baseline.
-func judgeColour(in Input, v *protocol.Verdict, st *State) (*drift.Result, error) {
+func judgeColour(in Input, v *protocol.Verdict, st *State) (*drift.Result, []cause.Line, error) {
 	if in.Reading.Patches == nil || in.Model.drift == nil {
-		return nil, nil
+		return nil, nil, nil
 	}
 	s, err := sample(in.Chart, in.Reading)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	var state drift.State
 	if st.Drift != nil {
@@ -224,10 +230,10 @@ func judgeColour(in Input, v *protocol.Verdict, st *State) (*drift.Result, error
 	if errors.As(err, &unusable) {
 		v.Outcome = protocol.Unusable
 		v.Warnings = append(v.Warnings, unusable.Error())
-		return nil, nil
+		return nil, nil, nil
 	}
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	next.EWMA, next.CusumHigh, next.CusumLow = round6s(next.EWMA), round6s(next.CusumHigh), round6s(next.CusumLow)
 	next.Last, next.Change = round6s(next.Last), round6s(next.Change)
@@ -236,5 +242,10 @@ func judgeColour(in Input, v *protocol.Verdict, st *State) (*drift.Result, error
 	for _, w := range res.Warnings {
 		v.Warnings = append(v.Warnings, w.Text)
 	}
-	return &res, nil
+	rows, err := in.Model.judgeRows(v, &s, &res)
+	if err != nil {
+		return nil, nil, err
+	}
+	res.Rows = nil // said by the grid
+	return &res, rows, nil
 }

@@ -154,6 +154,20 @@ func TestDeadNozzleIsNamed(t *testing.T) {
 	}
 }
 
+// TestWeakSectionOnThePatches: a group of nozzles shows in rows of the patches even without traces,
+// and it is one alert, not also a weak ink.
+func TestWeakSectionOnThePatches(t *testing.T) {
+	w := newWorld(t)
+	m := w.baseline(12, false)
+	if v, _ := w.judge(m, State{}, w.read(madeup.Faults{}, nil)); v.Banding != nil && len(v.Banding.Rows) > 0 {
+		t.Errorf("rows found in control: %+v", v.Banding.Rows)
+	}
+	v, _ := w.judge(m, State{}, w.read(madeup.Faults{Section: madeup.Section{Ink: "C", FromRow: 6, ToRow: 8, StrengthPercent: -15}}, nil))
+	if len(v.Findings) != 1 || v.Findings[0].Advice != protocol.AdviceClean || v.Findings[0].Channel != "C" || !strings.Contains(v.Findings[0].Why, "rows") {
+		t.Errorf("a weak section: %s %+v", v.Outcome, v.Findings)
+	}
+}
+
 // TestLinesWithoutBaseline: lines stand out from their own strip, so they are told from the first
 // chart on.
 func TestLinesWithoutBaseline(t *testing.T) {

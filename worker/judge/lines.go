@@ -159,7 +159,7 @@ func lineWhy(v *protocol.Verdict, f *cause.Finding) string {
 		}
 	}
 	if worst == nil {
-		return ""
+		return rowWhy(v, f)
 	}
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s at %.1f mm, %.1f dE00", lineNames[worst.Kind], worst.AtMM, worst.ContrastDE00)
@@ -190,4 +190,19 @@ var lineNames = map[string]string{
 	string(banding.Deflected): "a light and a dark line side by side, as of a nozzle that fires sideways,",
 	string(banding.Section):   "a pale band, as of a weak part of the head,",
 	string(banding.Feed):      "a seam in all inks",
+}
+
+// rowWhy says where a group of nozzles is weak, when only the patches show it.
+func rowWhy(v *protocol.Verdict, f *cause.Finding) string {
+	for _, r := range v.Banding.Rows {
+		if f.Advice != cause.CleanHead || r.Channel != f.Channel || r.StrengthPercent >= 0 {
+			continue
+		}
+		where := fmt.Sprintf("rows %d to %d of the patches", r.FirstRow, r.LastRow)
+		if r.FirstRow == r.LastRow {
+			where = fmt.Sprintf("row %d of the patches", r.FirstRow)
+		}
+		return fmt.Sprintf("%s print %s %.0f %% weaker than the rest of the sheet, as of a group of nozzles", where, f.Channel, -r.StrengthPercent)
+	}
+	return ""
 }
