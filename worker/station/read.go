@@ -227,7 +227,7 @@ func readJSON(data []byte, fill Fill) (*protocol.Reading, error) {
 	if json.Unmarshal(data, &doc) != nil {
 		return protocol.DecodeReading(data) // for its error
 	}
-	chart, edition, err := fill.chart()
+	chart, edition, _, err := fill.chart()
 	if err != nil {
 		return nil, err
 	}
@@ -269,33 +269,39 @@ func readJSON(data []byte, fill Fill) (*protocol.Reading, error) {
 	return protocol.DecodeReading(whole)
 }
 
-// chart splits the chart into id and edition, reading them from a layout where a file of that name
-// is there.
-func (f Fill) chart() (id, edition string, err error) {
+// chart splits the chart into id and edition; where a file of that name is there, it is the layout
+// and gives them.
+func (f Fill) chart() (id, edition string, layout *protocol.Chart, err error) {
 	if f.Chart == "" {
-		return "", "", nil
+		return "", "", nil, nil
 	}
 	if st, err := os.Stat(f.Chart); err == nil && !st.IsDir() {
 		c, err := ReadLayout(f.Chart, "")
 		if err != nil {
-			return "", "", err
+			return "", "", nil, err
 		}
-		return c.ID, c.Edition, nil
+		return c.ID, c.Edition, c, nil
 	}
 	id, edition, _ = strings.Cut(f.Chart, ".")
-	return id, edition, nil
+	return id, edition, nil, nil
 }
 
-// FromMeasurement makes a reading of a measurement file. data is the file's content and modified
+// FromMeasurement makes a reading of a measurement file. Where the chart is a layout file, the
+// patches get the chart's ids (see matchChart). data is the file's content and modified
 // its time, which stands in where the file does not say when it was made.
 func FromMeasurement(m *measurement.File, data []byte, modified time.Time, fill Fill) (*protocol.Reading, error) {
 	patches, err := m.Patches()
 	if err != nil {
 		return nil, err
 	}
-	chart, edition, err := fill.chart()
+	chart, edition, layout, err := fill.chart()
 	if err != nil {
 		return nil, err
+	}
+	if layout != nil {
+		if err := matchChart(layout, m, patches); err != nil {
+			return nil, err
+		}
 	}
 	kind := fill.Kind
 	if kind == "" {
