@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
+	_ "time/tzdata" // a shop's time zone must be known on machines without a zone database too
 
 	"github.com/spf13/cobra"
 
