@@ -2,6 +2,7 @@ package scan
 
 import (
 	"math"
+	"slices"
 
 	"swathkeeper/measure/chart"
 )
@@ -18,27 +19,51 @@ type shade struct {
 // against a lamp.
 const shadeMM = 16.0
 
-func (d *reducer) shade(s chart.Strip) (shade, bool) {
-	var sh shade
-	for c := range d.p.Channels {
-		sp, light, _, ok := d.readStrip(s, c)
-		if !ok {
-			return sh, false
+// readShades reads the white strips.
+func (d *reducer) readShades() []shade {
+	var white []chart.Strip
+	for _, s := range d.l.Strips {
+		if s.White() {
+			white = append(white, s)
 		}
-		slow := slowly(light, int(shadeMM/d.pitch))
-		mean := 0.0
-		for _, v := range slow {
-			mean += v / float64(len(slow))
-		}
-		if mean < 0.05 { // not white at all: no reference
-			return sh, false
-		}
-		for i := range slow {
-			slow[i] /= mean
-		}
-		sh.across, sh.start, sh.pitch, sh.rel[c] = (sp.from+sp.to)/2, sp.start, d.pitch, slow
 	}
-	return sh, true
+	all := make([]shade, len(white))
+	good := make([]bool, len(white)*d.p.Channels)
+	for i, s := range white {
+		sp := d.spanOf(s)
+		all[i].across, all[i].start, all[i].pitch = (sp.from+sp.to)/2, sp.start, d.pitch
+	}
+	inParallel(len(good), func(k int) {
+		i, c := k/d.p.Channels, k%d.p.Channels
+		all[i].rel[c], good[k] = d.shade(white[i], c)
+	})
+	var out []shade
+	for i := range all {
+		if !slices.Contains(good[i*d.p.Channels:(i+1)*d.p.Channels], false) {
+			out = append(out, all[i])
+		}
+	}
+	return out
+}
+
+// shade gives one channel's slow course along a white strip, relative to its mean.
+func (d *reducer) shade(s chart.Strip, channel int) ([]float64, bool) {
+	_, light, _, ok := d.readStrip(s, channel)
+	if !ok {
+		return nil, false
+	}
+	slow := slowly(light, int(shadeMM/d.pitch))
+	mean := 0.0
+	for _, v := range slow {
+		mean += v / float64(len(slow))
+	}
+	if mean < 0.05 { // not white at all: no reference
+		return nil, false
+	}
+	for i := range slow {
+		slow[i] /= mean
+	}
+	return slow, true
 }
 
 func (s *shade) at(along float64, channel int) float64 {

@@ -2,7 +2,6 @@ package scan
 
 import (
 	"math"
-	"slices"
 
 	"swathkeeper/measure/chart"
 )
@@ -14,8 +13,14 @@ import (
 func (p *Picture) pinpoint(at point, perMM float64) (centre point, ok bool) {
 	r := chart.MarkDiameterMM / 2 * perMM
 	reach := r + 0.9*perMM // within the white that the chart leaves around a mark
-	for range 6 {
-		c, area, good := p.gravity(at, r, reach)
+	var dark, white float64
+	for k := range 6 {
+		if k < 2 { // the levels change little once the window is about right
+			if dark, white, ok = p.levels(at, r, reach); !ok {
+				return at, false
+			}
+		}
+		c, area, good := p.gravity(at, reach, dark, white)
 		if !good {
 			return at, false
 		}
@@ -29,60 +34,95 @@ func (p *Picture) pinpoint(at point, perMM float64) (centre point, ok bool) {
 	return at, true
 }
 
-// gravity gives the centre and the area, in pixels, of what is dark in a window.
-func (p *Picture) gravity(at point, r, reach float64) (c point, area float64, ok bool) {
-	x0, x1 := int(math.Floor(at.x-reach)), int(math.Ceil(at.x+reach))
-	y0, y1 := int(math.Floor(at.y-reach)), int(math.Ceil(at.y+reach))
-	if x0 < 0 || y0 < 0 || x1 > p.W || y1 > p.H {
-		return at, 0, false
-	}
-	sb := p.sampleBytes()
-	channel := 0
+// window is the box of pixels around a round window; ok is false when it is not all in the
+// picture.
+func (p *Picture) window(at point, reach float64) (x0, y0, x1, y1 int, ok bool) {
+	x0, x1 = int(math.Floor(at.x-reach)), int(math.Ceil(at.x+reach))
+	y0, y1 = int(math.Floor(at.y-reach)), int(math.Ceil(at.y+reach))
+	return x0, y0, x1, y1, x0 >= 0 && y0 >= 0 && x1 <= p.W && y1 <= p.H
+}
+
+// seen is the channel in which marks are looked at, as a byte offset in a row.
+func (p *Picture) seen() int {
 	if p.Channels == 3 {
-		channel = 1
+		return p.sampleBytes() // green
 	}
-	var inner, ring []byte
+	return 0
+}
+
+// levels gives the median of the inner half of a disc and of the ring around it.
+func (p *Picture) levels(at point, r, reach float64) (dark, white float64, ok bool) {
+	x0, y0, x1, y1, ok := p.window(at, reach)
+	if !ok {
+		return 0, 0, false
+	}
+	var inner, ring [256]int
+	near, from, to := 0.25*r*r, 0.75*reach+0.25*r, reach*reach
+	from *= from
+	step := p.Step * p.sampleBytes()
 	for y := y0; y < y1; y++ {
-		row := p.Pix[y*p.stride()+channel*sb:]
+		row := p.Pix[y*p.stride()+p.seen():]
+		dy := float64(y) + 0.5 - at.y
 		for x := x0; x < x1; x++ {
-			switch d := math.Hypot(float64(x)+0.5-at.x, float64(y)+0.5-at.y); {
-			case d < 0.5*r:
-				inner = append(inner, row[x*p.Step*sb])
-			case d > 0.75*reach+0.25*r && d < reach:
-				ring = append(ring, row[x*p.Step*sb])
+			dx := float64(x) + 0.5 - at.x
+			switch d := dx*dx + dy*dy; {
+			case d < near:
+				inner[row[x*step]]++
+			case d > from && d < to:
+				ring[row[x*step]]++
 			}
 		}
 	}
-	if len(inner) < 4 || len(ring) < 8 {
+	dark, white = middle(&inner), middle(&ring)
+	return dark, white, white-dark >= 25
+}
+
+// middle is the median of a histogram.
+func middle(h *[256]int) float64 {
+	n := 0
+	for _, c := range h {
+		n += c
+	}
+	half := n / 2
+	for v, c := range h {
+		if half -= c; half < 0 {
+			return float64(v)
+		}
+	}
+	return 0
+}
+
+// gravity gives the centre and the area, in pixels, of what is dark in a window.
+func (p *Picture) gravity(at point, reach, dark, white float64) (c point, area float64, ok bool) {
+	x0, y0, x1, y1, ok := p.window(at, reach)
+	if !ok {
 		return at, 0, false
 	}
-	slices.Sort(inner)
-	slices.Sort(ring)
-	dark, white := float64(inner[len(inner)/2]), float64(ring[len(ring)/2])
-	if white-dark < 25 {
-		return at, 0, false
-	}
+	sb := p.sampleBytes()
 	// What differs from white by less than a sixth of the contrast is texture, not mark.
-	floor := (white - dark) / 6
+	limit := white - (white-dark)/6
 	var n, sx, sy float64
 	for y := y0; y < y1; y++ {
-		row := p.Pix[y*p.stride()+channel*sb:]
-		for x := x0; x < x1; x++ {
-			dx, dy := float64(x)+0.5-at.x, float64(y)+0.5-at.y
-			if dx*dx+dy*dy > reach*reach {
-				continue
-			}
+		row := p.Pix[y*p.stride()+p.seen():]
+		dy := float64(y) + 0.5 - at.y
+		half := reach*reach - dy*dy
+		if half < 0 {
+			continue
+		}
+		half = math.Sqrt(half)
+		xa, xb := max(x0, int(math.Ceil(at.x-half-0.5))), min(x1, int(math.Floor(at.x+half-0.5))+1)
+		for x := xa; x < xb; x++ {
 			v := float64(row[x*p.Step*sb])
 			if sb == 2 {
 				v += float64(row[x*p.Step*sb+1]) / 256
 			}
-			if w := white - v - floor; w > 0 {
-				n, sx, sy = n+w, sx+w*dx, sy+w*dy
+			if w := limit - v; w > 0 {
+				n, sx, sy = n+w, sx+w*(float64(x)+0.5-at.x), sy+w*dy
 			}
 		}
 	}
 	if n == 0 {
 		return at, 0, false
 	}
-	return point{at.x + sx/n, at.y + sy/n}, n / (white - dark - floor), true
+	return point{at.x + sx/n, at.y + sy/n}, n / (limit - dark), true
 }

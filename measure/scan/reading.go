@@ -150,14 +150,22 @@ func (r *Reading) place(p *Picture, l *chart.Layout, reg *registration, dpi floa
 	for _, m := range reg.matches {
 		at[m.mark] = m.place
 	}
-	var ms []match
-	for _, m := range markPoints(l) {
+	marks := markPoints(l)
+	found := make([]*match, len(marks))
+	inParallel(len(marks), func(i int) {
+		m := marks[i]
 		guess, ok := at[m]
 		if !ok { // not seen in the overview, but it may be there
 			guess = reg.affine.apply(m)
 		}
 		if c, ok := p.pinpoint(guess, perMM); ok && dist(c, guess) < 1.5*perMM {
-			ms = append(ms, match{m, c})
+			found[i] = &match{m, c}
+		}
+	})
+	var ms []match
+	for _, m := range found {
+		if m != nil {
+			ms = append(ms, *m)
 		}
 	}
 	need := max(4, (len(l.Marks)+1)/2)

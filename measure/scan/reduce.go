@@ -38,13 +38,7 @@ func newReducer(p *Picture, l *chart.Layout, w *warp, e *Encoding, opt Options) 
 }
 
 func (d *reducer) run(r *Reading) {
-	for _, s := range d.l.Strips {
-		if s.White() {
-			if sh, ok := d.shade(s); ok {
-				d.shades = append(d.shades, sh)
-			}
-		}
-	}
+	d.shades = d.readShades()
 	if len(d.shades) == 0 && len(d.l.Strips) > 0 {
 		r.warn("no white strip could be read; the lamp is taken as even")
 	}

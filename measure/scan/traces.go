@@ -262,12 +262,14 @@ func joinLanes(parts [][]float64, window int) (out []float64, dusty float64) {
 		level[i] = slowly(p, window)
 		off[i] = make([]float64, n)
 	}
-	rel := make([]float64, len(parts))
+	rel, sorted := make([]float64, len(parts)), make([]float64, len(parts))
 	for k := range n {
 		for i, p := range parts {
 			rel[i] = p[k] / max(level[i][k], 1e-4)
 		}
-		m := medianOf(rel)
+		copy(sorted, rel)
+		slices.Sort(sorted)
+		m := (sorted[(len(sorted)-1)/2] + sorted[len(sorted)/2]) / 2
 		for i := range parts {
 			off[i][k] = relative(parts[i][k], level[i][k]) - m
 		}
