@@ -52,7 +52,7 @@ func Write(w io.Writer, f *measurement.File) error {
 		keyword("WEIGHTING_FUNCTION", "ILLUMINANT, "+c.Illuminant)
 	}
 	if c.Observer != "" {
-		keyword("WEIGHTING_FUNCTION", "OBSERVER, "+c.Observer+" degree")
+		keyword("WEIGHTING_FUNCTION", "OBSERVER, "+measurement.ObserverText(c.Observer))
 	}
 	fields := measurement.FieldNames(f)
 	fmt.Fprintf(&b, "NUMBER_OF_FIELDS\t%d\nBEGIN_DATA_FORMAT\n%s\nEND_DATA_FORMAT\n", len(fields), strings.Join(fields, "\t"))

@@ -144,7 +144,7 @@ func (p printer) spec(f *measurement.File) {
 			p.text("Illuminant", c.Illuminant)
 		}
 		if c.Observer != "" {
-			p.text("Observer", c.Observer+"_Degree")
+			p.text("Observer", strings.ReplaceAll(measurement.ObserverText(c.Observer), " degree", "_Degree"))
 		}
 		p.text("Method", "unknown")
 		b.WriteString("</cc:TristimulusSpec>")

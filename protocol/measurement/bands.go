@@ -58,6 +58,9 @@ func (f *File) CheckSpectra(stated string) error {
 	} else if s.StartNM > 400 || end < 700 {
 		f.Warnf("the spectra cover %g to %g nm only; the missing ends of 400 to 700 nm count as equal to the last band", s.StartNM, end)
 	}
+	if s.StepNM < minStepNM {
+		f.Warnf("spectra every %g nm; a reading takes one band in %d", s.StepNM, thinning(s))
+	}
 	lowest, highest := math.Inf(1), math.Inf(-1)
 	low, high := 0, 0
 	above := 0

@@ -245,7 +245,8 @@ func (f *File) checkSpectralColour(o Options) {
 // apartSpectra counts the patches whose spectra, taken from a start, differ
 // from Lab values.
 func (f *File) apartSpectra(o Options, start float64, want [][3]float64) (far int, worst float64, at int, ok bool) {
-	all, err := o.SpectraXYZ(start, f.Spectra.StepNM, f.Spectra.Values)
+	s := thinned(f.Spectra)
+	all, err := o.SpectraXYZ(start, s.StepNM, s.Values)
 	if err != nil || len(all) != len(want) {
 		return 0, 0, 0, false
 	}

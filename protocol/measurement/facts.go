@@ -116,7 +116,7 @@ func (f *File) illuminant(value string) {
 	}
 	m := illuminantWord.FindString(value)
 	if m == "" {
-		m = shorten(value) // kept as written, and refused where D50 is needed
+		m = words(value) // kept as written, and refused where D50 is needed
 	}
 	f.conflicting(&f.Condition.Illuminant, "illuminant", strings.ToUpper(strings.ReplaceAll(m, " ", "")))
 }
@@ -136,7 +136,7 @@ func (f *File) observer(value string) {
 	case strings.Contains(value, "1964"):
 		v = "10"
 	default:
-		v = shorten(value)
+		v = words(value)
 	}
 	f.conflicting(&f.Condition.Observer, "observer", v)
 }
@@ -175,7 +175,19 @@ func filter(value string) string {
 	case strings.Contains(v, "uv"):
 		return "uv-cut"
 	}
-	return value
+	return words(value)
+}
+
+// words is free text that stands for a fact: short, on one line, and without
+// the marks that have a meaning in a header.
+func words(value string) string {
+	value = strings.Map(func(r rune) rune {
+		if r < ' ' || strings.ContainsRune("\"',;=#", r) {
+			return ' '
+		}
+		return r
+	}, value)
+	return shorten(strings.Join(strings.Fields(value), " "))
 }
 
 func backing(value string) string {
@@ -185,7 +197,7 @@ func backing(value string) string {
 	case "na", "n/a", "":
 		return ""
 	}
-	return value
+	return words(value)
 }
 
 var (
@@ -295,3 +307,11 @@ func parseDate(s string, loc *time.Location) (time.Time, bool) {
 }
 
 func plausible(t time.Time) bool { return t.Year() >= 1980 && t.Year() <= 9999 }
+
+// ObserverText is an observer as a header writes it.
+func ObserverText(observer string) string {
+	if observer == "2" || observer == "10" {
+		return observer + " degree"
+	}
+	return observer
+}

@@ -1,6 +1,8 @@
 package measurement
 
 import (
+	"math"
+
 	"swathkeeper/protocol"
 )
 
@@ -14,7 +16,7 @@ func (f *File) Patches() (*protocol.Patches, error) {
 	}
 	switch {
 	case f.Spectra != nil && f.SpectraFault == "":
-		p.Spectra = f.Spectra
+		p.Spectra = thinned(f.Spectra)
 	case f.Fault != "" && (f.Lab != nil || f.XYZ != nil):
 		return nil, &Error{File: f.Name, Problem: f.Fault, Hint: "a reading needs Lab or XYZ for D50 and 2 degrees, or spectra; save the file so"}
 	case f.SpectraFault != "" && f.Lab == nil && f.XYZ == nil:
@@ -57,3 +59,25 @@ func cut(s string) string {
 	}
 	return s[:end]
 }
+
+// minStepNM is the smallest distance of bands that a reading carries: the
+// smallest for which weights of ASTM E2022 are made here.
+const minStepNM = 5
+
+// thinned takes every so many bands of spectra that are finer than needed.
+// Reflectance of dyes on paper or cloth is smooth; a band in 5 nm tells it.
+func thinned(s *protocol.Spectra) *protocol.Spectra {
+	if s.StepNM >= minStepNM || len(s.Values) == 0 {
+		return s
+	}
+	every := thinning(s)
+	out := &protocol.Spectra{StartNM: s.StartNM, StepNM: s.StepNM * float64(every), Values: make(protocol.Matrix, len(s.Values))}
+	for i, row := range s.Values {
+		for k := 0; k < len(row); k += every {
+			out.Values[i] = append(out.Values[i], row[k])
+		}
+	}
+	return out
+}
+
+func thinning(s *protocol.Spectra) int { return int(math.Ceil(minStepNM/s.StepNM - 1e-9)) }

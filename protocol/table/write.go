@@ -46,7 +46,7 @@ func Write(w io.Writer, f *measurement.File, comma rune) error {
 	comment("SAMPLE_BACKING", c.Backing)
 	comment("ILLUMINANT", c.Illuminant)
 	if c.Observer != "" {
-		comment("OBSERVER", c.Observer+" degree")
+		comment("OBSERVER", measurement.ObserverText(c.Observer))
 	}
 	out := csv.NewWriter(&b)
 	out.Comma = comma
