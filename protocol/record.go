@@ -56,6 +56,7 @@ type Alert struct {
 	Since    time.Time `json:"since"` // taken_at of the first reading that showed it
 	LastGood *LastGood `json:"last_good,omitzero"`
 	Why      string    `json:"why"`
+	Reason   string    `json:"reason,omitempty"` // the word that it was raised with
 	Held     bool      `json:"held,omitzero"`
 	HeldTill time.Time `json:"held_until,omitzero"`
 }

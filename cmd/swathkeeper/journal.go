@@ -1,9 +1,14 @@
 package main
 
 import (
+	"fmt"
+	"strings"
+	"time"
+
 	"github.com/spf13/cobra"
 
 	"swathkeeper/protocol"
+	"swathkeeper/worker/history"
 )
 
 func newJournal() *cobra.Command {
@@ -13,7 +18,7 @@ func newJournal() *cobra.Command {
 		Args:  cobra.NoArgs,
 		RunE:  func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	c.AddCommand(newJournalAdd())
+	c.AddCommand(newJournalAdd(), newJournalList())
 	return c
 }
 
@@ -38,5 +43,120 @@ func newJournalAdd() *cobra.Command {
 	f.StringVar(&n.Journal.Lot, "lot", "", "lot of an ink or a medium")
 	f.StringVar(&n.Text, "text", "", "anything else, at most 500 characters")
 	f.BoolVar(&asJSON, "json", false, "print the worker's record as JSON")
+	return c
+}
+
+// journalRow is a journal entry with what it brought.
+type journalRow struct {
+	At       time.Time                 `json:"at"`
+	Site     string                    `json:"site"`
+	Printer  string                    `json:"printer"`
+	Note     *protocol.Note            `json:"note"`
+	Outcomes []protocol.JournalOutcome `json:"outcomes,omitempty"`
+}
+
+// outcomeText says what an entry brought.
+func (r journalRow) outcomeText() string {
+	words := map[string]string{protocol.Helped: "helped", protocol.NoChange: "no change", protocol.Worse: "made worse"}
+	var b []string
+	for _, o := range r.Outcomes {
+		text := words[o.Outcome]
+		if parts := strings.SplitN(o.Key, "/", 3); len(parts) == 3 {
+			text += " (" + parts[2] + ")"
+		}
+		b = append(b, text)
+	}
+	if len(b) == 0 && r.Note.Journal.What != protocol.DidNote {
+		return "no answer yet"
+	}
+	return strings.Join(b, ", ")
+}
+
+func newJournalList() *cobra.Command {
+	var q history.Query
+	var since string
+	var asJSON bool
+	c := &cobra.Command{
+		Use:   "list",
+		Short: "List what was done, and whether it helped",
+		Example: `  swathkeeper journal list --printer heron
+  swathkeeper journal list --since 30d --json`,
+		Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			cfg, err := loadConfig(c)
+			if err != nil {
+				return err
+			}
+			zone, err := cfg.location()
+			if err != nil {
+				return err
+			}
+			if q.Since, err = parseWhen(since, time.Now().In(zone)); err != nil {
+				return usagef("--since: %w", err)
+			}
+			for flag, v := range map[string]string{"site": q.Site, "printer": q.Printer} {
+				if v != "" {
+					if err := needToken(flag, v); err != nil {
+						return err
+					}
+				}
+			}
+			cl, err := connect(c)
+			if err != nil {
+				return err
+			}
+			defer cl.close()
+			var rows []*journalRow
+			byNote := map[string]*journalRow{}
+			err = history.Read(c.Context(), cl.js, q, func(e history.Entry) error {
+				r := e.Record
+				if r.Note != nil && r.Note.Journal != nil {
+					row := &journalRow{At: r.Note.At, Site: r.Site, Printer: r.Printer, Note: r.Note}
+					rows = append(rows, row)
+					byNote[r.Note.ID] = row
+				}
+				for _, o := range r.Outcomes {
+					if row := byNote[o.Note]; row != nil {
+						row.Outcomes = append(row.Outcomes, o)
+					}
+				}
+				return nil
+			})
+			if err != nil {
+				return err
+			}
+			for _, r := range rows {
+				if asJSON {
+					if err := writeJSON(c, r); err != nil {
+						return err
+					}
+					continue
+				}
+				what := r.Note.Journal.What
+				for _, s := range []string{r.Note.Journal.Channel, cond(r.Note.Journal.Lot != "", "lot "+r.Note.Journal.Lot, ""), r.Note.Text} {
+					if s != "" {
+						what += " " + s
+					}
+				}
+				line := fmt.Sprintf("%s  %s/%s  %s", r.At.In(zone).Format("2006-01-02 15:04"), r.Site, r.Printer, what)
+				if r.Note.Who != "" {
+					line += " (" + r.Note.Who + ")"
+				}
+				if o := r.outcomeText(); o != "" {
+					line += ": " + o
+				}
+				fmt.Fprintln(c.OutOrStdout(), line)
+			}
+			if len(rows) == 0 && !asJSON {
+				fmt.Fprintln(c.ErrOrStderr(), "nothing yet")
+			}
+			return nil
+		},
+	}
+	f := c.Flags()
+	f.StringVar(&q.Site, "site", "", "only this site")
+	f.StringVar(&q.Printer, "printer", "", "only this printer")
+	f.StringVar(&since, "since", "", "from then on: 7d, 2026-03-04")
+	f.BoolVar(&asJSON, "json", false, "print one entry a line as JSON")
 	return c
 }

@@ -139,6 +139,14 @@ func PlanFor(advice, channel string) Plan {
 	return Plan{Cause: strings.ReplaceAll(p.Cause, "%", name), Steps: put(p.Steps), Cautions: put(p.Cautions)}
 }
 
+// PlanOf gives the plan of an open alert.
+func PlanOf(a protocol.Alert) Plan {
+	if a.Reason == ReasonNoEffect {
+		return turnedPlan(a.Channel)
+	}
+	return PlanFor(a.Advice, a.Channel)
+}
+
 // turnedPlan replaces cleaning after it had no effect.
 func turnedPlan(channel string) Plan {
 	name := or(ChannelName(channel), "the head")

@@ -195,7 +195,7 @@ func (s State) Open() []protocol.Alert {
 		}
 		a := protocol.Alert{
 			Key: k, Advice: c.Advice, Channel: c.Channel, Series: c.Series, Level: c.Level,
-			Since: c.Since, Why: c.Why, Held: !c.HeldTill.IsZero(), HeldTill: c.HeldTill,
+			Since: c.Since, Why: c.Why, Reason: c.Raised, Held: !c.HeldTill.IsZero(), HeldTill: c.HeldTill,
 		}
 		if c.LastGood != nil {
 			g := *c.LastGood

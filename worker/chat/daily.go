@@ -249,7 +249,7 @@ func (t *teller) digest(ctx context.Context, day time.Time) (*Message, func(cont
 func openNames(open []protocol.Alert) string {
 	var b []string
 	for _, a := range open {
-		name := cause(protocol.Change{Advice: a.Advice, Channel: a.Channel})
+		name := Cause(a)
 		if a.Level == protocol.LevelStop {
 			name = "STOP " + name
 		}

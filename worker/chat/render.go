@@ -125,6 +125,11 @@ func where(site, printer string) string {
 	return clip(clean(printer), 36) + " (" + clip(clean(site), 16) + ")"
 }
 
+// Cause names what is wrong, in a printer's words.
+func Cause(a protocol.Alert) string {
+	return cause(protocol.Change{Advice: a.Advice, Channel: a.Channel, Reason: a.Reason})
+}
+
 func cause(c protocol.Change) string {
 	if c.Reason == alert.ReasonUnusable || c.Reason == alert.ReasonReadable {
 		return "readings cannot be used"

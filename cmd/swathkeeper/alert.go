@@ -1,0 +1,254 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"swathkeeper/protocol"
+	"swathkeeper/worker/alert"
+	"swathkeeper/worker/bus"
+	"swathkeeper/worker/chat"
+)
+
+func init() { extra = append(extra, newAlert) }
+
+func newAlert() *cobra.Command {
+	c := &cobra.Command{
+		Use:   "alert",
+		Short: "List open alerts, hold one for a while, close one",
+		Args:  cobra.NoArgs,
+		RunE:  func(c *cobra.Command, _ []string) error { return c.Help() },
+	}
+	c.AddCommand(newAlertList(), newAlertHold(), newAlertClose())
+	return c
+}
+
+// openAlerts reads what is open from each printer's newest record. Empty names match all.
+func openAlerts(ctx context.Context, cl *client, site, printer string) ([]protocol.Alert, error) {
+	records, err := bus.OpenRecords(ctx, cl.js)
+	if err != nil {
+		return nil, err
+	}
+	printers, err := records.Printers(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var out []protocol.Alert
+	for _, p := range printers {
+		if (site != "" && p[0] != site) || (printer != "" && p[1] != printer) {
+			continue
+		}
+		last, err := records.Last(ctx, protocol.PrinterRecords(p[0], p[1]))
+		if err != nil {
+			return nil, err
+		}
+		if last != nil {
+			out = append(out, last.Record.Open...)
+		}
+	}
+	return out, nil
+}
+
+func newAlertList() *cobra.Command {
+	var site, printer string
+	var asJSON bool
+	c := &cobra.Command{
+		Use:   "list",
+		Short: "List open alerts, with what to do and what to mind",
+		Example: `  swathkeeper alert list
+  swathkeeper alert list --printer heron --json`,
+		Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			for flag, v := range map[string]string{"site": site, "printer": printer} {
+				if v != "" {
+					if err := needToken(flag, v); err != nil {
+						return err
+					}
+				}
+			}
+			cfg, err := loadConfig(c)
+			if err != nil {
+				return err
+			}
+			zone, err := cfg.location()
+			if err != nil {
+				return err
+			}
+			cl, err := connect(c)
+			if err != nil {
+				return err
+			}
+			defer cl.close()
+			open, err := openAlerts(c.Context(), cl, site, printer)
+			if err != nil {
+				return err
+			}
+			if asJSON {
+				if open == nil {
+					open = []protocol.Alert{}
+				}
+				return writeJSON(c, open)
+			}
+			if len(open) == 0 {
+				_, err := fmt.Fprintln(c.OutOrStdout(), "nothing is open")
+				return err
+			}
+			for i, a := range open {
+				if i > 0 {
+					fmt.Fprintln(c.OutOrStdout())
+				}
+				printAlert(c, a, zone)
+			}
+			return nil
+		},
+	}
+	c.Flags().StringVar(&site, "site", "", "only this site")
+	c.Flags().StringVar(&printer, "printer", "", "only this printer")
+	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	return c
+}
+
+func printAlert(c *cobra.Command, a protocol.Alert, zone *time.Location) {
+	w := c.OutOrStdout()
+	when := func(t time.Time) string { return t.In(zone).Format("2006-01-02 15:04") }
+	fmt.Fprintf(w, "%s\n", a.Key)
+	fmt.Fprintf(w, "  %s: %s, since %s\n", a.Level, chat.Cause(a), when(a.Since))
+	if a.Held {
+		fmt.Fprintf(w, "  on hold until %s\n", when(a.HeldTill))
+	}
+	if a.Why != "" {
+		fmt.Fprintf(w, "  seen: %s\n", a.Why)
+	}
+	if a.LastGood != nil && a.Advice != protocol.AdviceSilent {
+		fmt.Fprintf(w, "  suspect: everything printed since %s\n", when(a.LastGood.At))
+	}
+	p := alert.PlanOf(a)
+	for i, s := range p.Steps {
+		fmt.Fprintf(w, "  %d. %s\n", i+1, s)
+	}
+	for _, s := range p.Cautions {
+		fmt.Fprintf(w, "  care: %s\n", s)
+	}
+}
+
+// alertNote begins a note about an alert, whose key names the printer.
+func alertNote(key string) (*protocol.Note, error) {
+	parts := strings.Split(key, "/")
+	if (len(parts) != 4 && (len(parts) != 3 || parts[2] != "*")) || !protocol.IsToken(parts[0]) || !protocol.IsToken(parts[1]) {
+		return nil, usagef("%q is no alert's key; `swathkeeper alert list` shows them, and site/printer/* means all of a printer", key)
+	}
+	return &protocol.Note{Schema: protocol.SchemaNote, Site: parts[0], Printer: parts[1], Who: currentUser()}, nil
+}
+
+// needOpen refuses a key that is not open, rather than let a slip of the pen pass for a hold.
+func needOpen(c *cobra.Command, n *protocol.Note, key string) error {
+	cl, err := connect(c)
+	if err != nil {
+		return err
+	}
+	defer cl.close()
+	open, err := openAlerts(c.Context(), cl, n.Site, n.Printer)
+	if err != nil {
+		return err
+	}
+	for _, a := range open {
+		if a.Key == key || strings.HasSuffix(key, "/*") {
+			return nil
+		}
+	}
+	return fmt.Errorf("%s is not open; `swathkeeper alert list` shows what is", key)
+}
+
+func newAlertHold() *cobra.Command {
+	var length, why, who string
+	var asJSON bool
+	c := &cobra.Command{
+		Use:   "hold KEY",
+		Short: "Say nothing more about an alert for a while, unless it passes the stop limit",
+		Example: `  swathkeeper alert hold quay/heron/clean_head/C --for 8h --why 'the engineer comes at noon'
+  swathkeeper alert hold 'quay/heron/*' --for 2d --why 'printer is being moved'`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(c *cobra.Command, args []string) error {
+			n, err := alertNote(args[0])
+			if err != nil {
+				return err
+			}
+			d, err := parseLength(length)
+			if err != nil {
+				return usagef("--for: %w", err)
+			}
+			if why == "" {
+				return usagef("say why, with --why: whoever looks later wants to know")
+			}
+			if err := needOpen(c, n, args[0]); err != nil {
+				return err
+			}
+			if who != "" {
+				n.Who = who
+			}
+			n.Hold = &protocol.HoldNote{Key: args[0], Until: time.Now().Add(d), Why: why}
+			return sendNote(c, n, asJSON)
+		},
+	}
+	c.Flags().StringVar(&length, "for", "", "how long: 30m, 8h, 2d")
+	c.Flags().StringVar(&why, "why", "", "why")
+	c.Flags().StringVar(&who, "who", "", "who says so (default: you)")
+	c.Flags().BoolVar(&asJSON, "json", false, "print the worker's record as JSON")
+	return c
+}
+
+func newAlertClose() *cobra.Command {
+	var why, who string
+	var asJSON bool
+	c := &cobra.Command{
+		Use:     "close KEY",
+		Short:   "Close an alert by hand; if the next readings still show it, it is raised again",
+		Example: "  swathkeeper alert close quay/heron/check_press/- --why 'platen repaired'",
+		Args:    cobra.ExactArgs(1),
+		RunE: func(c *cobra.Command, args []string) error {
+			n, err := alertNote(args[0])
+			if err != nil {
+				return err
+			}
+			if why == "" {
+				return usagef("say why, with --why: whoever looks later wants to know")
+			}
+			if err := needOpen(c, n, args[0]); err != nil {
+				return err
+			}
+			if who != "" {
+				n.Who = who
+			}
+			n.Close = &protocol.CloseNote{Key: args[0], Why: why}
+			return sendNote(c, n, asJSON)
+		},
+	}
+	c.Flags().StringVar(&why, "why", "", "why")
+	c.Flags().StringVar(&who, "who", "", "who says so (default: you)")
+	c.Flags().BoolVar(&asJSON, "json", false, "print the worker's record as JSON")
+	return c
+}
+
+// longestHold bounds a hold, so that a slip of the pen does not silence a printer for good.
+const longestHold = 31 * 24 * time.Hour
+
+// parseLength reads a length of time such as 30m, 8h or 2d.
+func parseLength(s string) (time.Duration, error) {
+	if s == "" {
+		return 0, fmt.Errorf("say how long, such as 8h")
+	}
+	now := time.Now()
+	at, err := parseWhen(s, now)
+	d := now.Sub(at)
+	if err != nil || !strings.ContainsAny(s[len(s)-1:], "mhdw") || d <= 0 {
+		return 0, fmt.Errorf("%q is no length such as 30m, 8h or 2d", s)
+	}
+	if d > longestHold {
+		return 0, fmt.Errorf("%s is longer than a month; hold it for less, or close it", s)
+	}
+	return d, nil
+}

@@ -1,0 +1,175 @@
+package main
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"swathkeeper/worker/chat"
+)
+
+func init() { extra = append(extra, newChat) }
+
+func newChat() *cobra.Command {
+	c := &cobra.Command{
+		Use:   "chat",
+		Short: "See and try where alerts go",
+		Args:  cobra.NoArgs,
+		RunE:  func(c *cobra.Command, _ []string) error { return c.Help() },
+	}
+	c.AddCommand(newChatTest(), newChatList())
+	return c
+}
+
+func newChatTest() *cobra.Command {
+	var flags []string
+	var inside bool
+	c := &cobra.Command{
+		Use:   "test [NAME...]",
+		Short: "Send a test message, once, and say what went wrong",
+		Example: `  swathkeeper chat test --config swathkeeper.toml
+  swathkeeper chat test phone --config swathkeeper.toml
+  swathkeeper chat test --chat console`,
+		RunE: func(c *cobra.Command, names []string) error {
+			cfg, err := loadConfig(c)
+			if err != nil {
+				return err
+			}
+			cfg.addChats(flags, inside)
+			targets, err := cfg.chatTargets()
+			if err != nil {
+				return err
+			}
+			for _, n := range names {
+				if !slices.ContainsFunc(targets, func(t chat.Target) bool { return t.Name == n }) {
+					return usagef("there is no chat target %q; `swathkeeper chat list` shows them", n)
+				}
+			}
+			if len(targets) == 0 {
+				return usagef("no chat target is configured; give one with --chat, or [chat.NAME] in the configuration file")
+			}
+			zone, err := cfg.location()
+			if err != nil {
+				return err
+			}
+			bad := 0
+			for _, t := range targets {
+				if len(names) > 0 && !slices.Contains(names, t.Name) {
+					continue
+				}
+				if err := chat.Test(c.Context(), t, chat.Options{Zone: zone, Console: c.OutOrStdout()}); err != nil {
+					fmt.Fprintln(c.ErrOrStderr(), err)
+					bad++
+					continue
+				}
+				fmt.Fprintf(c.OutOrStdout(), "%s (%s): sent\n", t.Name, t.Service())
+			}
+			if bad > 0 {
+				return fmt.Errorf("%d of the targets could not be reached", bad)
+			}
+			return nil
+		},
+	}
+	c.Flags().StringArrayVar(&flags, "chat", nil, "a target's URL; may be repeated")
+	c.Flags().BoolVar(&inside, "chat-inside", false, "let --chat lead to this machine by a name")
+	return c
+}
+
+// chatRow is a target as `chat list` shows it. The URL is a secret and left out.
+type chatRow struct {
+	Name     string         `json:"name"`
+	Service  string         `json:"service"`
+	Level    string         `json:"level"`
+	Sites    []string       `json:"sites,omitempty"`
+	Printers []string       `json:"printers,omitempty"`
+	Quiet    string         `json:"quiet,omitempty"`
+	Digest   string         `json:"digest,omitempty"`
+	GivenUp  []chat.Failure `json:"given_up,omitempty"` // in the last 30 days
+}
+
+func newChatList() *cobra.Command {
+	var flags []string
+	var asJSON, inside bool
+	c := &cobra.Command{
+		Use:     "list",
+		Short:   "List where alerts go, and what could not be delivered in the last 30 days",
+		Example: "  swathkeeper chat list --config swathkeeper.toml",
+		Args:    cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			cfg, err := loadConfig(c)
+			if err != nil {
+				return err
+			}
+			cfg.addChats(flags, inside)
+			targets, err := cfg.chatTargets()
+			if err != nil {
+				return err
+			}
+			failures := map[string][]chat.Failure{}
+			if cl, err := connect(c); err == nil {
+				defer cl.close()
+				all, err := chat.Failures(c.Context(), cl.js, "")
+				if err != nil {
+					return err
+				}
+				for _, f := range all {
+					failures[f.Target] = append(failures[f.Target], f)
+				}
+			} else {
+				fmt.Fprintf(c.ErrOrStderr(), "swathkeeper: what could not be delivered is not known: %v\n", err)
+			}
+			rows := make([]chatRow, 0, len(targets))
+			for _, t := range targets {
+				rows = append(rows, chatRow{
+					Name: t.Name, Service: t.Service(), Level: cmp.Or(t.Level, "act"), Sites: t.Sites, Printers: t.Printers,
+					Quiet: t.Quiet, Digest: t.Digest, GivenUp: failures[t.Name],
+				})
+			}
+			if asJSON {
+				return writeJSON(c, rows)
+			}
+			zone, err := cfg.location()
+			if err != nil {
+				return err
+			}
+			printTargets(c, rows, zone)
+			return nil
+		},
+	}
+	c.Flags().StringArrayVar(&flags, "chat", nil, "a target's URL; may be repeated")
+	c.Flags().BoolVar(&inside, "chat-inside", false, "let --chat lead to this machine by a name")
+	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	return c
+}
+
+func printTargets(c *cobra.Command, rows []chatRow, zone *time.Location) {
+	w := c.OutOrStdout()
+	if len(rows) == 0 {
+		fmt.Fprintln(w, "no chat target is configured; give one with --chat, or [chat.NAME] in the configuration file")
+	}
+	for _, r := range rows {
+		fmt.Fprintf(w, "%s: %s, from %s on", r.Name, r.Service, r.Level)
+		for _, p := range []struct {
+			what string
+			list []string
+		}{{"site", r.Sites}, {"printer", r.Printers}} {
+			if len(p.list) > 0 {
+				fmt.Fprintf(w, ", %s %s", p.what, strings.Join(p.list, " "))
+			}
+		}
+		if r.Quiet != "" {
+			fmt.Fprintf(w, ", quiet %s", r.Quiet)
+		}
+		if r.Digest != "" {
+			fmt.Fprintf(w, ", digest at %s", r.Digest)
+		}
+		fmt.Fprintln(w)
+		for _, f := range r.GivenUp {
+			fmt.Fprintf(w, "  given up %s after %d tries: %s (%s)\n", f.At.In(zone).Format("2006-01-02 15:04"), f.Tries, f.Title, f.Why)
+		}
+	}
+}
