@@ -214,3 +214,20 @@ func TestStopBreaksAHold(t *testing.T) {
 		t.Error("still held")
 	}
 }
+
+func TestNoReminderWhileTheAnswerIsAwaited(t *testing.T) {
+	p := newPlay(t, Options{NoLearnedSilence: true})
+	p.read(lines)
+	p.read(lines)
+	n := len(p.told)
+	p.pass(20 * time.Hour)
+	p.did(protocol.DidClean, "C")
+	p.pass(23 * time.Hour)
+	if len(p.told) != n {
+		t.Fatalf("%+v", p.told[n:])
+	}
+	p.pass(2 * time.Hour)
+	if len(p.told) != n+1 || p.told[n].Reason != ReasonStillOpen {
+		t.Fatalf("%+v", p.told[n:])
+	}
+}

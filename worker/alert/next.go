@@ -133,15 +133,16 @@ func (t *turn) timers() {
 			}
 			continue
 		}
-		if due := t.reminder(c); !due.IsZero() && !t.now.Before(due) && !t.changed[key] {
+		if due := t.reminder(key, c); !due.IsZero() && !t.now.Before(due) && !t.changed[key] {
 			t.tell(key, c, protocol.ChangeReminder, ReasonStillOpen, nil)
 		}
 	}
 	t.silences()
 }
 
-// reminder is when c is due to be told again; zero while it is held.
-func (t *turn) reminder(c *Cause) time.Time {
+// reminder is when c is due to be told again; zero while it is held. What was done about it counts
+// as news: whoever has just worked on the printer need not be reminded of it.
+func (t *turn) reminder(key string, c *Cause) time.Time {
 	if !c.HeldTill.IsZero() {
 		return time.Time{}
 	}
@@ -149,7 +150,13 @@ func (t *turn) reminder(c *Cause) time.Time {
 	if c.Level == protocol.LevelStop {
 		wait = t.opts.RemindStop
 	}
-	return t.opening(c.ToldAt.Add(wait))
+	from := c.ToldAt
+	for _, e := range t.Entries {
+		if e.At.After(from) && !e.At.After(t.now) && slices.ContainsFunc(e.Aims, func(a Aim) bool { return a.Key == key }) {
+			from = e.At
+		}
+	}
+	return t.opening(from.Add(wait))
 }
 
 // opening moves what is due at the time at into the shop's open time, and out of the past: a timer
@@ -168,10 +175,10 @@ func (t *turn) nextWake() time.Time {
 			wake = at
 		}
 	}
-	for _, c := range t.Causes {
+	for key, c := range t.Causes {
 		if c.Open {
 			earlier(c.HeldTill)
-			earlier(t.reminder(c))
+			earlier(t.reminder(key, c))
 		}
 	}
 	for name := range t.expected() {

@@ -10,7 +10,7 @@ import (
 type Options struct {
 	// Remind is how long after its last message an open alert at act is told again. 24 h.
 	Remind time.Duration
-	// RemindStop is the same for an alert at stop. 4 h.
+	// RemindStop is the same for an alert at stop. 8 h.
 	RemindStop time.Duration
 
 	// Confirm of the last Window readings of a series must show a cause before it is raised,
@@ -82,7 +82,7 @@ func DefaultOptions() Options { return Options{}.withDefaults() }
 
 func (o Options) withDefaults() Options {
 	o.Remind = or(o.Remind, 24*time.Hour)
-	o.RemindStop = or(o.RemindStop, 4*time.Hour)
+	o.RemindStop = or(o.RemindStop, 8*time.Hour)
 	o.Confirm = or(o.Confirm, 2)
 	o.Window = or(o.Window, 3)
 	o.ClearAfter = or(o.ClearAfter, 2)
