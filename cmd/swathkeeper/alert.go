@@ -2,7 +2,10 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"regexp"
+	"strconv"
 	"strings"
 	"time"
 
@@ -35,7 +38,7 @@ func openAlerts(ctx context.Context, cl *client, site, printer string) ([]protoc
 	}
 	printers, err := records.Printers(ctx)
 	if err != nil {
-		return nil, err
+		return nil, cl.explain(err)
 	}
 	var out []protocol.Alert
 	for _, p := range printers {
@@ -78,12 +81,12 @@ func newAlertList() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			cl, err := connect(c)
+			cl, err := look(c)
 			if err != nil {
 				return err
 			}
 			defer cl.close()
-			open, err := openAlerts(c.Context(), cl, site, printer)
+			open, err := openAlerts(cl.ctx, cl, site, printer)
 			if err != nil {
 				return err
 			}
@@ -146,12 +149,12 @@ func alertNote(key string) (*protocol.Note, error) {
 
 // needOpen refuses a key that is not open, rather than let a slip of the pen pass for a hold.
 func needOpen(c *cobra.Command, n *protocol.Note, key string) error {
-	cl, err := connect(c)
+	cl, err := look(c)
 	if err != nil {
 		return err
 	}
 	defer cl.close()
-	open, err := openAlerts(c.Context(), cl, n.Site, n.Printer)
+	open, err := openAlerts(cl.ctx, cl, n.Site, n.Printer)
 	if err != nil {
 		return err
 	}
@@ -236,18 +239,24 @@ func newAlertClose() *cobra.Command {
 // longestHold bounds a hold, so that a slip of the pen does not silence a printer for good.
 const longestHold = 31 * 24 * time.Hour
 
+var lengthOf = regexp.MustCompile(`^([0-9]{1,4}(?:\.[0-9]{1,2})?)([mhdw])$`)
+
 // parseLength reads a length of time such as 30m, 8h or 2d.
 func parseLength(s string) (time.Duration, error) {
 	if s == "" {
-		return 0, fmt.Errorf("say how long, such as 8h")
+		return 0, errors.New("say how long, such as 8h")
 	}
-	now := time.Now()
-	at, err := parseWhen(s, now)
-	d := now.Sub(at)
-	if err != nil || !strings.ContainsAny(s[len(s)-1:], "mhdw") || d <= 0 {
+	m := lengthOf.FindStringSubmatch(strings.TrimSpace(s))
+	if m == nil {
 		return 0, fmt.Errorf("%q is no length such as 30m, 8h or 2d", s)
 	}
-	if d > longestHold {
+	n, err := strconv.ParseFloat(m[1], 64)
+	unit := map[string]time.Duration{"m": time.Minute, "h": time.Hour, "d": 24 * time.Hour, "w": 7 * 24 * time.Hour}[m[2]]
+	d := time.Duration(n * float64(unit))
+	switch {
+	case err != nil || d <= 0:
+		return 0, fmt.Errorf("%q is no length such as 30m, 8h or 2d", s)
+	case d > longestHold:
 		return 0, fmt.Errorf("%s is longer than a month; hold it for less, or close it", s)
 	}
 	return d, nil

@@ -110,9 +110,9 @@ func newChatList() *cobra.Command {
 				return err
 			}
 			failures := map[string][]chat.Failure{}
-			if cl, err := connect(c); err == nil {
+			if cl, err := look(c); err == nil {
 				defer cl.close()
-				all, err := chat.Failures(c.Context(), cl.js, "")
+				all, err := chat.Failures(cl.ctx, cl.js, "")
 				if err != nil {
 					return err
 				}

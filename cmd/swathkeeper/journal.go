@@ -91,7 +91,7 @@ func newJournalList() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			if q.Since, err = parseWhen(since, time.Now().In(zone)); err != nil {
+			if q.Since, err = history.ParseWhen(since, time.Now().In(zone)); err != nil {
 				return usagef("--since: %w", err)
 			}
 			for flag, v := range map[string]string{"site": q.Site, "printer": q.Printer} {
@@ -101,14 +101,14 @@ func newJournalList() *cobra.Command {
 					}
 				}
 			}
-			cl, err := connect(c)
+			cl, err := look(c)
 			if err != nil {
 				return err
 			}
 			defer cl.close()
 			var rows []*journalRow
 			byNote := map[string]*journalRow{}
-			err = history.Read(c.Context(), cl.js, q, func(e history.Entry) error {
+			err = history.Read(cl.ctx, cl.js, q, func(e history.Entry) error {
 				r := e.Record
 				if r.Note != nil && r.Note.Journal != nil {
 					row := &journalRow{At: r.Note.At, Site: r.Site, Printer: r.Printer, Note: r.Note}
@@ -123,7 +123,7 @@ func newJournalList() *cobra.Command {
 				return nil
 			})
 			if err != nil {
-				return err
+				return cl.explain(err)
 			}
 			for _, r := range rows {
 				if asJSON {
