@@ -28,7 +28,7 @@ func (k *keeper) learn(p *printer, d *decision, n *protocol.Note) error {
 	series := n.Baseline.Series
 	if series == "" {
 		series = everySeries
-		d.state.Learned = nil // all begin anew
+		d.state.Learning, d.state.Learned = nil, nil // all begin anew
 	} else {
 		delete(d.state.Learned, series)
 	}
@@ -156,12 +156,17 @@ func (k *keeper) setSeries(d *decision, series string, st *judge.State) error {
 	return nil
 }
 
-// stopLearning ends learning for one series. Where every series of the printer was learning, the
-// others go on.
+// stopLearning ends learning for one series: what comes next is judged. Where every series of the
+// printer was learning, the others go on until the last of those that have readings is accepted.
 func stopLearning(d *decision, series string) {
 	delete(d.state.Learning, series)
 	delete(d.state.Learned, series)
-	if _, all := d.state.Learning[everySeries]; all && len(d.state.Learned) == 0 {
-		delete(d.state.Learning, everySeries)
+	if _, all := d.state.Learning[everySeries]; !all {
+		return
 	}
+	if len(d.state.Learned) > 0 {
+		d.state.Learning[series] = 0
+		return
+	}
+	maps.DeleteFunc(d.state.Learning, func(name string, since uint64) bool { return name == everySeries || since == 0 })
 }

@@ -20,7 +20,8 @@ type printerState struct {
 	Inbox    time.Time `json:"inbox"`
 	InboxSeq uint64    `json:"inbox_seq"`
 	// Learning holds the series whose readings are being taken as known-good, and since which
-	// input; the key everySeries stands for all of them.
+	// input; the key everySeries stands for all of them that are not named, and 0 says that this
+	// one is not learning, or no longer.
 	Learning map[string]uint64 `json:"learning,omitempty"`
 	// Learned tells how many readings each series has gathered since.
 	Learned map[string]int `json:"learned,omitempty"`
@@ -50,7 +51,7 @@ type printer struct {
 
 func (p *printer) learning(series string) (since uint64, ok bool) {
 	if since, ok = p.state.Learning[series]; ok {
-		return since, true
+		return since, since > 0
 	}
 	since, ok = p.state.Learning[everySeries]
 	return since, ok
@@ -68,7 +69,12 @@ func (k *keeper) load(ctx context.Context, site, name string) (*printer, error) 
 		return nil, err
 	}
 	if last != nil {
-		p.lastSeq = last.Seq
+		p.lastSeq = last.Top
+		if last.Top != last.Seq {
+			k.log.Error().Uint64("seq", last.Top).Str("site", site).Str("printer", name).Msg("something that is no record lies among this printer's records; it is passed over")
+		}
+	}
+	if last != nil && last.Record != nil {
 		if err := json.Unmarshal(last.Record.PrinterState, &p.state); err != nil {
 			return nil, fmt.Errorf("state in record %d: %w", last.Seq, err)
 		}
@@ -121,10 +127,10 @@ func (k *keeper) seriesState(ctx context.Context, p *printer, series string) (*j
 func newestState(verdict, base *bus.Stored) (*judge.State, error) {
 	var raw json.RawMessage
 	var seq uint64
-	if verdict != nil && verdict.Record.Verdict != nil {
+	if verdict != nil && verdict.Record != nil && verdict.Record.Verdict != nil {
 		raw, seq = verdict.Record.Verdict.State, verdict.Seq
 	}
-	if base != nil && base.Seq > seq && base.Record.SeriesState != nil {
+	if base != nil && base.Record != nil && base.Seq > seq && base.Record.SeriesState != nil {
 		raw, seq = base.Record.SeriesState, base.Seq
 	}
 	st := &judge.State{}

@@ -89,6 +89,12 @@ func (h *historyFlags) query(zone *time.Location) error {
 	default:
 		return usagef("--level %q: give note, act or stop", h.q.Level)
 	}
+	switch h.q.Advice {
+	case "", protocol.AdviceClean, protocol.AdviceRefit, protocol.AdviceInk, protocol.AdvicePress, protocol.AdviceMedia,
+		protocol.AdviceFeed, protocol.AdviceSettings, protocol.AdviceRemeasure, protocol.AdviceSilent:
+	default:
+		return usagef("--advice %q: give one as messages name it, such as %s or %s", h.q.Advice, protocol.AdviceClean, protocol.AdviceInk)
+	}
 	if h.q.Last < 0 {
 		return usagef("--last %d: give a number above 0", h.q.Last)
 	}

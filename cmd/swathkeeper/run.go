@@ -49,7 +49,7 @@ no-sync in TOML and SWATHKEEPER_NO_SYNC. Settings without a flag: [tolerance],
 			o.Log, o.Version = log, versionText()
 			w, err := worker.New(o)
 			if err != nil {
-				return err
+				return &usageError{err} // it looks at the settings only
 			}
 			if err := w.Start(c.Context()); err != nil {
 				return err

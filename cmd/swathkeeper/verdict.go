@@ -18,6 +18,9 @@ func printVerdict(out io.Writer, v *protocol.Verdict) error {
 		return err
 	}
 	w = tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	if v.Late {
+		fmt.Fprintln(w, "  late\tolder than the newest reading, so nothing changes")
+	}
 	if c := v.Colour; c != nil {
 		fmt.Fprintf(w, "  against the baseline\tmean %.2f, median %.2f, 95 of 100 patches below %.2f, largest %.2f dE00 (%s)\n", c.MeanDE00, c.MedianDE00, c.P95DE00, c.MaxDE00, c.WorstPatch)
 		fmt.Fprintf(w, "  paper white\t%.2f dE00\n", c.WhiteDE00)

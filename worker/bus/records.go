@@ -2,10 +2,13 @@ package bus
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
+	"github.com/nats-io/nats-server/v2/server"
 	"github.com/nats-io/nats.go/jetstream"
 
 	"swathkeeper/protocol"
@@ -40,10 +43,19 @@ func OpenRecords(ctx context.Context, js jetstream.JetStream) (*Records, error) 
 type Stored struct {
 	Seq    uint64
 	Time   time.Time
-	Record *protocol.Record
+	Record *protocol.Record // nil: none is readable under the subject
+	// Top is the newest sequence under the subject, which a commit is guarded by. It differs from
+	// Seq where something that is no record lies above the record.
+	Top uint64
 }
 
+// lookBack bounds how many messages of the stream Last goes back past what is no record.
+const lookBack = 10_000
+
 // Last gives the newest record under a subject, which may hold wildcards; nil when there is none.
+// Something else that was put there, by an administrator's mistake, is passed over: it must not
+// stop the judging of every printer. A record of another version is an error, since a newer
+// program's state must not be ignored.
 func (r *Records) Last(ctx context.Context, subject string) (*Stored, error) {
 	m, err := r.stream.GetLastMsgForSubject(ctx, subject)
 	if errors.Is(err, jetstream.ErrMsgNotFound) {
@@ -52,11 +64,52 @@ func (r *Records) Last(ctx context.Context, subject string) (*Stored, error) {
 	if err != nil {
 		return nil, fmt.Errorf("last record of %s: %w", subject, err)
 	}
-	rec, err := protocol.DecodeRecord(m.Data)
-	if err != nil {
-		return nil, fmt.Errorf("record %d: %w", m.Sequence, err)
+	s := &Stored{Top: m.Sequence}
+	for {
+		rec, err := protocol.DecodeRecord(m.Data)
+		if err == nil {
+			s.Seq, s.Time, s.Record = m.Sequence, m.Time, rec
+			return s, nil
+		}
+		if !IsForeign(m.Data) {
+			return nil, fmt.Errorf("record %d: %w", m.Sequence, err)
+		}
+		if m, err = r.before(ctx, subject, m.Sequence, s.Top); err != nil {
+			return nil, fmt.Errorf("last record of %s: %w", subject, err)
+		}
+		if m == nil {
+			return s, nil
+		}
 	}
-	return &Stored{Seq: m.Sequence, Time: m.Time, Record: rec}, nil
+}
+
+// before gives the message under a subject that precedes a sequence; nil when there is none.
+func (r *Records) before(ctx context.Context, subject string, seq, top uint64) (*jetstream.RawStreamMsg, error) {
+	for seq--; seq > 0; seq-- {
+		if top-seq > lookBack {
+			return nil, fmt.Errorf("%d messages below %d hold no record", lookBack, top)
+		}
+		m, err := r.stream.GetMsg(ctx, seq)
+		if errors.Is(err, jetstream.ErrMsgNotFound) {
+			continue // expired, or removed
+		}
+		if err != nil {
+			return nil, err
+		}
+		if server.SubjectsCollide(subject, m.Subject) {
+			return m, nil
+		}
+	}
+	return nil, nil
+}
+
+// IsForeign reports whether data in the record stream does not even claim to be a record of some
+// version.
+func IsForeign(data []byte) bool {
+	var head struct {
+		Schema string `json:"schema"`
+	}
+	return json.Unmarshal(data, &head) != nil || !strings.HasPrefix(head.Schema, "swathkeeper.record/")
 }
 
 // Input gives an inbox message by its sequence.

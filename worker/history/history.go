@@ -9,6 +9,7 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 
 	"swathkeeper/protocol"
+	"swathkeeper/worker/bus"
 )
 
 // Query says which records are wanted. Empty fields match everything.
@@ -88,10 +89,12 @@ func Read(ctx context.Context, js jetstream.JetStream, q Query, fn func(Entry) e
 			return err
 		}
 		rec, err := protocol.DecodeRecord(m.Data())
-		if err != nil {
+		foreign := err != nil && bus.IsForeign(m.Data())
+		if err != nil && !foreign {
 			return fmt.Errorf("record %d: %w", meta.Sequence.Stream, err)
 		}
-		if q.matches(rec) {
+		// What is no record at all, put there by mistake, must not hide those that are.
+		if !foreign && q.matches(rec) {
 			if err := emit(Entry{Seq: meta.Sequence.Stream, Stored: meta.Timestamp, Record: rec}); err != nil {
 				return err
 			}
