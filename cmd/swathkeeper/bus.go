@@ -101,6 +101,8 @@ func look(cmd *cobra.Command) (*client, error) {
 		stop()
 	default:
 		cl.ctx, cl.stop = limited, stop
+		// The store's server keeps what it has read for a while, unless memory is short.
+		return cl, limitMemory(0)
 	}
 	return cl, nil
 }

@@ -39,6 +39,7 @@ type config struct {
 	NoSync         bool   `koanf:"no-sync"`
 	Log            string `koanf:"log"`
 	Zone           string `koanf:"zone"`
+	Memory         int    `koanf:"memory"` // MiB; soft
 
 	// Chat holds targets by name; --chat gives one without a name.
 	Chat      map[string]chatConfig `koanf:"chat"`
@@ -98,7 +99,7 @@ type alertConfig struct {
 const envPrefix = "SWATHKEEPER_"
 
 // configFlags are the flags that are settings too; every other flag belongs to its command alone.
-var configFlags = []string{"data", "listen", "nats", "context", "creds", "nkey", "tls-ca", "tls-fingerprint", "listen-cert", "listen-key", "no-sync", "log", "zone"}
+var configFlags = []string{"data", "listen", "nats", "context", "creds", "nkey", "tls-ca", "tls-fingerprint", "listen-cert", "listen-key", "no-sync", "log", "zone", "memory"}
 
 // loadConfig reads file, environment and flags of a command.
 func loadConfig(cmd *cobra.Command) (*config, error) {

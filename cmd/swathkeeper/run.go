@@ -1,8 +1,10 @@
 package main
 
 import (
+	"fmt"
 	"io"
 	"os"
+	"runtime/debug"
 	"strings"
 	"time"
 
@@ -47,6 +49,9 @@ no-sync in TOML and SWATHKEEPER_NO_SYNC. Settings without a flag: [tolerance],
 				return err
 			}
 			o.Log, o.Version = log, versionText()
+			if err := limitMemory(cfg.Memory); err != nil {
+				return err
+			}
 			w, err := worker.New(o)
 			if err != nil {
 				return &usageError{err} // it looks at the settings only
@@ -71,6 +76,7 @@ no-sync in TOML and SWATHKEEPER_NO_SYNC. Settings without a flag: [tolerance],
 	f.String("listen-key", "", "PEM file of its key")
 	f.Bool("no-sync", false, "let the disk lag behind: faster, but a power cut may lose readings")
 	f.String("log", "", "least level that is logged: debug, info (default), warn, error")
+	f.Int("memory", 0, fmt.Sprintf("soft limit of memory in MiB (default %d, or what GOMEMLIMIT says)", defaultMemory))
 	f.String("zone", "", "the shop's time zone, such as Europe/Paris (default: the machine's)")
 	f.StringArrayVar(&chats, "chat", nil, "where alerts go: console, or the URL of a webhook or chat service; may be repeated")
 	f.BoolVar(&inside, "chat-inside", false, "let --chat lead to this machine, for a receiver that runs on it")
@@ -136,4 +142,22 @@ func (c *config) closedDays() ([]time.Weekday, error) {
 		out = append(out, w)
 	}
 	return out, nil
+}
+
+// defaultMemory is the soft limit of the worker's memory in MiB: near it the collector works harder,
+// and nothing fails beyond it.
+const defaultMemory = 192
+
+// limitMemory sets the soft limit; 0 means the default, unless GOMEMLIMIT has set one already.
+func limitMemory(mib int) error {
+	switch {
+	case mib < 0 || mib > 0 && mib < 64:
+		return usagef("--memory %d: give at least 64 MiB", mib)
+	case mib == 0 && os.Getenv("GOMEMLIMIT") != "":
+		return nil
+	case mib == 0:
+		mib = defaultMemory
+	}
+	debug.SetMemoryLimit(int64(mib) << 20)
+	return nil
 }

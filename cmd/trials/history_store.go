@@ -103,7 +103,7 @@ func (h historyShop) templates(n int) ([]*protocol.Record, error) {
 
 // build fills a store with one verdict record a reading, in the order in which a shop's readings
 // would come. It returns the bytes of the records.
-func (h historyShop) build(ctx context.Context, dir string, compress bool, progress func(done int)) (int64, error) {
+func (h historyShop) build(ctx context.Context, dir string, progress func(done int)) (int64, error) {
 	templates, err := h.templates(64)
 	if err != nil {
 		return 0, err
@@ -122,17 +122,6 @@ func (h historyShop) build(ctx context.Context, dir string, compress bool, progr
 	defer nc.Close()
 	if err := bus.Provision(ctx, js, l); err != nil {
 		return 0, err
-	}
-	if compress {
-		s, err := js.Stream(ctx, protocol.StreamRecord)
-		if err != nil {
-			return 0, err
-		}
-		c := s.CachedInfo().Config
-		c.Compression = jetstream.S2Compression
-		if _, err := js.UpdateStream(ctx, c); err != nil {
-			return 0, err
-		}
 	}
 	r := rand.New(rand.NewPCG(h.seed, 1))
 	js, err = jetstream.New(nc, jetstream.WithPublishAsyncMaxPending(512))
