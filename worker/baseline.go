@@ -75,6 +75,9 @@ func (k *keeper) accept(ctx context.Context, p *printer, d *decision, n *protoco
 		if err != nil {
 			return fmt.Errorf("inbox message %d: %w", l.Seq, err)
 		}
+		if r.ID != l.Reading {
+			return fmt.Errorf("inbox message %d holds reading %s, not %s as remembered; learn again", l.Seq, r.ID, l.Reading)
+		}
 		readings = append(readings, r)
 	}
 	if len(readings) == 0 {

@@ -104,6 +104,9 @@ func sendNote(c *cobra.Command, n *protocol.Note, asJSON bool) error {
 		return err
 	}
 	if rec == nil {
+		if asJSON {
+			return writeJSON(c, map[string]any{"note": n.ID, "stored": true, "answered": false})
+		}
 		_, err := fmt.Fprintln(c.OutOrStdout(), "stored; no worker runs now, so it is acted on when one starts")
 		return err
 	}

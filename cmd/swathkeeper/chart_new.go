@@ -154,7 +154,7 @@ func (n *chartNew) wish(c *cobra.Command, id string) error {
 	for _, h := range n.house {
 		name, values, ok := strings.Cut(h, "=")
 		if !ok || strings.TrimSpace(name) == "" {
-			return fmt.Errorf("--house %q: expected NAME=VALUE,VALUE,...", h)
+			return fmt.Errorf("--house %q: give NAME=VALUES, the values separated by commas", h)
 		}
 		var device []float64
 		for _, v := range strings.Split(values, ",") {

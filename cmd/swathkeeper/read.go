@@ -31,7 +31,8 @@ func newRead() *cobra.Command {
 
 Without --json, one screen a file: patches, colours, condition, and every doubt that the
 reader had. With --json, the reading that the file becomes, one a line; what a file cannot
-know (site, printer, goods, chart) is given by flags.
+know (site, printer, goods, chart) is given by flags; without them it is left empty, and
+that is said.
 
 Exit status: 0 all files were read, 1 one was refused, 2 the command line was wrong.`,
 		Example: `  swathkeeper read monday.txt
@@ -104,8 +105,13 @@ func readAsReading(c *cobra.Command, name string, fill station.Fill) error {
 	}
 	for _, it := range items {
 		data, err := station.Pack(it.Reading)
+		if hint := missingFlag(err); hint != "" {
+			// What the file cannot know may be filled in later, by hand or by another program.
+			fmt.Fprintf(c.ErrOrStderr(), "%s: not complete yet: %v%s\n", name, err, hint)
+			data, err = protocol.Encode(it.Reading)
+		}
 		if err != nil {
-			return fmt.Errorf("%s: %w%s", name, err, missingFlag(err))
+			return fmt.Errorf("%s: %w", name, err)
 		}
 		warn(c.ErrOrStderr(), name, it.Warnings)
 		if _, err := fmt.Fprintf(c.OutOrStdout(), "%s\n", data); err != nil {

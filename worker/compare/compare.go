@@ -31,10 +31,10 @@ type Result struct {
 func (r Result) Beyond(t drift.Tolerances) []string {
 	var out []string
 	if r.MeanDE00 > t.MeanDE00 {
-		out = append(out, fmt.Sprintf("the chart mean, %.2f, passes the tolerance of %.2f dE00", r.MeanDE00, t.MeanDE00))
+		out = append(out, fmt.Sprintf("the chart mean, %.2f, is over the tolerance of %.2f dE00", r.MeanDE00, t.MeanDE00))
 	}
 	if r.P95DE00 > t.P95DE00 {
-		out = append(out, fmt.Sprintf("the 95th percentile, %.2f, passes the tolerance of %.2f dE00", r.P95DE00, t.P95DE00))
+		out = append(out, fmt.Sprintf("the 95th percentile, %.2f, is over the tolerance of %.2f dE00", r.P95DE00, t.P95DE00))
 	}
 	return out
 }

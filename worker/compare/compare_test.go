@@ -45,7 +45,7 @@ func TestPublished(t *testing.T) {
 			t.Errorf("%s %.4f, want %.3f", c.name, c.got, c.want)
 		}
 	}
-	if b := r.Beyond(drift.DefaultTolerances()); len(b) != 1 || !strings.Contains(b[0], "1.29, passes the tolerance of 1.00") {
+	if b := r.Beyond(drift.DefaultTolerances()); len(b) != 1 || !strings.Contains(b[0], "1.29, is over the tolerance of 1.00") {
 		t.Errorf("beyond %q", b)
 	}
 }
