@@ -56,7 +56,7 @@ type Alert struct {
 	Since    time.Time `json:"since"` // taken_at of the first reading that showed it
 	LastGood *LastGood `json:"last_good,omitzero"`
 	Why      string    `json:"why"`
-	Reason   string    `json:"reason,omitempty"` // the word that it was raised with
+	Raised   string    `json:"raised,omitzero"` // the reason, in a word, for which it was raised
 	Held     bool      `json:"held,omitzero"`
 	HeldTill time.Time `json:"held_until,omitzero"`
 }
@@ -74,8 +74,9 @@ type Change struct {
 	Advice   string    `json:"advice"`
 	Channel  string    `json:"channel,omitzero"`
 	Level    string    `json:"level"`
-	Change   string    `json:"change"` // raised, worse, better, reminder, cleared, held, closed or absorbed
-	Reason   string    `json:"reason"` // a word
+	Change   string    `json:"change"`          // raised, worse, better, reminder, cleared, held, closed or absorbed
+	Reason   string    `json:"reason"`          // a word
+	Raised   string    `json:"raised,omitzero"` // the reason for which the alert was raised
 	Since    time.Time `json:"since"`
 	LastGood *LastGood `json:"last_good,omitzero"`
 	Verdict  string    `json:"verdict,omitzero"`   // id of the verdict that brought it

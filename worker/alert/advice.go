@@ -40,7 +40,7 @@ var plans = map[string]Plan{
 		Cautions: []string{cautionClean, cautionTank, cautionHead},
 	},
 	protocol.AdviceInk: {
-		Cause: "% ink off",
+		Cause: "% ink not as usual",
 		Steps: []string{
 			"Look at % first: ink level, date and lot, and whether it was stirred as its maker says.",
 			"Print and read a second chart; a transfer read before the press tells the ink from the press.",
@@ -49,7 +49,7 @@ var plans = map[string]Plan{
 		Cautions: []string{cautionInk},
 	},
 	protocol.AdviceRefit: {
-		Cause: "colour has shifted and no single fault explains it",
+		Cause: "colour shifted, with no single fault behind it",
 		Steps: []string{
 			"Check that settings, ink, media and press are as they were when colours were right; only then make a new profile.",
 			"Log it: swathkeeper journal add profile. Print and read a chart after it.",
@@ -58,7 +58,7 @@ var plans = map[string]Plan{
 		Cautions: []string{cautionPrint},
 	},
 	protocol.AdvicePress: {
-		Cause: "the heat press transfers differently",
+		Cause: "heat press not as usual",
 		Steps: []string{
 			"Compare the press's set temperature, time and pressure with your usual ones.",
 			"Press a second print of the same job and read it; check the platen's real temperature as its manual describes.",
@@ -67,7 +67,7 @@ var plans = map[string]Plan{
 		Cautions: []string{cautionPress, cautionPower},
 	},
 	protocol.AdviceMedia: {
-		Cause: "fabric or paper differs",
+		Cause: "fabric or paper not as usual",
 		Steps: []string{
 			"Read a blank piece of this roll beside one that you know is good, the same side up.",
 			"If the roll is new and good, log it (swathkeeper journal add media) and learn a new baseline for it.",
@@ -75,7 +75,7 @@ var plans = map[string]Plan{
 		Cautions: []string{cautionMedia},
 	},
 	protocol.AdviceFeed: {
-		Cause: "paper feed steps too far or too short",
+		Cause: "paper feed too long or too short",
 		Steps: []string{
 			"Run the printer's own feed adjustment for this paper, then print and read a chart.",
 			"Look for dirt on the rollers, a tight roll or a paper guide that binds.",
@@ -84,7 +84,7 @@ var plans = map[string]Plan{
 		Cautions: []string{cautionFeed},
 	},
 	protocol.AdviceSettings: {
-		Cause: "printed with other settings",
+		Cause: "print settings not as usual",
 		Steps: []string{
 			"Compare the job's preset, quality, ink limit and colour settings with your usual ones.",
 			"Put them right, print and read a chart.",
@@ -92,7 +92,7 @@ var plans = map[string]Plan{
 		Cautions: []string{cautionPrint},
 	},
 	protocol.AdviceRemeasure: {
-		Cause: "a reading is in doubt",
+		Cause: "a reading in doubt",
 		Steps: []string{
 			"Calibrate or wipe the instrument, let the piece cool and dry, and read the same chart again.",
 			"Then print a second chart and read that.",
@@ -100,7 +100,7 @@ var plans = map[string]Plan{
 		Cautions: []string{"Fresh from the press the goods, and the platen near 200 °C, burn: let them cool. Follow the makers' manuals and local rules."},
 	},
 	protocol.AdviceSilent: {
-		Cause: "no readings arrive",
+		Cause: "no readings",
 		Steps: []string{
 			"See whether a chart was printed and read; then whether the station's computer, instrument and network are on.",
 			"On the station: swathkeeper doctor.",
@@ -111,7 +111,7 @@ var plans = map[string]Plan{
 
 // generalPlan serves an advice that this version does not know.
 var generalPlan = Plan{
-	Cause:    "something has changed",
+	Cause:    "something not as usual",
 	Steps:    []string{"Print and read a second chart before you change anything."},
 	Cautions: []string{cautionPrint},
 }
@@ -141,7 +141,7 @@ func PlanFor(advice, channel string) Plan {
 
 // PlanOf gives the plan of an open alert.
 func PlanOf(a protocol.Alert) Plan {
-	if a.Reason == ReasonNoEffect {
+	if a.Raised == ReasonNoEffect {
 		return turnedPlan(a.Channel)
 	}
 	return PlanFor(a.Advice, a.Channel)

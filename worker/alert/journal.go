@@ -4,6 +4,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"swathkeeper/protocol"
 )
@@ -83,7 +85,7 @@ func (t *turn) learn(series string) {
 		c.Hits = slices.DeleteFunc(c.Hits, func(h Hit) bool { return series == "" || h.Series == series })
 		elsewhere := slices.ContainsFunc(c.Shown, func(s string) bool { return series != "" && s != series })
 		if c.Open && !elsewhere {
-			t.close(k, c, protocol.ChangeClosed, ReasonNewBaseline, nil)
+			t.close(k, c, protocol.ChangeClosed, ReasonNewBaseline, nil).Why = "A new baseline is being learned: the goods of now are the known-good state."
 		}
 	}
 	t.drop()
@@ -110,7 +112,7 @@ func (t *turn) journal(n *protocol.Note) {
 			t.Series[c.Series].AwaitBaseline = t.now.Add(t.opts.BaselineGrace)
 			c.Hits = nil
 			if c.Open {
-				t.close(k, c, protocol.ChangeClosed, ReasonRefitted, nil)
+				t.close(k, c, protocol.ChangeClosed, ReasonRefitted, nil).Why = "The profile was refitted."
 			}
 			continue
 		}
@@ -282,7 +284,7 @@ func (t *turn) settle(answers []answer, v *protocol.Verdict) {
 		if t.changed[a.key] {
 			continue
 		}
-		after := " after " + did(a.entry.What) + " of " + clock(a.entry.At, t.opts.Zone) + ". " + sentence(c.Why)
+		after := " after " + did(a.entry.What) + " of " + clock(a.entry.At, t.opts.Zone) + ". " + upper(sentence(c.Why))
 		if a.outcome == protocol.Worse {
 			t.tell(a.key, c, protocol.ChangeWorse, ReasonWorseBy, v).Why = "Worse" + after
 		} else {
@@ -316,7 +318,7 @@ func (t *turn) turnAdvice(key string, c *Cause, v *protocol.Verdict) {
 	}
 	ink.Clean, ink.Mild, ink.Below = 0, 0, c.Below
 	ink.Likelihood, ink.Rival, ink.Check = c.Likelihood, "", ""
-	ink.Why = strconv.Itoa(c.Cleans) + " cleans without effect. " + sentence(c.Why)
+	ink.Why = strconv.Itoa(c.Cleans) + " cleans without effect. " + upper(sentence(c.Why))
 	ink.Raised = ReasonNoEffect
 	t.untell(key)
 	t.tell(key, c, protocol.ChangeAbsorbed, ReasonNoEffect, v).Why = strconv.Itoa(c.Cleans) + " cleans without effect."
@@ -371,7 +373,13 @@ func did(what string) string {
 	return "the note"
 }
 
-func upper(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
+func upper(s string) string {
+	if s == "" {
+		return s
+	}
+	r, n := utf8.DecodeRuneInString(s)
+	return string(unicode.ToUpper(r)) + s[n:]
+}
 
 // sentence ends a text like a sentence.
 func sentence(s string) string {

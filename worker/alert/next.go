@@ -88,7 +88,7 @@ func (t *turn) key(advice, channel, series string) string {
 // tell adds a change of c and remembers what was told.
 func (t *turn) tell(key string, c *Cause, kind, reason string, v *protocol.Verdict) *protocol.Change {
 	ch := protocol.Change{
-		Key: key, Advice: c.Advice, Channel: c.Channel, Level: c.Level, Change: kind, Reason: reason,
+		Key: key, Advice: c.Advice, Channel: c.Channel, Level: c.Level, Change: kind, Reason: reason, Raised: c.Raised,
 		Since: c.Since, Why: c.Why, Likelihood: c.Likelihood, Rival: c.Rival, SplittingCheck: c.Check,
 	}
 	if c.LastGood != nil {
@@ -134,23 +134,30 @@ func (t *turn) timers() {
 			continue
 		}
 		if due := t.reminder(key, c); !due.IsZero() && !t.now.Before(due) && !t.changed[key] {
-			t.tell(key, c, protocol.ChangeReminder, ReasonStillOpen, nil)
+			ch := t.tell(key, c, protocol.ChangeReminder, ReasonStillOpen, nil)
+			if c.Clean > 0 {
+				ch.Why = "The last reading did not show it; one more like that, and it is over."
+			}
 		}
 	}
 	t.silences()
 }
 
 // reminder is when c is due to be told again; zero while it is held. What was done about it counts
-// as news: whoever has just worked on the printer need not be reminded of it.
+// as news, and so does a reading without it: whoever has just worked on the printer need not be
+// reminded of it.
 func (t *turn) reminder(key string, c *Cause) time.Time {
 	if !c.HeldTill.IsZero() {
 		return time.Time{}
 	}
 	wait := t.opts.Remind
-	if c.Level == protocol.LevelStop {
+	if c.Level == protocol.LevelStop && c.Clean == 0 {
 		wait = t.opts.RemindStop
 	}
 	from := c.ToldAt
+	if c.Clean > 0 && c.GoodAt.After(from) {
+		from = c.GoodAt
+	}
 	for _, e := range t.Entries {
 		if e.At.After(from) && !e.At.After(t.now) && slices.ContainsFunc(e.Aims, func(a Aim) bool { return a.Key == key }) {
 			from = e.At
@@ -160,12 +167,22 @@ func (t *turn) reminder(key string, c *Cause) time.Time {
 }
 
 // opening moves what is due at the time at into the shop's open time, and out of the past: a timer
-// that comes late, on a closed day, waits for the shop to open.
+// that comes late, on a closed day, waits for the shop to open. A day opens at OpensAt, not at
+// midnight.
 func (t *turn) opening(at time.Time) time.Time {
 	if at.Before(t.now) {
 		at = t.now
 	}
-	return t.calendar(nil).opens(at)
+	cal := t.calendar(nil)
+	open := cal.opens(at)
+	if open.Equal(at) {
+		return at
+	}
+	y, m, d := open.In(cal.zone).Date()
+	if open.Equal(time.Date(y, m, d, 0, 0, 0, 0, cal.zone)) {
+		open = cal.opens(open.Add(t.opts.OpensAt))
+	}
+	return open
 }
 
 func (t *turn) nextWake() time.Time {

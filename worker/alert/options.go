@@ -57,6 +57,9 @@ type Options struct {
 	ClosedDays []time.Weekday
 	// Closed are holidays and maintenance windows: no silence and no reminder then.
 	Closed []Period
+	// OpensAt is the time of day, since midnight, at which the first thing is told after a closed
+	// day. 6 h.
+	OpensAt time.Duration
 	// Zone is the shop's time zone, in which its days begin and end. UTC.
 	Zone *time.Location
 }
@@ -97,6 +100,7 @@ func (o Options) withDefaults() Options {
 	o.LearnVisits = or(o.LearnVisits, 8)
 	o.SilenceFactor = or(o.SilenceFactor, 1.5)
 	o.SilenceAtLeast = or(o.SilenceAtLeast, 12*time.Hour)
+	o.OpensAt = or(o.OpensAt, 6*time.Hour)
 	if o.Zone == nil {
 		o.Zone = time.UTC
 	}
@@ -158,6 +162,9 @@ func (o Options) Validate() error {
 	}
 	if !(o.SilenceFactor >= 1) {
 		bad("SilenceFactor", fmt.Sprintf("%g must be at least 1", o.SilenceFactor))
+	}
+	if o.OpensAt < 0 || o.OpensAt >= day {
+		bad("OpensAt", fmt.Sprintf("%s is no time of day", o.OpensAt))
 	}
 	for i, e := range o.Expect {
 		if e.Site == "" || e.Printer == "" {

@@ -54,6 +54,7 @@ type Cause struct {
 	Below int `json:"below,omitempty"`
 
 	ToldAt   time.Time `json:"told_at,omitzero"`
+	GoodAt   time.Time `json:"good_at,omitzero"` // when a reading without it last came in
 	ToldSize float64   `json:"told_size,omitempty"`
 
 	HeldTill time.Time `json:"held_till,omitzero"`
@@ -195,7 +196,7 @@ func (s State) Open() []protocol.Alert {
 		}
 		a := protocol.Alert{
 			Key: k, Advice: c.Advice, Channel: c.Channel, Series: c.Series, Level: c.Level,
-			Since: c.Since, Why: c.Why, Reason: c.Raised, Held: !c.HeldTill.IsZero(), HeldTill: c.HeldTill,
+			Since: c.Since, Why: c.Why, Raised: c.Raised, Held: !c.HeldTill.IsZero(), HeldTill: c.HeldTill,
 		}
 		if c.LastGood != nil {
 			g := *c.LastGood

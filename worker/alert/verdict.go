@@ -130,6 +130,7 @@ func (t *turn) count(v *protocol.Verdict, s *Series, seen map[string]*sighting) 
 		c.Mild++
 		c.Below++
 		c.Clean++
+		c.GoodAt = t.now
 		if sight != nil {
 			c.Clean = 0
 		}

@@ -81,11 +81,26 @@ func (b *bench) stop(c *Chat) {
 // record stores a record with the given changes, as the worker would.
 func (b *bench) record(printer string, open []protocol.Alert, changes ...protocol.Change) *protocol.Record {
 	b.t.Helper()
+	return b.store(&protocol.Record{Printer: printer, Open: open, Changes: changes})
+}
+
+// verdict stores the record of a verdict that changes nothing; heron has an alert open.
+func (b *bench) verdict(printer, outcome string) {
+	b.t.Helper()
+	r := &protocol.Record{Printer: printer, Verdict: &protocol.Verdict{Outcome: outcome}}
+	if printer == "heron" {
+		r.Open = []protocol.Alert{{Key: "quay/heron/clean_head/C", Advice: protocol.AdviceClean, Channel: "C", Level: protocol.LevelAct, Since: morning}}
+	}
+	b.store(r)
+}
+
+func (b *bench) store(r *protocol.Record) *protocol.Record {
+	b.t.Helper()
 	b.n++
-	r := &protocol.Record{
+	*r = protocol.Record{
 		Schema: protocol.SchemaRecord, ID: protocol.DerivedID(b.t.Name(), fmt.Sprint(b.n)), Kind: protocol.KindVerdict,
-		At: morning.Add(time.Duration(b.n) * time.Minute), Site: "quay", Printer: printer, Series: "aaaaaaaaaaaa", Text: "x",
-		Changes: changes, Open: open,
+		At: morning.Add(time.Duration(b.n) * time.Minute), Site: "quay", Printer: r.Printer, Series: "aaaaaaaaaaaa", Text: "x",
+		Changes: r.Changes, Open: r.Open, Verdict: r.Verdict,
 	}
 	data, err := protocol.Encode(r)
 	if err != nil {
@@ -103,7 +118,7 @@ var morning = time.Date(2026, 3, 4, 7, 0, 0, 0, time.UTC)
 func raised(n int) protocol.Change {
 	return protocol.Change{
 		Key: "quay/heron/clean_head/C", Advice: protocol.AdviceClean, Channel: "C", Level: protocol.LevelAct,
-		Change: protocol.ChangeRaised, Reason: "confirmed", Since: morning, Why: fmt.Sprintf("message number %d", n),
+		Change: protocol.ChangeRaised, Reason: "confirmed", Since: morning, Why: fmt.Sprintf("Message number %d", n),
 		Steps: []string{"look"}, Cautions: []string{"mind the carriage"},
 	}
 }

@@ -59,7 +59,7 @@ func TestFilters(t *testing.T) {
 	b.record("plover", nil, at(raised(1), "stop"))
 	b.record("heron", nil, raised(2))
 	b.record("dunlin", nil, at(raised(3), "stop"))
-	if m := s.message(t); !strings.Contains(m.Text, "message number 3") || !strings.HasPrefix(m.Title, "STOP dunlin (quay)") {
+	if m := s.message(t); !strings.Contains(m.Text, "Message number 3") || !strings.HasPrefix(m.Title, "STOP dunlin (quay)") {
 		t.Fatalf("%+v", m)
 	}
 	b.settled("stops")

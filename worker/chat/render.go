@@ -5,6 +5,7 @@ import (
 	"math"
 	"strings"
 	"time"
+	"unicode"
 	"unicode/utf8"
 
 	"swathkeeper/protocol"
@@ -47,11 +48,11 @@ func changeMessage(rec *protocol.Record, i int, zone *time.Location) Message {
 // seen is shortened and the second step left out; the first step and its caution never are.
 func renderChange(site, printer string, c protocol.Change, v *protocol.Verdict, at time.Time, zone *time.Location) string {
 	head := heading(site, printer, c, zone)
-	seen, label := sentence(clean(c.Why)), "Seen: "
+	seen, label := capital(sentence(clean(c.Why))), "Seen: "
 	switch c.Change {
 	case protocol.ChangeCleared:
 		label = ""
-		if seen != "" && c.Reason != alert.ReasonHeard && !strings.HasSuffix(seen, "helped.") {
+		if seen != "" && c.Reason != alert.ReasonHeard && c.Reason != alert.ReasonOtherCause && !strings.HasSuffix(seen, "helped.") {
 			label = "It was: "
 		}
 	case protocol.ChangeHeld, protocol.ChangeClosed, protocol.ChangeAbsorbed:
@@ -127,21 +128,21 @@ func where(site, printer string) string {
 
 // Cause names what is wrong, in a printer's words.
 func Cause(a protocol.Alert) string {
-	return cause(protocol.Change{Advice: a.Advice, Channel: a.Channel, Reason: a.Reason})
+	return cause(protocol.Change{Advice: a.Advice, Channel: a.Channel, Raised: a.Raised})
 }
 
 func cause(c protocol.Change) string {
-	if c.Reason == alert.ReasonUnusable || c.Reason == alert.ReasonReadable {
+	if c.Raised == alert.ReasonUnusable {
 		return "readings cannot be used"
 	}
 	name := clip(clean(c.Channel), 20)
 	if c.Advice == protocol.AdviceSilent {
 		if name == "" {
-			return "no readings arrive"
+			return "no readings"
 		}
-		return "no readings arrive from " + name
+		return "no readings from " + name
 	}
-	if c.Reason == alert.ReasonNoEffect && c.Advice == protocol.AdviceInk {
+	if c.Raised == alert.ReasonNoEffect && c.Advice == protocol.AdviceInk {
 		name = alert.ChannelName(name)
 		if name == "" {
 			return "lines that cleaning does not clear"
@@ -177,6 +178,14 @@ func heading(site, printer string, c protocol.Change, zone *time.Location) strin
 		}
 		return p + ": still " + what + tail
 	case protocol.ChangeCleared:
+		switch c.Reason {
+		case alert.ReasonHeard:
+			return p + ": " + strings.TrimPrefix(what, "no ") + " again."
+		case alert.ReasonReadable:
+			return p + ": readings can be used again."
+		case alert.ReasonOtherCause:
+			return p + ": it is something else. No more sign of: " + what + "."
+		}
 		return p + ": over. No more sign of: " + what + "."
 	case protocol.ChangeHeld:
 		return p + ": on hold, " + what + "."
@@ -256,6 +265,9 @@ func suspectText(c protocol.Change, at time.Time, zone *time.Location) string {
 	}
 	switch c.Change {
 	case protocol.ChangeCleared, protocol.ChangeClosed:
+		if c.Reason == alert.ReasonNewBaseline {
+			return "" // they were just declared good
+		}
 		if c.LastGood == nil {
 			return "Suspect: what was printed up to " + clock(at, zone) + "."
 		}
@@ -274,6 +286,14 @@ func clock(at time.Time, zone *time.Location) string { return at.In(zone).Format
 func firstLine(s string) string {
 	line, _, _ := strings.Cut(s, "\n")
 	return line
+}
+
+func capital(s string) string {
+	r, n := utf8.DecodeRuneInString(s)
+	if n == 0 {
+		return s
+	}
+	return string(unicode.ToUpper(r)) + s[n:]
 }
 
 // sentence ends a text like a sentence.

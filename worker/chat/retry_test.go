@@ -161,9 +161,14 @@ type testTeller struct {
 }
 
 func newTestTeller(t *testing.T, target Target, o Options) *testTeller {
+	t.Helper()
+	return newBench(t).teller(t, target, o)
+}
+
+func (b *bench) teller(t *testing.T, target Target, o Options) *testTeller {
+	t.Helper()
 	log := &syncBuffer{}
 	o.Targets, o.Log, o.Zone = []Target{target}, zerolog.New(log), time.UTC
-	b := newBench(t)
 	c, err := New(b.js, o)
 	if err != nil {
 		t.Fatal(err)

@@ -372,8 +372,9 @@ func TestNoSecretGetsOut(t *testing.T) {
 		w.WriteHeader(http.StatusBadRequest)
 		_, _ = fmt.Fprintf(w, "bad %s %s", r.URL.String(), r.Header.Get("Authorization"))
 	}
+	b := newBench(t)
 	for _, how := range []string{"echo", "refused", "reset", "redirect"} {
-		for _, secret := range secrets("127.0.0.1:1") {
+		for i, secret := range secrets("127.0.0.1:1") {
 			host := "127.0.0.1:1" // nobody listens
 			if how != "refused" {
 				s := newFakeService(t)
@@ -389,11 +390,11 @@ func TestNoSecretGetsOut(t *testing.T) {
 				}
 				_, host, _ = strings.Cut(s.URL, "://")
 			}
-			target := Target{Name: "phone", URL: strings.ReplaceAll(secret.url, "127.0.0.1:1", host), AllowLocal: true}
+			target := Target{Name: fmt.Sprintf("%s-%d", how, i), URL: strings.ReplaceAll(secret.url, "127.0.0.1:1", host), AllowLocal: true}
 			if err := target.Validate(); err != nil {
 				t.Fatalf("%s: %v", target.Service(), err)
 			}
-			w := newTestTeller(t, target, Options{Clock: newJumpClock(), Timeout: 300 * time.Millisecond, GiveUpAfter: time.Minute})
+			w := b.teller(t, target, Options{Clock: newJumpClock(), Timeout: 300 * time.Millisecond, GiveUpAfter: time.Minute})
 			failure := w.run(nastyMessage())
 			if failure == nil {
 				t.Fatalf("%s, %s: it was delivered", how, target.Service())
