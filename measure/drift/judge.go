@@ -3,6 +3,7 @@ package drift
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"swathkeeper/measure/colour"
 )
@@ -55,7 +56,7 @@ func (m *Model) Judge(s Sample, st State) (Result, State, error) {
 	m.agree(&r, &st, &next)
 	r.Level = m.level(&r)
 	if r.Level != LevelNone {
-		m.explain(&r, w)
+		m.explain(&r, w, next.Change)
 		m.moves(&r, w, &s)
 	}
 	m.doubts(&r)
@@ -322,7 +323,16 @@ func (m *Model) houseColours(r *Result, w *work, s *Sample, statistical bool) {
 			v.Significant = f > h.limit
 			r.Significant = r.Significant || v.Significant
 		}
-		r.House = append(r.House, v)
+		// A colour printed in several places is named once, by its worst patch.
+		k := slices.IndexFunc(r.House, func(o HouseColour) bool { return o.Name == v.Name })
+		switch {
+		case k < 0:
+			r.House = append(r.House, v)
+		case v.DE00 > r.House[k].DE00:
+			v.Significant = v.Significant || r.House[k].Significant
+			v.P = min(v.P, r.House[k].P)
+			r.House[k] = v
+		}
 	}
 }
 

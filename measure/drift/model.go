@@ -30,7 +30,8 @@ type Model struct {
 	// misfit limit on ln(misfit), and how its spread predicts
 	misfitLimit, misfitScale, misfitDF float64
 	pastMeanDE                         float64
-	patterns                           []patternModel
+	setsMu                             sync.Mutex
+	sets                               map[patternKey]*patternSet
 	pool                               sync.Pool
 }
 
@@ -123,7 +124,7 @@ func (b *Baseline) Prepare() (*Model, error) {
 	for _, p := range b.Past {
 		m.pastMeanDE += p.MeanDE / float64(len(b.Past))
 	}
-	m.setPatterns()
+	m.sets = map[patternKey]*patternSet{}
 	m.pool.New = func() any { return newWork(m.n, m.q) }
 	return m, nil
 }

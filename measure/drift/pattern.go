@@ -49,47 +49,91 @@ type patternSpec struct {
 	mean    map[int]float64 // factor -> direction
 	sd      map[int]float64 // factor -> independent sd
 	ways    []map[int]float64
+	wrong   float64 // share of the change's square that the signatures get wrong
 }
 
-// setPatterns prepares every pattern that this chart can show.
-func (m *Model) setPatterns() {
-	fit, background := m.background()
-	m.patterns = append(m.patterns[:0], patternModel{name: "", sizes: m.sized(fit, background, patternSpec{}, []float64{0})})
+// patternSet holds every pattern that this chart can show, prepared for the mean of so many
+// readings and for a size of the whole change.
+type patternSet struct {
+	ordinary patternModel
+	patterns []patternModel
+}
+
+// patternKey says which set: sets are made when first needed, and there are few.
+type patternKey struct {
+	mean  bool // of three readings or more
+	level int  // of the change's mean square, in powers of two
+}
+
+// topLevel is a mean square of a thousand times the noise.
+const topLevel = 10
+
+// patternsFor returns the set for a change of the given mean square (in units of noise).
+func (m *Model) patternsFor(mean bool, square float64) *patternSet {
+	key := patternKey{mean: mean, level: -1}
+	if square > 0.35 {
+		key.level = min(topLevel, int(math.Round(math.Log2(square))))
+	}
+	m.setsMu.Lock()
+	defer m.setsMu.Unlock()
+	if set, ok := m.sets[key]; ok {
+		return set
+	}
+	readings, size := 1.0, 0.0
+	if mean {
+		readings = 3
+	}
+	if key.level >= 0 {
+		size = math.Pow(2, float64(key.level))
+	}
+	set := &patternSet{}
+	fit, background := m.background(readings)
+	set.ordinary = patternModel{sizes: m.sized(fit, background, patternSpec{}, []float64{0}, 0)}
 	for _, spec := range m.specs() {
-		p := patternModel{name: spec.name, index: spec.channel, sizes: m.sized(fit, background, spec, patternSizes)}
+		p := patternModel{name: spec.name, index: spec.channel, sizes: m.sized(fit, background, spec, patternSizes, size*spec.wrong)}
 		if spec.channel >= 0 {
 			p.channel = m.b.Chart.Channels[spec.channel]
 		}
-		m.patterns = append(m.patterns, p)
+		set.patterns = append(set.patterns, p)
 	}
+	m.sets[key] = set
+	return set
 }
 
 // background is the covariance of an ordinary reading's factors: their spread from reading to
-// reading, and the error of the fit (which is correlated, and is returned by itself too).
-func (m *Model) background() (fit, all []float64) {
+// reading, and the error of the fit (which is correlated, and is returned by itself too), for
+// the mean of so many readings.
+func (m *Model) background(readings float64) (fit, all []float64) {
 	q := m.q
 	l, cov := make([]float64, q*q), make([]float64, q*q)
 	if cholesky(m.fitter.normal, l, q) {
 		invert(l, cov, q)
 	}
 	fit = slices.Clone(cov)
+	for i := range cov {
+		cov[i] /= readings
+	}
 	for j, f := range m.b.Factors {
 		v := f.SD*f.SD - f.SE*f.SE
 		if floor := m.b.Options.FloorShare * m.unit[j]; v < floor*floor/4 {
 			v = floor * floor / 4
 		}
-		cov[j*q+j] += v * (1 + 1/f.Effective)
+		cov[j*q+j] += v * (1/readings + 1/f.Effective)
 	}
 	return fit, cov
 }
 
-// signatureError is the share of a change's square that the signatures get wrong: on made-up
-// printers of several physics 0.5 to 2 % for strengths and up to 10 % for ink colours seen in
-// L*, a*, b* alone.
-const signatureError = 0.05
+// Shares of a change's square that the signatures get wrong, on made-up printers of several
+// physics: strengths 0.5 to 2 %, what all inks share a little more, ink colours seen in L*, a*,
+// b* alone up to 10 %.
+const (
+	wrongStrength = 0.015
+	wrongShared   = 0.03
+	wrongColour   = 0.06
+)
 
 // sized factors the covariance of a pattern at each size.
-func (m *Model) sized(fit, background []float64, spec patternSpec, sizes []float64) []sizedPattern {
+func (m *Model) sized(fit, background []float64, spec patternSpec, sizes []float64, wrong float64) []sizedPattern {
 	q := m.q
 	out := make([]sizedPattern, 0, len(sizes))
 	for _, size := range sizes {
@@ -113,7 +157,11 @@ func (m *Model) sized(fit, background []float64, spec patternSpec, sizes []float
 			}
 			s.mean = m.raw(scaled)
 		}
-		m.addSignatureError(cov, fit, background, s.mean)
+		// Imperfect signatures leave a misfit in proportion to the whole change, which the fit
+		// spreads over whatever factors it can least tell apart.
+		for i := range cov {
+			cov[i] += wrong * fit[i]
+		}
 		l := make([]float64, q*q)
 		if !cholesky(cov, l, q) {
 			continue
@@ -125,27 +173,6 @@ func (m *Model) sized(fit, background []float64, spec patternSpec, sizes []float
 		out = append(out, s)
 	}
 	return out
-}
-
-// addSignatureError widens the error of the fit by what imperfect signatures do to it: a change
-// of this size leaves a misfit in proportion, which the fit spreads over whatever factors it can
-// least tell apart.
-func (m *Model) addSignatureError(cov, fit, background, mean []float64) {
-	q := m.q
-	var sum float64
-	for i := range q {
-		for j := range q {
-			v := cov[i*q+j] - background[i*q+j]
-			if mean != nil {
-				v += mean[i] * mean[j]
-			}
-			sum += m.fitter.normal[i*q+j] * v
-		}
-	}
-	k := signatureError * sum / float64(3*m.fitter.known)
-	for i := range cov {
-		cov[i] += k * fit[i]
-	}
 }
 
 // raw turns amounts of the unseparated factors, in units of their tolerances, into fitted
@@ -239,39 +266,45 @@ func (m *Model) specs() []patternSpec {
 			return sd
 		}
 		specs = append(specs,
-			patternSpec{name: PatternInkWeak, channel: c, mean: map[int]float64{s: -1}, sd: own(0.4, 0.25, 0.15, 0.07)},
-			patternSpec{name: PatternInkStrong, channel: c, mean: map[int]float64{s: 1}, sd: own(0.4, 0.25, 0.15, 0.07)})
+			patternSpec{name: PatternInkWeak, channel: c, mean: map[int]float64{s: -1}, sd: own(0.4, 0.2, 0.1, 0.03), wrong: wrongStrength},
+			patternSpec{name: PatternInkStrong, channel: c, mean: map[int]float64{s: 1}, sd: own(0.4, 0.2, 0.1, 0.03), wrong: wrongStrength})
 		if at(KindHue, c) >= 0 || at(KindCast, c) >= 0 {
-			specs = append(specs, patternSpec{name: PatternInkColour, channel: c, sd: own(0.8, 0.4, 1, 0.15)})
+			specs = append(specs, patternSpec{name: PatternInkColour, channel: c, sd: own(0.8, 0.3, 1, 0.04), wrong: wrongColour})
 		}
 	}
 	if len(of[KindStrength]) > 1 {
 		common := all(KindStrength, 0.6, map[int]float64{})
-		specs = append(specs, patternSpec{name: PatternPressUnder, channel: -1,
-			mean: all(KindLoad, -0.5, all(KindStrength, -0.8, map[int]float64{})),
-			sd:   all(KindLoad, 0.8, all(KindStrength, 0.3, all(KindTone, 0.12, slop(0.1)))),
+		under := all(KindLoad, 0.5, all(KindFlare, 0.3, all(KindStrength, 0.3, all(KindTone, 0.1, slop(0.04)))))
+		specs = append(specs, patternSpec{name: PatternPressUnder, channel: -1, wrong: wrongShared,
+			mean: all(KindLoad, -0.7, all(KindStrength, -0.8, map[int]float64{})), sd: under,
 			ways: []map[int]float64{common, all(KindTone, 0.3, map[int]float64{})}})
 	}
 	if len(of[KindTone]) > 1 {
-		specs = append(specs, patternSpec{name: PatternPreset, channel: -1,
-			sd: all(KindStrength, 0.25, all(KindTone, 0.25, slop(0.08))),
-			ways: []map[int]float64{all(KindTone, 1, map[int]float64{}),
-				all(KindStrength, 0.5, map[int]float64{})}})
+		for _, sign := range []float64{-1, 1} {
+			specs = append(specs, patternSpec{name: PatternPreset, channel: -1, wrong: wrongShared,
+				mean: all(KindTone, sign, map[int]float64{}),
+				sd:   all(KindStrength, 0.2, all(KindTone, 0.2, slop(0.04))),
+				ways: []map[int]float64{all(KindTone, 0.3, map[int]float64{}), all(KindStrength, 0.5, map[int]float64{})}})
+		}
 	}
 	if w := of[KindWhite]; len(w) == 3 {
-		media := slop(0.08)
+		media := slop(0.04)
 		for _, j := range w {
 			media[j] = 1
 		}
-		specs = append(specs, patternSpec{name: PatternMedia, channel: -1, sd: media})
+		// Other goods may also take more or less of every ink.
+		specs = append(specs, patternSpec{name: PatternMedia, channel: -1, sd: all(KindStrength, 0.12, media), wrong: wrongShared,
+			ways: []map[int]float64{all(KindStrength, 0.5, map[int]float64{})}})
 		if b := at(KindWhite, 2); b >= 0 && len(of[KindStrength]) > 1 {
-			over := all(KindStrength, 0.25, all(KindLoad, 0.8, all(KindTone, 0.15, slop(0.12))))
+			over := all(KindStrength, 0.25, all(KindLoad, 0.8, all(KindTone, 0.15, slop(0.05))))
 			over[b] = 0.4
 			if l := at(KindWhite, 0); l >= 0 {
 				over[l] = 0.3
 			}
-			specs = append(specs, patternSpec{name: PatternPressOver, channel: -1, mean: map[int]float64{b: 1}, sd: over,
-				ways: []map[int]float64{all(KindStrength, 0.8, map[int]float64{}), all(KindTone, 0.6, map[int]float64{})}})
+			specs = append(specs, patternSpec{name: PatternPressOver, channel: -1, wrong: wrongShared,
+				// Past the point where all dye has gone over, heat drives it off again.
+				mean: all(KindStrength, -0.6, map[int]float64{b: 1}), sd: over,
+				ways: []map[int]float64{all(KindStrength, 0.6, map[int]float64{}), all(KindTone, 0.5, map[int]float64{})}})
 		}
 		// A lamp or a calibration that is off by one factor moves the white in L* and a hair
 		// along its own tint.
@@ -283,27 +316,45 @@ func (m *Model) specs() []patternSpec {
 				lamp[j] = k / (116 * fy / 3)
 			}
 		}
-		specs = append(specs, patternSpec{name: PatternScale, channel: -1, sd: slop(0.04), ways: []map[int]float64{lamp}})
+		specs = append(specs, patternSpec{name: PatternScale, channel: -1, sd: slop(0.03), ways: []map[int]float64{lamp}, wrong: wrongShared})
 	}
 	if f := of[KindFlare]; len(f) == 1 {
-		sd := slop(0.08)
+		sd := slop(0.04)
 		sd[f[0]] = 0.4
-		specs = append(specs, patternSpec{name: PatternFlare, channel: -1, mean: map[int]float64{f[0]: 1}, sd: sd})
+		specs = append(specs, patternSpec{name: PatternFlare, channel: -1, mean: map[int]float64{f[0]: 1}, sd: sd, wrong: wrongShared})
 	}
-	specs = append(specs, patternSpec{name: PatternMixed, channel: -1,
+	specs = append(specs, patternSpec{name: PatternMixed, channel: -1, wrong: wrongShared,
 		sd: all(KindStrength, 0.8, all(KindTone, 0.8, all(KindHue, 0.3, all(KindCast, 0.3, all(KindDepth, 0.3, slop(0.15))))))})
 	return specs
 }
 
-// explain ranks the patterns by how well they account for the reading.
-func (m *Model) explain(r *Result, w *work) {
+// explain ranks the patterns by how well they account for the reading, or, once three readings
+// in a row agree, for their mean: what is small but stays then stands out from what is not there.
+func (m *Model) explain(r *Result, w *work, agreeing []float64) {
+	theta := w.theta
+	if r.Agreeing >= 3 {
+		theta = agreeing
+	}
+	var total, used float64
+	for p := range m.n {
+		if k := w.weight[p]; k > 0 {
+			total += k * (w.d[p*3]*w.d[p*3] + w.d[p*3+1]*w.d[p*3+1] + w.d[p*3+2]*w.d[p*3+2])
+			used += 3 * k
+		}
+	}
+	set := m.patternsFor(r.Agreeing >= 3, total/used-1)
 	var y [maxFactors]float64
-	ordinary := m.logLikelihood(&m.patterns[0], w.theta, y[:m.q])
-	r.Patterns = make([]Pattern, 0, len(m.patterns)-1)
-	for i := range m.patterns[1:] {
-		p := &m.patterns[i+1]
-		out := Pattern{Name: p.name, Channel: p.channel, LogLikelihood: m.logLikelihood(p, w.theta, y[:m.q]) - ordinary}
-		out.Size = m.sizeOf(p, w.theta)
+	ordinary := m.logLikelihood(&set.ordinary, theta, y[:m.q])
+	r.Patterns = make([]Pattern, 0, len(set.patterns))
+	for i := range set.patterns {
+		p := &set.patterns[i]
+		out := Pattern{Name: p.name, Channel: p.channel, LogLikelihood: m.logLikelihood(p, theta, y[:m.q]) - ordinary}
+		if k := len(r.Patterns) - 1; k >= 0 && r.Patterns[k].Name == out.Name && r.Patterns[k].Channel == out.Channel {
+			// The two signs of one pattern.
+			r.Patterns[k].LogLikelihood = max(r.Patterns[k].LogLikelihood, out.LogLikelihood)
+			continue
+		}
+		out.Size = m.sizeOf(p, theta)
 		r.Patterns = append(r.Patterns, out)
 	}
 	slices.SortStableFunc(r.Patterns, func(a, b Pattern) int {

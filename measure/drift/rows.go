@@ -42,6 +42,17 @@ func (m *Model) rowChanges(r *Result, w *work) {
 				}
 			}
 		}
+		// Signatures that are a little wrong move all rows; only rows that stand out from the
+		// others count.
+		k := 0
+		var zs [256]float64
+		for row := range rows {
+			if den[row] > 0 {
+				zs[k] = math.Abs(num[row]) / math.Sqrt(den[row])
+				k++
+			}
+		}
+		scale := max(1, quickSelect(zs[:k], k/2)/0.6745)
 		best := RowChange{Channel: m.b.Chart.Channels[c]}
 		for from := 1; from < rows; from++ {
 			var n, d float64
@@ -51,9 +62,9 @@ func (m *Model) rowChanges(r *Result, w *work) {
 				if d <= 0 {
 					continue
 				}
-				if z := n / math.Sqrt(d) / w.scale; math.Abs(z) > math.Abs(best.Z) {
+				if z := n / math.Sqrt(d) / scale; math.Abs(z) > math.Abs(best.Z) {
 					best.FromRow, best.ToRow = from, to
-					best.Percent, best.SE, best.Z = n/d, w.scale/math.Sqrt(d), z
+					best.Percent, best.SE, best.Z = n/d, scale/math.Sqrt(d), z
 				}
 			}
 		}
