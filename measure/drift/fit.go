@@ -41,6 +41,7 @@ type work struct {
 	weight  []float64 // n; 0 for missing
 	present []float64 // n; 1 or 0
 	m, rhs  []float64 // q*q, q
+	full    []float64 // A'z over all present patches, q
 	chol    []float64
 	theta   []float64
 	prev    []float64
@@ -53,7 +54,7 @@ type work struct {
 
 func newWork(n, q int) *work {
 	w := &work{}
-	flat := make([]float64, 3*3*n+4*n+5*q*q+3*q)
+	flat := make([]float64, 3*3*n+4*n+4*q*q+4*q)
 	take := func(k int) []float64 {
 		s := flat[:k:k]
 		flat = flat[k:]
@@ -62,7 +63,7 @@ func newWork(n, q int) *work {
 	w.d, w.z, w.r = take(3*n), take(3*n), take(3*n)
 	w.dist, w.sorted, w.weight, w.present = take(n), take(n), take(n), take(n)
 	w.m, w.chol, w.cov, w.sub = take(q*q), take(q*q), take(q*q), take(q*q)
-	w.rhs, w.theta, w.prev = take(q), take(q), take(q)
+	w.rhs, w.full, w.theta, w.prev = take(q), take(q), take(q), take(q)
 	return w
 }
 
@@ -181,6 +182,7 @@ func (f *fitter) solve(w *work) bool {
 	copy(w.z, w.d)
 	copy(w.weight, w.present)
 	clear(w.theta)
+	f.project(w)
 	for round := range fitRounds {
 		copy(w.prev, w.theta)
 		if !f.step(w) {
@@ -197,11 +199,30 @@ func (f *fitter) solve(w *work) bool {
 			break
 		}
 	}
-	invert(w.chol, w.cov, f.q)
+	inverseOf(w.chol, w.cov, w.m, f.q)
 	return true
 }
 
-// step solves the weighted normal equations.
+// project computes A'z over all present patches.
+func (f *fitter) project(w *work) {
+	q := f.q
+	clear(w.full)
+	full := w.full[:q:q]
+	for p := range f.n {
+		if w.present[p] == 0 {
+			continue
+		}
+		rows := f.a[p*3*q : (p+1)*3*q]
+		x, y, z := rows[:q:q], rows[q:2*q:2*q], rows[2*q:3*q:3*q]
+		dx, dy, dz := w.z[p*3], w.z[p*3+1], w.z[p*3+2]
+		for j := range full {
+			full[j] += x[j]*dx + y[j]*dy + z[j]*dz
+		}
+	}
+}
+
+// step solves the weighted normal equations. Nearly all patches have weight one, so the sums over
+// all of them are taken once and the few others are taken out.
 func (f *fitter) step(w *work) bool {
 	q := f.q
 	copy(w.m, f.normal)
@@ -210,18 +231,13 @@ func (f *fitter) step(w *work) bool {
 			w.m[i] -= v
 		}
 	}
-	clear(w.rhs)
+	copy(w.rhs, w.full)
 	for p := range f.n {
-		k := w.weight[p]
-		if w.present[p] == 0 {
-			continue
-		}
-		if k != 1 {
-			f.add(w.m, p, k-1)
-		}
+		k := w.weight[p] - w.present[p]
 		if k == 0 {
 			continue
 		}
+		f.add(w.m, p, k)
 		rows := f.a[p*3*q : (p+1)*3*q]
 		x, y, z := rows[:q:q], rows[q:2*q:2*q], rows[2*q:3*q:3*q]
 		dx, dy, dz := k*w.z[p*3], k*w.z[p*3+1], k*w.z[p*3+2]
@@ -300,8 +316,7 @@ func (f *fitter) reweigh(w *work, round int) float64 {
 // whether there was any worth it.
 func (f *fitter) uncurve(w *work) bool {
 	any := false
-	for c, j := range f.strength {
-		_ = c
+	for _, j := range f.strength {
 		if j >= 0 && math.Abs(w.theta[j]) > 2 {
 			any = true
 		}
@@ -325,6 +340,7 @@ func (f *fitter) uncurve(w *work) bool {
 		}
 		w.z[i] = w.d[i] - k
 	}
+	f.project(w)
 	return true
 }
 
@@ -371,16 +387,50 @@ func backsolve(l, b []float64, q int) {
 }
 
 // invert writes the inverse of L L' to out.
-func invert(l, out []float64, q int) {
-	var col [maxFactors]float64
-	for j := range q {
-		c := col[:q]
-		clear(c)
-		c[j] = 1
-		backsolve(l, c, q)
-		for i := range q {
-			out[i*q+j] = c[i]
+func invert(l, out []float64, q int) { inverseOf(l, out, make([]float64, q*q), q) }
+
+// inverseOf is invert with scratch of q*q.
+func inverseOf(l, out, scratch []float64, q int) {
+	clear(scratch)
+	inverseTriangle(l, scratch, q)
+	clear(out)
+	// (L L')^-1 = L^-T L^-1: row k of L^-1 adds its outer product.
+	for k := range q {
+		row := scratch[k*q : k*q+k+1]
+		for i, v := range row {
+			if v == 0 {
+				continue
+			}
+			o := out[i*q : i*q+i+1]
+			for j := range o {
+				o[j] += v * row[j]
+			}
 		}
+	}
+	mirror(out, q)
+}
+
+// inverseTriangle inverts the lower triangular l into out, whose upper triangle must be zero.
+func inverseTriangle(l, out []float64, q int) {
+	for i := range q {
+		li := l[i*q : i*q+i+1]
+		oi := out[i*q : i*q+i+1]
+		clear(oi)
+		for k := range i {
+			v := li[k]
+			if v == 0 {
+				continue
+			}
+			ok := out[k*q : k*q+k+1]
+			for j, x := range ok {
+				oi[j] -= v * x
+			}
+		}
+		d := 1 / li[i]
+		for j := range i {
+			oi[j] *= d
+		}
+		oi[i] = d
 	}
 }
 

@@ -46,7 +46,7 @@ func (m *Model) Judge(s Sample, st State) (Result, State, error) {
 		r.warn("outliers", fmt.Sprintf("%d of %d patches do not follow the chart as a whole", len(r.Outliers), w.used))
 	}
 	r.Outliers = r.Outliers[:min(len(r.Outliers), mostOutliers)]
-	next := m.advance(w, st)
+	next := m.advance(w, &st, s.Day)
 	m.values(&r, w, &next)
 	m.tests(&r, w, &s)
 	m.unexplained(&r, w)
@@ -141,28 +141,71 @@ func (m *Model) outliers(r *Result, w *work, s *Sample) {
 	}
 }
 
+// alone is what is watched of a reading: its factors, each channel's strength less its usual
+// share of the others'.
+func (m *Model) alone(theta []float64) []float64 {
+	x := slices.Clone(theta)
+	if m.b.Shared == 0 {
+		return x
+	}
+	var sum, n float64
+	for _, j := range m.fitter.strength {
+		if j >= 0 {
+			sum += theta[j]
+			n++
+		}
+	}
+	if n < 2 {
+		return x
+	}
+	for _, j := range m.fitter.strength {
+		if j >= 0 {
+			x[j] -= m.b.Shared * (sum - theta[j]) / (n - 1)
+		}
+	}
+	return x
+}
+
 // advance moves the control charts on by this reading.
-func (m *Model) advance(w *work, st State) State {
+func (m *Model) advance(w *work, st *State, day string) State {
 	k := m.q
-	if len(st.EWMA) != k {
-		st = State{}
+	if len(st.EWMA) != k || len(st.Mean) != k || len(st.CusumHigh) != k || len(st.CusumLow) != k || len(st.SinceHigh) != k || len(st.SinceLow) != k {
+		*st = State{EWMA: make([]float64, k), CusumHigh: make([]float64, k), CusumLow: make([]float64, k), SinceHigh: make([]int, k), SinceLow: make([]int, k)}
 	}
-	next := State{Readings: st.Readings + 1, EWMA: make([]float64, k), CusumHigh: make([]float64, k), CusumLow: make([]float64, k),
-		SinceHigh: make([]int, k), SinceLow: make([]int, k), Last: make([]float64, k)}
-	if st.Readings == 0 {
-		st = next
+	x := m.alone(w.theta)
+	next := State{Readings: st.Readings + 1, Day: day, Today: 1, Mean: x, Before: st.Before, EWMA: st.EWMA, Last: slices.Clone(w.theta),
+		CusumHigh: make([]float64, k), CusumLow: make([]float64, k), SinceHigh: make([]int, k), SinceLow: make([]int, k)}
+	switch {
+	case st.Today == 0:
+	case day != "" && day == st.Day:
+		next.Today = st.Today + 1
+		next.Mean = make([]float64, k)
+		for j := range x {
+			next.Mean[j] = st.Mean[j] + (x[j]-st.Mean[j])/float64(next.Today)
+		}
+	default:
+		next.Before = append(make([][]float64, 0, 2), st.Mean)
+		if len(st.Before) > 0 {
+			next.Before = append(next.Before, st.Before[0])
+		}
+		next.EWMA = make([]float64, k)
+		for j := range x {
+			next.EWMA[j] = m.weighted(j, st.EWMA[j], st.Mean[j])
+		}
 	}
-	for j, x := range w.theta {
-		l := m.limits[j]
-		next.Last[j] = x
-		// One wild reading (a wrong sheet, a cold instrument) must not fill the mean for days.
-		step := max(-1.5*l.single, min(1.5*l.single, x-st.EWMA[j]))
-		next.EWMA[j] = st.EWMA[j] + m.b.Options.Lambda*step
-		z := x / l.scale
+	for j := range x {
+		z := x[j] / m.limits[j].scale[oneReading]
 		next.CusumHigh[j], next.SinceHigh[j] = cusum(st.CusumHigh[j], z, st.SinceHigh[j])
 		next.CusumLow[j], next.SinceLow[j] = cusum(st.CusumLow[j], -z, st.SinceLow[j])
 	}
 	return next
+}
+
+// weighted moves an exponentially weighted mean on by one day. One wild day (a wrong sheet, a
+// cold instrument) must not fill it for a week.
+func (m *Model) weighted(j int, mean, x float64) float64 {
+	most := 1.5 * m.limits[j].limit[oneReading]
+	return mean + m.b.Options.Lambda*max(-most, min(most, x-mean))
 }
 
 // cusumSlack is the reference value of the cumulative sums in standard deviations. They raise no
@@ -181,30 +224,49 @@ func cusum(s, z float64, since int) (float64, int) {
 // values sets every factor against its limits.
 func (m *Model) values(r *Result, w *work, next *State) {
 	r.Values = make([]Value, m.q)
+	x := m.alone(w.theta)
 	statistical := m.b.Grade != Tentative
 	for j, f := range m.b.Factors {
-		l := m.limits[j]
-		x := next.Last[j]
+		l := &m.limits[j]
 		v := &r.Values[j]
-		*v = Value{Name: f.Name, Kind: f.Kind, Channel: f.Channel, Value: x, Z: x / l.scale, EWMA: next.EWMA[j], SE: math.Sqrt(w.cov[j*m.q+j]),
+		*v = Value{Name: f.Name, Kind: f.Kind, Channel: f.Channel, Value: w.theta[j], Alone: x[j], Z: x[j] / l.scale[oneReading],
+			SE: math.Sqrt(w.cov[j*m.q+j]), EWMA: m.weighted(j, next.EWMA[j], next.Mean[j]),
 			CusumHigh: next.CusumHigh[j], CusumLow: next.CusumLow[j], Since: max(next.SinceHigh[j], next.SinceLow[j])}
 		if !statistical {
 			continue
 		}
 		// Missing patches make a reading less certain than the baseline's readings were.
-		single := l.single
+		v.Limit, v.EWMALimit = l.limit[oneReading], l.limit[weighted]
 		if extra := v.SE*v.SE - f.SE*f.SE*1.2; extra > 0 {
-			single *= math.Sqrt(1 + extra/(l.scale*l.scale))
+			v.Limit *= math.Sqrt(1 + extra/(l.scale[oneReading]*l.scale[oneReading]))
 		}
-		v.Limit, v.EWMALimit = single, l.slow
-		v.Beyond = math.Abs(x) > single || m.slow(v, l)
+		m.recent(v, l, j, next)
+		v.Beyond = math.Abs(v.Alone) > v.Limit || v.RecentDays > 0 || m.slow(v)
+	}
+}
+
+// recent looks at the means of the last two and three days. Every one of those days must show
+// the change by itself, at a third of the limit, so that one wild day does not speak for three.
+func (m *Model) recent(v *Value, l *limit, j int, next *State) {
+	sum, least := next.Mean[j], math.Abs(next.Mean[j])
+	var best float64
+	for k, b := range next.Before {
+		if len(b) != m.q || b[j]*next.Mean[j] <= 0 {
+			return
+		}
+		sum += b[j]
+		least = min(least, math.Abs(b[j]))
+		mean, limit := sum/float64(k+2), l.limit[twoDays+k]
+		if x := math.Abs(mean) / limit; x > 1 && x > best && least > limit/3 && math.Abs(v.Alone) > limit/3 {
+			best, v.Recent, v.RecentDays = x, mean, k+2
+		}
 	}
 }
 
 // slow says whether the weighted mean is beyond its limit and the reading itself still stands by
 // it. After a repair the mean lags; that is no alarm.
-func (m *Model) slow(v *Value, l limit) bool {
-	return math.Abs(v.EWMA) > l.slow && v.Value*v.EWMA > 0 && math.Abs(v.Value) > l.slow/2
+func (m *Model) slow(v *Value) bool {
+	return math.Abs(v.EWMA) > v.EWMALimit && v.Alone*v.EWMA > 0 && math.Abs(v.Alone) > v.EWMALimit/2
 }
 
 // tests runs the few tests that share the false-alarm budget.
@@ -241,31 +303,36 @@ func (m *Model) tests(r *Result, w *work, s *Sample) {
 	m.houseColours(r, w, s, true)
 }
 
-// factorTests are the largest single factor and the largest weighted mean, each in units of its
+// factorTests are the largest single factor and the largest mean over days, each in units of its
 // own limit. The probability is what the whole family would show by chance: that of the factor,
 // over its share of the budget.
 func (m *Model) factorTests(r *Result) {
 	now, slow := Test{Name: "factor", Limit: 1, P: 1}, Test{Name: "factor", Limit: 1, P: 1, Slow: true}
-	j, k := -1, -1
-	for i, v := range r.Values {
-		if x := math.Abs(v.Value) / v.Limit; x > now.Statistic {
+	j, k, chart := -1, -1, weighted
+	for i := range r.Values {
+		v, l := &r.Values[i], &m.limits[i]
+		if x := math.Abs(v.Alone) / v.Limit; x > now.Statistic {
 			j, now.Statistic = i, x
 		}
-		l := m.limits[i]
-		if x := math.Abs(v.EWMA) / l.slow; x > slow.Statistic && (x <= 1 || m.slow(&v, l)) {
-			k, slow.Statistic = i, x
+		if v.RecentDays > 0 {
+			if x := math.Abs(v.Recent) / l.limit[v.RecentDays-1]; x > slow.Statistic {
+				k, chart, slow.Statistic = i, v.RecentDays-1, x
+			}
+		}
+		if x := math.Abs(v.EWMA) / v.EWMALimit; x > slow.Statistic && (x <= 1 || m.slow(v)) {
+			k, chart, slow.Statistic = i, weighted, x
 		}
 	}
 	if j >= 0 {
-		l := m.limits[j]
+		l := &m.limits[j]
 		now.Name += ":" + r.Values[j].Name
-		now.P = min(1, studentTail(now.Statistic*l.single/l.scale, l.df)*m.alpha/l.share)
+		now.P = min(1, studentTail(now.Statistic*l.limit[oneReading]/l.scale[oneReading], l.df)*m.alpha/(l.share*chartShare[oneReading]))
 		now.Significant = now.Statistic > 1
 	}
 	if k >= 0 {
-		l := m.limits[k]
+		l := &m.limits[k]
 		slow.Name += ":" + r.Values[k].Name
-		slow.P = min(1, studentTail(slow.Statistic*l.slow/l.scaleE, l.df)*m.alpha/l.share)
+		slow.P = min(1, studentTail(slow.Statistic*l.limit[chart]/l.scale[chart], l.df)*m.alpha/(l.share*chartShare[chart]))
 		slow.Significant = slow.Statistic > 1
 	}
 	r.Tests = append(r.Tests, now, slow)
@@ -277,11 +344,11 @@ func (m *Model) groupTests(r *Result) {
 	for _, g := range m.groups {
 		var now, slow, along float64
 		for _, j := range g.index {
-			v, l := &r.Values[j], m.limits[j]
-			x, e := v.Value/l.scale, v.EWMA/l.scaleE
+			v, l := &r.Values[j], &m.limits[j]
+			x, e := v.Value/l.raw, v.EWMA/l.slowRaw
 			now += x * x
 			slow += e * e
-			along += v.Value * v.EWMA / (l.scaleE * l.scaleE)
+			along += v.Alone * v.EWMA / (l.slowRaw * l.slowRaw)
 		}
 		n := float64(len(g.index))
 		t := Test{Name: "all " + g.kind, Statistic: now / n, Limit: g.limit, P: fTail(now/n, g.columns, g.df)}
@@ -404,7 +471,7 @@ func (m *Model) hue(ch *Channel, c int, w *work) {
 		now.A += g[1] * t
 		now.B += g[2] * t
 		grad[j] = (g[2]*u.A - g[1]*u.B) / (chroma * chroma) * (180 / math.Pi)
-		limit += grad[j] * grad[j] * m.limits[j].single * m.limits[j].single
+		limit += grad[j] * grad[j] * m.limits[j].limit[oneReading] * m.limits[j].limit[oneReading]
 	}
 	ch.HueDefined = true
 	ch.HueDeg = math.Mod(now.Hue()-u.Hue()+540, 360) - 180
@@ -428,9 +495,13 @@ func (m *Model) exceeded(r *Result) {
 			r.Exceeded = append(r.Exceeded, Exceeded{What: what, Channel: channel, Value: value, Limit: tolerance, Stop: math.Abs(value) > t.StopFactor*tolerance})
 		}
 	}
-	for j, v := range r.Values {
+	for j := range r.Values {
+		v := &r.Values[j]
 		x := v.Value
-		if m.slow(&v, m.limits[j]) && math.Abs(v.EWMA) > math.Abs(x) {
+		if v.RecentDays > 0 && math.Abs(v.Recent) > math.Abs(x) {
+			x = v.Recent
+		}
+		if v.EWMALimit > 0 && m.slow(v) && math.Abs(v.EWMA) > math.Abs(x) {
 			x = v.EWMA
 		}
 		switch v.Kind {
@@ -499,7 +570,7 @@ func (m *Model) agree(r *Result, st, next *State) {
 	if len(st.Last) == k {
 		var along float64
 		for j := range k {
-			s := m.limits[j].scale
+			s := m.limits[j].raw
 			size += next.Last[j] * next.Last[j] / (s * s)
 			along += (next.Last[j] - st.Last[j]) * next.Last[j] / (s * s)
 		}
@@ -511,7 +582,7 @@ func (m *Model) agree(r *Result, st, next *State) {
 	if st.Agreeing > 0 && len(st.Change) == k {
 		var xy, xx, yy float64
 		for j := range k {
-			s := m.limits[j].scale
+			s := m.limits[j].raw
 			x, y := next.Last[j]/s, st.Change[j]/s
 			xy += x * y
 			xx += x * x

@@ -46,6 +46,10 @@ func (l *learner) spreads() {
 			f := &b.Factors[j]
 			f.SE = math.Sqrt(cov[j*q+j])
 			l.setSpread(f, s, c, l.sig.unitOf(*f, l.o.Tolerances))
+			f.AloneSD = f.SD
+		}
+		if kind == KindStrength {
+			l.setAlone(values, days, index)
 		}
 		if kind == KindStrength {
 			b.Effective = s.effective
@@ -55,6 +59,64 @@ func (l *learner) spreads() {
 		}
 	}
 	l.misfitSpread()
+}
+
+// setAlone estimates how much of the other channels' strength one channel shares, and how much
+// it varies without that. The share is the regression of one on the mean of the others with one
+// variance and one covariance for all, cut a little for being estimated.
+func (l *learner) setAlone(values [][]float64, days []string, index []int) {
+	b, n, p := l.out, len(values), len(index)
+	if p < 2 || n < provisionalReadings || b.Days < 2 {
+		return
+	}
+	mean := make([]float64, p)
+	for _, v := range values {
+		for c := range mean {
+			mean[c] += v[c] / float64(n)
+		}
+	}
+	var own, cross float64
+	for _, v := range values {
+		for c := range p {
+			for d := range p {
+				x := (v[c] - mean[c]) * (v[d] - mean[d]) / float64(n-1)
+				if c == d {
+					own += x / float64(p)
+				} else {
+					cross += x / float64(p*(p-1))
+				}
+			}
+		}
+	}
+	if cross <= 0 {
+		return
+	}
+	of := (own + float64(p-2)*cross) / float64(p-1) // variance of the others' mean
+	b.Shared = max(0, min(0.9, cross/of)) * (1 - 3/float64(n+1))
+	alone := matrix(n, p)
+	for i, v := range values {
+		for c := range p {
+			alone[i][c] = v[c] - b.Shared*othersMean(v, c)
+		}
+	}
+	s := estimateSpread(alone, days)
+	for c, j := range index {
+		f := b.Factors[j]
+		l.setSpread(&f, s, c, l.sig.unitOf(f, l.o.Tolerances))
+		if f.SD < b.Factors[j].SD {
+			b.Factors[j].AloneSD, b.Factors[j].DF = f.SD, min(f.DF, b.Factors[j].DF)
+		}
+	}
+}
+
+func othersMean(v []float64, c int) float64 {
+	var sum float64
+	for d, x := range v {
+		if d != c {
+			sum += x
+		}
+	}
+	return sum / float64(max(1, len(v)-1))
 }
 
 func grouped(kind string) bool { return kind == KindStrength || kind == KindTone || kind == KindWhite }
@@ -69,23 +131,37 @@ const (
 	priorOther, priorOtherDF       = 0.25, 8.0
 )
 
-// setSpread takes the pooled spread for a factor, or its own where that is larger (a channel
-// that wobbles more than the others must not be held to theirs), moderated by the prior, and
+// differs says whether a channel's own variance is significantly (at 5 %) larger than the pooled
+// one, of which it is a part.
+func differs(own, pooled, ownDF, df float64) bool {
+	rest := df - ownDF
+	if rest < 1 || ownDF < 1 {
+		return false
+	}
+	others := (pooled*df - own*ownDF) / rest
+	return others <= 0 || own/others > fQuantile(0.95, ownDF, rest)
+}
+
+// setSpread takes the pooled spread for a factor, or its own where that is significantly larger
+// (a channel that wobbles more than the others must not be held to theirs), moderated by the prior, and
 // never less than the floor.
 func (l *learner) setSpread(f *Factor, s spreadOf, c int, tolerance float64) {
 	variance := s.variance
-	f.Effective = max(1, s.effective)
+	f.Effective, f.Rho = max(1, s.effective), s.rho
+	df := s.df
 	if len(s.own) > c {
 		f.OwnSD = math.Sqrt(s.own[c])
-		variance = max(variance, s.own[c])
+		if differs(s.own[c], s.variance, s.ownDF, s.df) {
+			variance, df = s.own[c], s.ownDF
+		}
 	}
-	share, df := priorOther, priorOtherDF
+	share, belief := priorOther, priorOtherDF
 	if f.Kind == KindStrength {
-		share, df = priorStrength, priorStrengthDF
+		share, belief = priorStrength, priorStrengthDF
 	}
 	prior := share * tolerance
-	variance = (df*prior*prior + s.df*variance) / (df + s.df)
-	f.DF = df + s.df
+	variance = (belief*prior*prior + df*variance) / (belief + df)
+	f.DF = belief + df
 	floor := l.o.FloorShare * tolerance
 	if l.count < provisionalReadings || l.out.Days < 2 {
 		floor = assumedShare * tolerance

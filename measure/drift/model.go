@@ -17,6 +17,7 @@ type Model struct {
 	known  []bool
 	cols   [][]float64 // signatures in Lab
 	sig    signatures
+	strong [][]float64 // channel -> whitened strength signature
 	unit   []float64
 	limits []limit // one for each factor
 	groups []groupTest
@@ -35,15 +36,29 @@ type Model struct {
 	pool                               sync.Pool
 }
 
-// limit is how one factor is judged.
+// limit is how one factor is judged: alone, in the mean of the last two and three days, and in
+// the exponentially weighted mean.
 type limit struct {
-	scale  float64 // standard error of prediction of one reading
-	scaleE float64 // of the exponentially weighted mean
-	single float64 // limit on one reading
-	slow   float64 // limit on the exponentially weighted mean
-	df     float64
-	share  float64 // of the false alarms
+	raw     float64    // standard error of prediction of the whole value, for the group tests
+	scale   [4]float64 // standard errors of prediction
+	limit   [4]float64
+	slowRaw float64
+	df      float64
+	share   float64 // of the false alarms
 }
+
+// Places in a limit.
+const (
+	oneReading = iota
+	twoDays
+	threeDays
+	weighted
+)
+
+// chartShare is how a factor's false alarms are divided among its four charts. Means of two and
+// three days are what finds a small step soonest (a moving window of likelihood ratios; Lai, J.
+// R. Statist. Soc. B 57, 1995); the weighted mean sees slower ones.
+var chartShare = [4]float64{0.3, 0.2, 0.25, 0.25}
 
 type houseModel struct {
 	patch     int
@@ -116,6 +131,14 @@ func (b *Baseline) Prepare() (*Model, error) {
 		noise[i] *= 1 + 1/float64(max(1, b.Count))
 	}
 	m.fitter = m.sig.fitter(&b.Chart, noise, b.NoiseScale, m.known, b.Options.Tolerances)
+	m.strong = matrix(len(b.Chart.Channels), 3*m.n)
+	for c, j := range m.fitter.strength {
+		if j >= 0 {
+			for i := range m.strong[c] {
+				m.strong[c][i] = m.fitter.a[i*m.q+j]
+			}
+		}
+	}
 	m.setLimits()
 	m.setGroups()
 	m.findPatches()
@@ -166,8 +189,7 @@ func (m *Model) unpackSignatures() error {
 }
 
 // setLimits gives each factor its limit: Student's t for a future reading, with the
-// factor's share of the false alarms halved between the single reading and the exponentially
-// weighted mean. The mean of the baseline is itself uncertain, which the factor 1/Effective
+// factor's share of the false alarms divided among its charts. The mean of the baseline is itself uncertain, which the factor 1/Effective
 // carries (for the weighted mean: Jones, Champ, Rigdon, Technometrics 43, 2001).
 func (m *Model) setLimits() {
 	b, o := m.b, m.b.Options
@@ -200,15 +222,28 @@ func (m *Model) setLimits() {
 		m.unit[j] = m.sig.unitOf(f, o.Tolerances)
 		l := &m.limits[j]
 		l.share, l.df = share*m.alpha, f.DF
-		l.scale = f.SD * math.Sqrt(1+1/f.Effective)
-		l.scaleE = f.SD * math.Sqrt(o.Lambda/(2-o.Lambda)+1/f.Effective)
-		t := studentQuantile(1-l.share/4, f.DF)
-		l.single, l.slow = t*l.scale, t*l.scaleE
+		spread := meanVariance(f.Rho, o.Lambda)
+		for k, v := range spread {
+			l.scale[k] = f.AloneSD * math.Sqrt(v+1/f.Effective)
+			l.limit[k] = studentQuantile(1-l.share*chartShare[k]/2, f.DF) * l.scale[k]
+		}
+		l.raw = f.SD * math.Sqrt(1+1/f.Effective)
+		l.slowRaw = f.SD * math.Sqrt(spread[weighted]+1/f.Effective)
 	}
 	n := float64(b.Count)
 	m.misfitDF = max(1, n-1)
 	m.misfitScale = b.MisfitSD * math.Sqrt(1+1/max(1, n))
 	m.misfitLimit = b.MisfitLn + m.misfitScale*studentQuantile(1-shareMisfit*m.alpha, m.misfitDF)
+}
+
+// meanVariance is the variance of one day, of the mean of two and three days in a row and of the
+// exponentially weighted mean, in units of one day's, when days are correlated by rho from one to
+// the next.
+func meanVariance(rho, lambda float64) [4]float64 {
+	return [4]float64{
+		1, (1 + rho) / 2, (3 + 4*rho + 2*rho*rho) / 9,
+		lambda / (2 - lambda) * (1 + rho*(1-lambda)) / (1 - rho*(1-lambda)),
+	}
 }
 
 // setGroups prepares the tests of whole kinds.
@@ -305,7 +340,7 @@ func (m *Model) setHouse() {
 		}
 		for j, f := range b.Factors {
 			x, y, z := m.cols[j][p*3], m.cols[j][p*3+1], m.cols[j][p*3+2]
-			s := m.limits[j].scale * m.limits[j].scale
+			s := m.limits[j].raw * m.limits[j].raw
 			if f.Kind == KindFlare || f.Kind == KindLoad {
 				s = min(s, m.unit[j]*m.unit[j])
 			}

@@ -203,20 +203,6 @@ func addOuter(cov, v []float64, q int) {
 	}
 }
 
-// inverseTriangle inverts the lower triangular l.
-func inverseTriangle(l, out []float64, q int) {
-	for j := range q {
-		out[j*q+j] = 1 / l[j*q+j]
-		for i := j + 1; i < q; i++ {
-			var s float64
-			for k := j; k < i; k++ {
-				s -= l[i*q+k] * out[k*q+j]
-			}
-			out[i*q+j] = s / l[i*q+i]
-		}
-	}
-}
-
 // specs lists the patterns. The numbers say how unequal real causes are; they were set on
 // made-up printers of several physics and are deliberately loose.
 func (m *Model) specs() []patternSpec {

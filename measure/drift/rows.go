@@ -21,7 +21,6 @@ func (m *Model) rowChanges(r *Result, w *work) {
 	if rows < 4 {
 		return
 	}
-	q := m.q
 	for c, j := range m.fitter.strength {
 		if j < 0 {
 			continue
@@ -35,11 +34,9 @@ func (m *Model) rowChanges(r *Result, w *work) {
 				if w.present[p] == 0 || w.dist[p] > 3*robustBend*w.scale {
 					continue
 				}
-				for i := range 3 {
-					a := m.fitter.a[(p*3+i)*q+j]
-					num[row] += a * w.r[p*3+i]
-					den[row] += a * a
-				}
+				a, x := m.strong[c][p*3:p*3+3], w.r[p*3:p*3+3]
+				num[row] += a[0]*x[0] + a[1]*x[1] + a[2]*x[2]
+				den[row] += a[0]*a[0] + a[1]*a[1] + a[2]*a[2]
 			}
 		}
 		// Signatures that are a little wrong move all rows; only rows that stand out from the

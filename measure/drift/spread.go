@@ -23,6 +23,7 @@ type spreadOf struct {
 	df        float64   // of the pooled variance
 	ownDF     float64
 	effective float64 // independent readings that the mean is worth
+	rho       float64 // correlation of one day with the next
 	columns   float64 // independent columns that the columns are worth
 }
 
@@ -140,10 +141,11 @@ func (s *spreadOf) lag(means [][]float64, starts []int) {
 	}
 	// The sample autocorrelation of d independent values averages -1/d.
 	r := num/den + 1/float64(d)
-	if r*math.Sqrt(float64(p*(d-1))) < 1 {
-		return // within one standard error of none
+	if r*math.Sqrt(float64(p*(d-1))) < 1.645 {
+		return // not significant at 5 %
 	}
 	r = min(r, 0.8)
+	s.rho = r
 	var sum float64
 	for k := 1; k < d; k++ {
 		sum += (1 - float64(k)/float64(d)) * math.Pow(r, float64(k))

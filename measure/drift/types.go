@@ -99,6 +99,11 @@ type Factor struct {
 	SE float64 `json:"se"`
 	// Effective is the number of independent readings that the mean of this factor is worth.
 	Effective float64 `json:"effective"`
+	// Rho is the correlation of one day with the next, 0 when days are independent.
+	Rho float64 `json:"rho,omitempty"`
+	// AloneSD is the spread of what is watched: for a channel's strength, of the strength less
+	// its usual share of what the other channels did (Baseline.Shared); for others it is SD.
+	AloneSD float64 `json:"alone_sd"`
 	// Leans says how much of each channel's strength (in percent) one unit of this factor looks
 	// like; that part is counted as strength and taken out of the signature.
 	Leans []float64 `json:"leans,omitempty"`
@@ -142,6 +147,9 @@ type Baseline struct {
 	Noise      [6]float64 `json:"noise"`
 	NoiseScale []float32  `json:"noise_scale"`
 	Factors    []Factor   `json:"factors"`
+	// Shared is how much of the other channels' mean strength one channel usually shares: the
+	// press moves all inks together, and a single weak ink stands out better without that.
+	Shared float64 `json:"shared"`
 	// Groups are the kinds whose factors are also tested together.
 	Groups []Group `json:"groups,omitempty"`
 	// Signatures holds the change of every patch for one unit of every factor, as
@@ -211,10 +219,17 @@ type Value struct {
 	Channel string  `json:"channel,omitempty"`
 	Value   float64 `json:"value"`
 	SE      float64 `json:"se"`
-	// Limit is the statistical limit for this one reading (0 when the baseline is tentative);
-	// Z is the value in standard errors of prediction.
+	// Alone is what is tested: Value, for a channel's strength less what it usually shares with
+	// the other channels.
+	Alone float64 `json:"alone"`
+	// Limit is the statistical limit on Alone for this one reading (0 when the baseline is
+	// tentative); Z is Alone in standard errors of prediction.
 	Limit float64 `json:"limit"`
 	Z     float64 `json:"z"`
+	// Recent is the mean over the last two or three days that is furthest beyond its own limit,
+	// 0 when none is; RecentDays says how many days.
+	Recent     float64 `json:"recent,omitempty"`
+	RecentDays int     `json:"recent_days,omitempty"`
 	// EWMA is the exponentially weighted mean over the last readings, with its limit.
 	EWMA      float64 `json:"ewma"`
 	EWMALimit float64 `json:"ewma_limit"`
@@ -223,7 +238,7 @@ type Value struct {
 	CusumHigh float64 `json:"cusum_high"`
 	CusumLow  float64 `json:"cusum_low"`
 	Since     int     `json:"since_readings"`
-	// Beyond says that Value or EWMA is outside its limit.
+	// Beyond says that Alone, Recent or EWMA is outside its limit.
 	Beyond bool `json:"beyond"`
 }
 
@@ -356,7 +371,15 @@ type Result struct {
 // state before the first reading after a baseline. Its size depends on the number of factors,
 // never on how many readings went by.
 type State struct {
-	Readings  int       `json:"readings"`
+	Readings int `json:"readings"`
+	// Day is the date of the last reading, Today the number of readings of that day and Mean
+	// their mean. Readings of one day share its state and count as one.
+	Day   string    `json:"day,omitempty"`
+	Today int       `json:"today,omitempty"`
+	Mean  []float64 `json:"mean,omitempty"`
+	// Before holds the means of the two days before, the newer first.
+	Before [][]float64 `json:"before,omitempty"`
+	// EWMA is the exponentially weighted mean up to the day before Day.
 	EWMA      []float64 `json:"ewma,omitempty"`
 	CusumHigh []float64 `json:"cusum_high,omitempty"`
 	CusumLow  []float64 `json:"cusum_low,omitempty"`
