@@ -241,12 +241,13 @@ func (m *Model) values(r *Result, w *work, next *State) {
 			v.Limit *= math.Sqrt(1 + extra/(l.scale[oneReading]*l.scale[oneReading]))
 		}
 		m.recent(v, l, j, next)
+		v.before = next.EWMA[j]
 		v.Beyond = math.Abs(v.Alone) > v.Limit || v.RecentDays > 0 || m.slow(v)
 	}
 }
 
 // recent looks at the means of the last two and three days. Every one of those days must show
-// the change by itself, at a third of the limit, so that one wild day does not speak for three.
+// the change by itself, at half the limit, so that one wild day does not speak for three.
 func (m *Model) recent(v *Value, l *limit, j int, next *State) {
 	sum, least := next.Mean[j], math.Abs(next.Mean[j])
 	var best float64
@@ -257,16 +258,17 @@ func (m *Model) recent(v *Value, l *limit, j int, next *State) {
 		sum += b[j]
 		least = min(least, math.Abs(b[j]))
 		mean, limit := sum/float64(k+2), l.limit[twoDays+k]
-		if x := math.Abs(mean) / limit; x > 1 && x > best && least > limit/3 && math.Abs(v.Alone) > limit/3 {
+		if x := math.Abs(mean) / limit; x > 1 && x > best && least > limit/2 && math.Abs(v.Alone) > limit/2 {
 			best, v.Recent, v.RecentDays = x, mean, k+2
 		}
 	}
 }
 
-// slow says whether the weighted mean is beyond its limit and the reading itself still stands by
-// it. After a repair the mean lags; that is no alarm.
+// slow says whether the weighted mean is beyond its limit, was on its way there before today, and
+// the reading itself stands by it: after a repair the mean lags, and one wild day is not slow.
 func (m *Model) slow(v *Value) bool {
-	return math.Abs(v.EWMA) > v.EWMALimit && v.Alone*v.EWMA > 0 && math.Abs(v.Alone) > v.EWMALimit/2
+	return math.Abs(v.EWMA) > v.EWMALimit && v.Alone*v.EWMA > 0 && math.Abs(v.Alone) > v.EWMALimit/2 &&
+		v.before*v.EWMA > 0 && math.Abs(v.before) > v.EWMALimit/4
 }
 
 // tests runs the few tests that share the false-alarm budget.
@@ -326,7 +328,7 @@ func (m *Model) factorTests(r *Result) {
 	if j >= 0 {
 		l := &m.limits[j]
 		now.Name += ":" + r.Values[j].Name
-		now.P = min(1, studentTail(now.Statistic*l.limit[oneReading]/l.scale[oneReading], l.df)*m.alpha/(l.share*chartShare[oneReading]))
+		now.P = min(1, studentTail(now.Statistic*l.limit[oneReading]/heavyTail/l.scale[oneReading], l.df)*m.alpha/(l.share*chartShare[oneReading]))
 		now.Significant = now.Statistic > 1
 	}
 	if k >= 0 {
@@ -339,22 +341,26 @@ func (m *Model) factorTests(r *Result) {
 }
 
 // groupTests are those of all factors of a kind together, now and in the weighted means. The
-// latter count only while the reading itself still stands by them.
+// latter count only while the reading itself and the mean up to yesterday stand by them. No
+// single factor can carry the group beyond its limit: that is the factor tests' business, and
+// one wild ink would speak for all.
 func (m *Model) groupTests(r *Result) {
 	for _, g := range m.groups {
-		var now, slow, along float64
+		n := float64(len(g.index))
+		most := g.limit * n / 2
+		var now, slow, along, before float64
 		for _, j := range g.index {
 			v, l := &r.Values[j], &m.limits[j]
 			x, e := v.Value/l.raw, v.EWMA/l.slowRaw
-			now += x * x
-			slow += e * e
+			now += min(x*x, most)
+			slow += min(e*e, most)
 			along += v.Alone * v.EWMA / (l.slowRaw * l.slowRaw)
+			before += v.before * v.EWMA / (l.slowRaw * l.slowRaw)
 		}
-		n := float64(len(g.index))
 		t := Test{Name: "all " + g.kind, Statistic: now / n, Limit: g.limit, P: fTail(now/n, g.columns, g.df)}
 		t.Significant = t.Statistic > t.Limit
 		s := Test{Name: "all " + g.kind, Slow: true, Statistic: slow / n, Limit: g.limit, P: fTail(slow/n, g.columns, g.df)}
-		s.Significant = s.Statistic > s.Limit && along > slow/2
+		s.Significant = s.Statistic > s.Limit && along > slow/2 && before > slow/4
 		r.Tests = append(r.Tests, t, s)
 	}
 }

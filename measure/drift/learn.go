@@ -60,6 +60,7 @@ func Learn(chart Chart, samples []Sample, o Options) (*Baseline, error) {
 		l.fitAll()
 		l.update()
 	}
+	l.sig.separate(l.noise, l.scale)
 	l.fitAll()
 	l.spreads()
 	l.finish()
@@ -166,7 +167,7 @@ func (l *learner) signatures() error {
 	if err != nil {
 		return err
 	}
-	l.sig.separate(l.o.Tolerances)
+	l.sig.separate(l.noise, l.scale)
 	l.out.Blind = l.sig.prune(l.o.Tolerances, l.known)
 	if !slices.ContainsFunc(l.sig.factors, func(f Factor) bool { return f.Kind == KindStrength }) {
 		return &UnusableError{Code: "singular", Text: "no channel of this chart can be told from its patches",

@@ -160,7 +160,8 @@ func (l *learner) setSpread(f *Factor, s spreadOf, c int, tolerance float64) {
 		share, belief = priorStrength, priorStrengthDF
 	}
 	prior := share * tolerance
-	variance = (belief*prior*prior + df*variance) / (belief + df)
+	// A spread beyond the prior is not argued down by it.
+	variance = max(variance, (belief*prior*prior+df*variance)/(belief+df))
 	f.DF = belief + df
 	floor := l.o.FloorShare * tolerance
 	if l.count < provisionalReadings || l.out.Days < 2 {
@@ -234,7 +235,7 @@ func (l *learner) capability() {
 		if f.Kind != KindStrength {
 			continue
 		}
-		k := ToleranceFactor(l.count, f.DF, 0.95, 0.95)
+		k := ToleranceFactor(float64(l.count), f.DF, 0.95, 0.95)
 		if wide := k * f.OwnSD; wide > l.o.Tolerances.StrengthPercent {
 			l.out.warn("capability", fmt.Sprintf("%s of ordinary readings may lie up to %.1f %% from the mean, wider than the tolerance of %.1f %%: limits follow the spread, so small changes are found late",
 				f.describe(), wide, l.o.Tolerances.StrengthPercent))
@@ -292,14 +293,4 @@ func Hotelling(x, mean []float64, cov [][]float64) (float64, error) {
 	y := append([]float64(nil), d...)
 	backsolve(l, y, p)
 	return inner(d, y), nil
-}
-
-// ToleranceFactor is k such that mean +- k sd, from n readings whose sd has df degrees of
-// freedom, covers the share p of all readings with the given confidence: Howe's formula (J.
-// Amer. Statist. Assoc. 64, 1969; NIST/SEMATECH e-Handbook 7.2.6.3), good to 1 % or so from n =
-// 5 on and too small below.
-func ToleranceFactor(n int, df, p, confidence float64) float64 {
-	z := distuv.UnitNormal.Quantile((1 + p) / 2)
-	chi := distuv.ChiSquared{K: df}.Quantile(1 - confidence)
-	return z * math.Sqrt(df*(1+1/float64(n))/chi)
 }

@@ -58,7 +58,13 @@ const (
 // chartShare is how a factor's false alarms are divided among its four charts. Means of two and
 // three days are what finds a small step soonest (a moving window of likelihood ratios; Lai, J.
 // R. Statist. Soc. B 57, 1995); the weighted mean sees slower ones.
-var chartShare = [4]float64{0.3, 0.2, 0.25, 0.25}
+var chartShare = [4]float64{0.2, 0.25, 0.3, 0.25}
+
+// heavyTail widens the limit on a single reading. Real printers have bad days more often than
+// the normal law allows (Student's t with 5 degrees of freedom is a fair picture), and against
+// that only a second day helps: means of days need no such allowance, for every one of their
+// days must show the change.
+const heavyTail = 1.3
 
 type houseModel struct {
 	patch     int
@@ -227,6 +233,7 @@ func (m *Model) setLimits() {
 			l.scale[k] = f.AloneSD * math.Sqrt(v+1/f.Effective)
 			l.limit[k] = studentQuantile(1-l.share*chartShare[k]/2, f.DF) * l.scale[k]
 		}
+		l.limit[oneReading] *= heavyTail
 		l.raw = f.SD * math.Sqrt(1+1/f.Effective)
 		l.slowRaw = f.SD * math.Sqrt(spread[weighted]+1/f.Effective)
 	}

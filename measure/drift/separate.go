@@ -6,41 +6,55 @@ import (
 	"slices"
 )
 
-// separate takes out of the tone and load signatures what looks like strength, so that strength
-// is the best-fitting change of the tints and tone is what is left after it.
-func (s *signatures) separate(t Tolerances) {
+// separate takes out of the signatures of tone, ink colour and load what looks like strength, in
+// the metric of the given noise, so that strength is the best-fitting change of the tints and
+// the others are what is left after it.
+func (s *signatures) separate(noise [6]float64, scale []float32) {
 	nc := len(s.curves)
 	strength := s.strengthIndex(nc)
+	if s.whole == nil {
+		s.whole = make(map[string][]float64, len(s.factors))
+		for j, f := range s.factors {
+			s.whole[f.Name] = s.columns[j]
+		}
+	}
+	white := make([][]float64, nc)
+	for c, j := range strength {
+		if j >= 0 {
+			white[c] = whitened(s.columns[j], noise, scale)
+		}
+	}
 	for j := range s.factors {
 		f := &s.factors[j]
 		if f.Kind == KindStrength || f.Kind == KindWhite || f.Kind == KindFlare {
 			continue
 		}
-		// Regress the column on the strengths: on its own channel's for tone, on all for load.
+		// Regress the column on the strengths: on its own channel's, or on all for load.
 		var on []int
 		for c := range nc {
-			own := s.factors[strength[c]].Channel == f.Channel
-			if (f.Kind == KindLoad || own) && square(s.columns[strength[c]]) > 0 {
+			if white[c] != nil && (f.Kind == KindLoad || f.Index == c) && square(white[c]) > 0 {
 				on = append(on, c)
 			}
 		}
 		if len(on) == 0 {
 			continue
 		}
+		column := whitened(s.whole[f.Name], noise, scale)
 		q := len(on)
 		m, l, rhs := make([]float64, q*q), make([]float64, q*q), make([]float64, q)
 		for a, ca := range on {
 			for b, cb := range on {
-				m[a*q+b] = inner(s.columns[strength[ca]], s.columns[strength[cb]])
+				m[a*q+b] = inner(white[ca], white[cb])
 			}
 			m[a*q+a] *= 1 + 1e-9
-			rhs[a] = inner(s.columns[strength[ca]], s.columns[j])
+			rhs[a] = inner(white[ca], column)
 		}
 		if !cholesky(m, l, q) {
 			continue
 		}
 		backsolve(l, rhs, q)
 		f.Leans = make([]float64, nc)
+		s.columns[j] = slices.Clone(s.whole[f.Name])
 		for a, c := range on {
 			f.Leans[c] = rhs[a]
 			for k := range s.columns[j] {
@@ -48,6 +62,23 @@ func (s *signatures) separate(t Tolerances) {
 			}
 		}
 	}
+}
+
+// whitened divides a column by the root of the noise, patch by patch; unknown patches are zero.
+func whitened(column []float64, noise [6]float64, scale []float32) []float64 {
+	r := inverseRoot(noise)
+	out := make([]float64, len(column))
+	for p, k := range scale {
+		if k <= 0 {
+			continue
+		}
+		w := 1 / math.Sqrt(float64(k))
+		x, y, z := column[p*3], column[p*3+1], column[p*3+2]
+		out[p*3] = w * r[0] * x
+		out[p*3+1] = w * (r[1]*x + r[2]*y)
+		out[p*3+2] = w * (r[3]*x + r[4]*y + r[5]*z)
+	}
+	return out
 }
 
 // strengthIndex gives the factor of each channel's strength, -1 when it was dropped.

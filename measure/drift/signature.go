@@ -87,6 +87,8 @@ type signatures struct {
 	paper   [3]float64
 	space   string
 	dropped int
+	// whole holds the signatures before separate, by name.
+	whole map[string][]float64
 }
 
 // solid describes a channel's full tint on the paper.

@@ -139,10 +139,11 @@ func (s *spreadOf) lag(means [][]float64, starts []int) {
 	if den == 0 {
 		return
 	}
-	// The sample autocorrelation of d independent values averages -1/d.
-	r := num/den + 1/float64(d)
-	if r*math.Sqrt(float64(p*(d-1))) < 1.645 {
-		return // not significant at 5 %
+	// The sample autocorrelation of d values is low by about (1 + 3r)/d (Kendall, Biometrika 41,
+	// 1954).
+	r := (float64(d)*num/den + 1) / float64(d-3)
+	if r <= 0 {
+		return
 	}
 	r = min(r, 0.8)
 	s.rho = r

@@ -31,8 +31,6 @@ type surface struct {
 	hyper  hyper
 }
 
-var lastHyper hyper
-
 type hyper struct{ bend, mix, nugget, warp float64 }
 
 const (
@@ -86,7 +84,6 @@ func fitSurface(tints [][]float64, values *mat.Dense, variance []float64) (*surf
 	}
 	s.hyper = chooseHyper(raw, y, v)
 	s.tints = s.hyper.warped(raw)
-	lastHyper = s.hyper
 	var chol mat.Cholesky
 	if !chol.Factorize(gram(s.tints, v, s.hyper)) {
 		return nil, &UnusableError{Code: "singular", Text: "the chart's colours do not depend on its device values in any smooth way",

@@ -240,6 +240,8 @@ type Value struct {
 	Since     int     `json:"since_readings"`
 	// Beyond says that Alone, Recent or EWMA is outside its limit.
 	Beyond bool `json:"beyond"`
+
+	before float64 // the weighted mean up to the day before
 }
 
 // Test is one of the few tests that share the reading's false-alarm budget.
