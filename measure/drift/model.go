@@ -347,10 +347,8 @@ func (m *Model) setHouse() {
 		}
 		for j, f := range b.Factors {
 			x, y, z := m.cols[j][p*3], m.cols[j][p*3+1], m.cols[j][p*3+2]
-			s := m.limits[j].raw * m.limits[j].raw
-			if f.Kind == KindFlare || f.Kind == KindLoad {
-				s = min(s, m.unit[j]*m.unit[j])
-			}
+			// What the factor itself varies by; the error of its fit is no variation of the patch.
+			s := max(0, f.OwnSD*f.OwnSD-f.SE*f.SE) * (1 + 1/f.Effective)
 			for i, k := range [6]float64{x * x, x * y, x * z, y * y, y * z, z * z} {
 				v[i] += s * k
 			}

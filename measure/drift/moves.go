@@ -15,13 +15,9 @@ func (m *Model) moves(r *Result, w *work, s *Sample) {
 	for c := range tone {
 		tone[c] = -1
 	}
-	load := -1
 	for j, f := range m.b.Factors {
-		switch f.Kind {
-		case KindTone:
+		if f.Kind == KindTone {
 			tone[f.Index] = j
-		case KindLoad:
-			load = j
 		}
 	}
 	var undo [maxFactors]float64
@@ -34,13 +30,13 @@ func (m *Model) moves(r *Result, w *work, s *Sample) {
 		if j := tone[c]; j >= 0 {
 			t = w.theta[j]
 			undo[j] = t
-			if leans := m.b.Factors[j].Leans; leans != nil {
-				s -= leans[c] * t
+		}
+		// What a tone looks like as strength has been counted there.
+		for _, j := range tone {
+			if j >= 0 && m.b.Factors[j].Leans != nil {
+				s -= m.b.Factors[j].Leans[c] * w.theta[j]
 			}
 		}
-		// What load looks like as strength is met by the channels' tints too; what it adds in
-		// overprints no single channel can undo.
-		_ = load
 		s = max(-90, min(300, s))
 		t /= 1 + s/100
 		r.Moves = append(r.Moves, Move{Channel: name, Percent: 100 * (1/(1+s/100) - 1), TonePoints: -t})

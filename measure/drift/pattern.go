@@ -46,9 +46,9 @@ var patternSizes = []float64{0.6, 1.2, 2.4, 4.8, 9.6}
 type patternSpec struct {
 	name    string
 	channel int
-	mean    map[int]float64 // factor -> direction
-	sd      map[int]float64 // factor -> independent sd
-	ways    []map[int]float64
+	mean    []float64 // direction by factor; nil for none
+	sd      []float64 // independent sd by factor
+	ways    [][]float64
 	wrong   float64 // share of the change's square that the signatures get wrong
 }
 
@@ -138,24 +138,21 @@ func (m *Model) sized(fit, background []float64, spec patternSpec, sizes []float
 	out := make([]sizedPattern, 0, len(sizes))
 	for _, size := range sizes {
 		cov := slices.Clone(background)
+		one := make([]float64, q)
 		for j, sd := range spec.sd {
-			v := m.raw(map[int]float64{j: sd * size})
-			addOuter(cov, v, q)
+			if sd == 0 {
+				continue
+			}
+			one[j] = sd
+			addOuter(cov, m.raw(one, size), q)
+			one[j] = 0
 		}
 		for _, way := range spec.ways {
-			scaled := map[int]float64{}
-			for j, k := range way {
-				scaled[j] = k * size
-			}
-			addOuter(cov, m.raw(scaled), q)
+			addOuter(cov, m.raw(way, size), q)
 		}
 		s := sizedPattern{root: make([]float64, q*q)}
-		if len(spec.mean) > 0 {
-			scaled := map[int]float64{}
-			for j, k := range spec.mean {
-				scaled[j] = k * size
-			}
-			s.mean = m.raw(scaled)
+		if spec.mean != nil {
+			s.mean = m.raw(spec.mean, size)
 		}
 		// Imperfect signatures leave a misfit in proportion to the whole change, which the fit
 		// spreads over whatever factors it can least tell apart.
@@ -175,17 +172,19 @@ func (m *Model) sized(fit, background []float64, spec patternSpec, sizes []float
 	return out
 }
 
-// raw turns amounts of the unseparated factors, in units of their tolerances, into fitted
-// factors: what of tone and load looks like strength is fitted as strength.
-func (m *Model) raw(amount map[int]float64) []float64 {
+// raw turns amounts of the unseparated factors, in units of size tolerances, into fitted factors:
+// what of the others looks like strength is fitted as strength.
+func (m *Model) raw(amount []float64, size float64) []float64 {
 	v := make([]float64, m.q)
-	strength := strengthIndex(m.b.Factors, len(m.b.Chart.Channels))
 	for j, k := range amount {
-		x := k * m.unit[j]
+		if k == 0 {
+			continue
+		}
+		x := k * size * m.unit[j]
 		v[j] += x
 		for c, lean := range m.b.Factors[j].Leans {
-			if strength[c] >= 0 {
-				v[strength[c]] += x * lean
+			if s := m.fitter.strength[c]; s >= 0 {
+				v[s] += x * lean
 			}
 		}
 	}
@@ -218,19 +217,19 @@ func (m *Model) specs() []patternSpec {
 		}
 		return -1
 	}
-	all := func(kind string, k float64, into map[int]float64) map[int]float64 {
+	all := func(kind string, k float64, into []float64) []float64 {
 		for _, j := range of[kind] {
 			into[j] = k
 		}
 		return into
 	}
 	// Whatever happens, every factor moves a little that no pattern foresees.
-	slop := func(k float64) map[int]float64 {
-		s := map[int]float64{}
-		for j := range m.b.Factors {
-			s[j] = k
-		}
-		return s
+	slop := func(k float64) []float64 { return slices.Repeat([]float64{k}, m.q) }
+	none := func() []float64 { return make([]float64, m.q) }
+	only := func(j int, k float64) []float64 {
+		v := none()
+		v[j] = k
+		return v
 	}
 	var specs []patternSpec
 	for c := range m.b.Chart.Channels {
@@ -238,7 +237,7 @@ func (m *Model) specs() []patternSpec {
 		if s < 0 {
 			continue
 		}
-		own := func(strength, tone, ink, others float64) map[int]float64 {
+		own := func(strength, tone, ink, others float64) []float64 {
 			sd := slop(others)
 			sd[s] = strength
 			if j := at(KindTone, c); j >= 0 {
@@ -252,25 +251,25 @@ func (m *Model) specs() []patternSpec {
 			return sd
 		}
 		specs = append(specs,
-			patternSpec{name: PatternInkWeak, channel: c, mean: map[int]float64{s: -1}, sd: own(0.4, 0.2, 0.1, 0.03), wrong: wrongStrength},
-			patternSpec{name: PatternInkStrong, channel: c, mean: map[int]float64{s: 1}, sd: own(0.4, 0.2, 0.1, 0.03), wrong: wrongStrength})
+			patternSpec{name: PatternInkWeak, channel: c, mean: only(s, -1), sd: own(0.4, 0.2, 0.1, 0.03), wrong: wrongStrength},
+			patternSpec{name: PatternInkStrong, channel: c, mean: only(s, 1), sd: own(0.4, 0.2, 0.1, 0.03), wrong: wrongStrength})
 		if at(KindHue, c) >= 0 || at(KindCast, c) >= 0 {
 			specs = append(specs, patternSpec{name: PatternInkColour, channel: c, sd: own(0.8, 0.3, 1, 0.04), wrong: wrongColour})
 		}
 	}
 	if len(of[KindStrength]) > 1 {
-		common := all(KindStrength, 0.6, map[int]float64{})
+		common := all(KindStrength, 0.6, none())
 		under := all(KindLoad, 0.5, all(KindFlare, 0.3, all(KindStrength, 0.3, all(KindTone, 0.1, slop(0.04)))))
 		specs = append(specs, patternSpec{name: PatternPressUnder, channel: -1, wrong: wrongShared,
-			mean: all(KindLoad, -0.7, all(KindStrength, -0.8, map[int]float64{})), sd: under,
-			ways: []map[int]float64{common, all(KindTone, 0.3, map[int]float64{})}})
+			mean: all(KindLoad, -0.7, all(KindStrength, -0.8, none())), sd: under,
+			ways: [][]float64{common, all(KindTone, 0.3, none())}})
 	}
 	if len(of[KindTone]) > 1 {
 		for _, sign := range []float64{-1, 1} {
 			specs = append(specs, patternSpec{name: PatternPreset, channel: -1, wrong: wrongShared,
-				mean: all(KindTone, sign, map[int]float64{}),
+				mean: all(KindTone, sign, none()),
 				sd:   all(KindStrength, 0.2, all(KindTone, 0.2, slop(0.04))),
-				ways: []map[int]float64{all(KindTone, 0.3, map[int]float64{}), all(KindStrength, 0.5, map[int]float64{})}})
+				ways: [][]float64{all(KindTone, 0.3, none()), all(KindStrength, 0.5, none())}})
 		}
 	}
 	if w := of[KindWhite]; len(w) == 3 {
@@ -280,7 +279,7 @@ func (m *Model) specs() []patternSpec {
 		}
 		// Other goods may also take more or less of every ink.
 		specs = append(specs, patternSpec{name: PatternMedia, channel: -1, sd: all(KindStrength, 0.12, media), wrong: wrongShared,
-			ways: []map[int]float64{all(KindStrength, 0.5, map[int]float64{})}})
+			ways: [][]float64{all(KindStrength, 0.5, none())}})
 		if b := at(KindWhite, 2); b >= 0 && len(of[KindStrength]) > 1 {
 			over := all(KindStrength, 0.25, all(KindLoad, 0.8, all(KindTone, 0.15, slop(0.05))))
 			over[b] = 0.4
@@ -289,12 +288,12 @@ func (m *Model) specs() []patternSpec {
 			}
 			specs = append(specs, patternSpec{name: PatternPressOver, channel: -1, wrong: wrongShared,
 				// Past the point where all dye has gone over, heat drives it off again.
-				mean: all(KindStrength, -0.6, map[int]float64{b: 1}), sd: over,
-				ways: []map[int]float64{all(KindStrength, 0.6, map[int]float64{}), all(KindTone, 0.5, map[int]float64{})}})
+				mean: all(KindStrength, -0.6, only(b, 1)), sd: over,
+				ways: [][]float64{all(KindStrength, 0.6, none()), all(KindTone, 0.5, none())}})
 		}
 		// A lamp or a calibration that is off by one factor moves the white in L* and a hair
 		// along its own tint.
-		lamp := map[int]float64{}
+		lamp := none()
 		p := m.b.Paper
 		fy := (p[0] + 16) / 116
 		for axis, k := range [3]float64{116 * fy / 3, p[1] / 3, p[2] / 3} {
@@ -302,12 +301,12 @@ func (m *Model) specs() []patternSpec {
 				lamp[j] = k / (116 * fy / 3)
 			}
 		}
-		specs = append(specs, patternSpec{name: PatternScale, channel: -1, sd: slop(0.03), ways: []map[int]float64{lamp}, wrong: wrongShared})
+		specs = append(specs, patternSpec{name: PatternScale, channel: -1, sd: slop(0.03), ways: [][]float64{lamp}, wrong: wrongShared})
 	}
 	if f := of[KindFlare]; len(f) == 1 {
 		sd := slop(0.04)
 		sd[f[0]] = 0.4
-		specs = append(specs, patternSpec{name: PatternFlare, channel: -1, mean: map[int]float64{f[0]: 1}, sd: sd, wrong: wrongShared})
+		specs = append(specs, patternSpec{name: PatternFlare, channel: -1, mean: only(f[0], 1), sd: sd, wrong: wrongShared})
 	}
 	specs = append(specs, patternSpec{name: PatternMixed, channel: -1, wrong: wrongShared,
 		sd: all(KindStrength, 0.8, all(KindTone, 0.8, all(KindHue, 0.3, all(KindCast, 0.3, all(KindDepth, 0.3, slop(0.15))))))})

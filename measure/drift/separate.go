@@ -6,9 +6,11 @@ import (
 	"slices"
 )
 
-// separate takes out of the signatures of tone, ink colour and load what looks like strength, in
-// the metric of the given noise, so that strength is the best-fitting change of the tints and
-// the others are what is left after it.
+// separate takes out of the signatures of tone, ink colour, load and flare what looks like
+// strength of any channel, in the metric of the given noise, so that strength is the
+// best-fitting change of the tints and the others are what is left after it. It also keeps a
+// change of strength from leaking into the others where signatures are a little wrong. Paper
+// white stays as it is: it shows on bare patches, where no strength does.
 func (s *signatures) separate(noise [6]float64, scale []float32) {
 	nc := len(s.curves)
 	strength := s.strengthIndex(nc)
@@ -26,13 +28,12 @@ func (s *signatures) separate(noise [6]float64, scale []float32) {
 	}
 	for j := range s.factors {
 		f := &s.factors[j]
-		if f.Kind == KindStrength || f.Kind == KindWhite || f.Kind == KindFlare {
+		if f.Kind == KindStrength || f.Kind == KindWhite {
 			continue
 		}
-		// Regress the column on the strengths: on its own channel's, or on all for load.
 		var on []int
 		for c := range nc {
-			if white[c] != nil && (f.Kind == KindLoad || f.Index == c) && square(white[c]) > 0 {
+			if white[c] != nil && square(white[c]) > 0 {
 				on = append(on, c)
 			}
 		}

@@ -1,0 +1,645 @@
+package drift_test
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"reflect"
+	"strings"
+	"testing"
+
+	"swathkeeper/measure/cause"
+	"swathkeeper/measure/colour"
+	"swathkeeper/measure/drift"
+	"swathkeeper/measure/madeup"
+)
+
+// shop is a made-up shop with a learned baseline. What it prints is simulated.
+type shop struct {
+	t *testing.T
+	*madeup.Shop
+	model *drift.Model
+	base  *drift.Baseline
+}
+
+func day(n int) string { return fmt.Sprintf("2026-%02d-%02d", 1+n/28, 1+n%28) }
+
+func (s *shop) sample(d int, f madeup.Faults) drift.Sample {
+	s.t.Helper()
+	r, err := s.Read(madeup.Occasion{Day: d}, f)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	return drift.Sample{Lab: r.Lab, Day: day(d)}
+}
+
+func newShop(t *testing.T, seed uint64, readings int, change func(*madeup.Config)) *shop {
+	t.Helper()
+	cfg := madeup.DefaultConfig()
+	cfg.Wander.StrengthPercent, cfg.Wander.Press = 0.5, 0.01
+	if change != nil {
+		change(&cfg)
+	}
+	m, err := madeup.NewShop(seed, cfg)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := &shop{t: t, Shop: m}
+	var samples []drift.Sample
+	for d := range readings {
+		samples = append(samples, s.sample(d, madeup.Faults{}))
+	}
+	if s.base, err = drift.Learn(drift.Chart(*m.Chart()), samples, drift.Options{}); err != nil {
+		t.Fatal(err)
+	}
+	if s.model, err = s.base.Prepare(); err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+func (s *shop) judge(smp drift.Sample) drift.Result {
+	s.t.Helper()
+	r, _, err := s.model.Judge(smp, drift.State{})
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	return r
+}
+
+func weak(ink string, percent float64) madeup.Faults {
+	return madeup.Faults{Ink: map[string]madeup.InkFault{ink: {StrengthPercent: percent}}}
+}
+
+func TestGrades(t *testing.T) {
+	t.Parallel()
+	for n, want := range map[int]string{1: drift.Tentative, 4: drift.Tentative, 5: drift.Provisional, 10: drift.Full} {
+		if s := newShop(t, 3, n, nil); s.base.Grade != want || s.base.Count != n || s.base.Days != n {
+			t.Errorf("%d readings: %s, count %d, days %d", n, s.base.Grade, s.base.Count, s.base.Days)
+		}
+	}
+	// Ten readings of two days are not a full baseline.
+	s := newShop(t, 3, 10, nil)
+	var samples []drift.Sample
+	for i := range 10 {
+		smp := s.sample(i, madeup.Faults{})
+		smp.Day = day(i / 5)
+		samples = append(samples, smp)
+	}
+	b, err := drift.Learn(drift.Chart(*s.Chart()), samples, drift.Options{})
+	if err != nil || b.Grade != drift.Provisional {
+		t.Fatalf("two days: %v %v", b, err)
+	}
+}
+
+// TestWeakInk: an ink 12 % weak is measured to within a fifth, named, and undone by the moves.
+func TestWeakInk(t *testing.T) {
+	t.Parallel()
+	for seed, change := range map[uint64]func(*madeup.Config){
+		1: nil,
+		2: func(c *madeup.Config) { c.Mixing = madeup.Neugebauer },
+		3: func(c *madeup.Config) { c.Mixing, c.Family = madeup.Density, madeup.Narrow },
+		4: func(c *madeup.Config) { c.Chart, c.Inks = madeup.LightChart(), madeup.InkNames() },
+	} {
+		s := newShop(t, seed, 10, change)
+		for _, ink := range []string{"C", "M", "Y", "K"} {
+			r := s.judge(s.sample(20, weak(ink, -12)))
+			var got float64
+			for _, c := range r.Channels {
+				if c.Channel == ink {
+					got = c.StrengthPercent
+				} else if math.Abs(c.StrengthPercent) > 6 {
+					t.Errorf("shop %d, %s weak: %s reads %.1f %%", seed, ink, c.Channel, c.StrengthPercent)
+				}
+			}
+			if math.Abs(got+12) > 2.4 {
+				t.Errorf("shop %d: %s 12 %% weak reads %.1f %%", seed, ink, got)
+			}
+			if r.Level != drift.LevelStop || r.Patterns[0].Name != drift.PatternInkWeak || r.Patterns[0].Channel != ink {
+				t.Errorf("shop %d: %s 12 %% weak: level %q, patterns %+v", seed, ink, r.Level, r.Patterns[:1])
+			}
+			for _, mv := range r.Moves {
+				if mv.Channel == ink && math.Abs(mv.Percent-100*(1/0.88-1)) > 5 {
+					t.Errorf("shop %d: move of %s is %+.1f %%, right would be %+.1f", seed, ink, mv.Percent, 100*(1/0.88-1))
+				}
+			}
+		}
+	}
+}
+
+// TestSteady: an ordinary reading is nothing.
+func TestSteady(t *testing.T) {
+	t.Parallel()
+	s := newShop(t, 5, 10, nil)
+	var st drift.State
+	for d := 20; d < 40; d++ {
+		r, next, err := s.model.Judge(s.sample(d, madeup.Faults{}), st)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r.Level != drift.LevelNone {
+			t.Errorf("day %d: level %q, tests %+v", d, r.Level, r.Tests)
+		}
+		st = next
+	}
+}
+
+// TestSlowDrift: what one reading cannot show, several days do.
+func TestSlowDrift(t *testing.T) {
+	t.Parallel()
+	s := newShop(t, 6, 10, nil)
+	var st drift.State
+	for d := range 5 {
+		r, next, err := s.model.Judge(s.sample(30+d, weak("M", -4)), st)
+		if err != nil {
+			t.Fatal(err)
+		}
+		st = next
+		if r.Level == drift.LevelAct && d > 0 {
+			if r.Patterns[0].Channel != "M" {
+				t.Errorf("day %d: %+v", d, r.Patterns[0])
+			}
+			return
+		}
+	}
+	t.Error("magenta 4 % weak for five days was not found")
+}
+
+// TestOneDayCountsOnce: many readings of one day are one day's evidence.
+func TestOneDayCountsOnce(t *testing.T) {
+	t.Parallel()
+	s := newShop(t, 7, 10, nil)
+	var st drift.State
+	for i := range 6 {
+		smp := s.sample(30, weak("C", -4))
+		_, next, err := s.model.Judge(smp, st)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if st = next; len(st.Before) != 0 || st.Today != i+1 {
+			t.Fatalf("after %d readings of one day: %d days before, %d today", i+1, len(st.Before), st.Today)
+		}
+	}
+}
+
+// TestStateIsSmall: the state goes through JSON, keeps its size, and one of another baseline is
+// started afresh.
+func TestStateIsSmall(t *testing.T) {
+	t.Parallel()
+	s := newShop(t, 8, 10, nil)
+	var st drift.State
+	var size int
+	for d := range 30 {
+		smp := s.sample(20+d, weak("K", -20))
+		_, next, err := s.model.Judge(smp, st)
+		if err != nil {
+			t.Fatal(err)
+		}
+		data, err := json.Marshal(next)
+		if err != nil {
+			t.Fatal(err)
+		}
+		st = drift.State{}
+		if err := json.Unmarshal(data, &st); err != nil {
+			t.Fatal(err)
+		}
+		if d == 5 {
+			size = len(data)
+		}
+		if d > 5 && len(data) > size*11/10 {
+			t.Fatalf("state grew from %d to %d bytes", size, len(data))
+		}
+	}
+	odd := drift.State{EWMA: []float64{1}, Readings: 9}
+	if _, next, err := s.model.Judge(s.sample(60, madeup.Faults{}), odd); err != nil || next.Readings != 1 {
+		t.Errorf("a foreign state: %+v %v", next.Readings, err)
+	}
+}
+
+// TestBaselineThroughJSON: a stored baseline judges as the fresh one did.
+func TestBaselineThroughJSON(t *testing.T) {
+	t.Parallel()
+	s := newShop(t, 9, 10, nil)
+	data, err := json.Marshal(s.base)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b drift.Baseline
+	if err := json.Unmarshal(data, &b); err != nil {
+		t.Fatal(err)
+	}
+	m, err := b.Prepare()
+	if err != nil {
+		t.Fatal(err)
+	}
+	smp := s.sample(33, weak("Y", -9))
+	want := s.judge(smp)
+	got, _, err := m.Judge(smp, drift.State{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !reflect.DeepEqual(got, want) {
+		t.Error("another result after a round trip")
+	}
+	if _, err := json.Marshal(got); err != nil {
+		t.Error(err)
+	}
+	for name, spoil := range map[string]func(*drift.Baseline){
+		"version":    func(b *drift.Baseline) { b.Version = 99 },
+		"signatures": func(b *drift.Baseline) { b.Signatures = b.Signatures[:8] },
+		"means":      func(b *drift.Baseline) { b.Mean = b.Mean[1:] },
+		"noise":      func(b *drift.Baseline) { b.Noise[0] = -1 },
+		"spread":     func(b *drift.Baseline) { b.Factors[0].SD = 0 },
+	} {
+		var bad drift.Baseline
+		if err := json.Unmarshal(data, &bad); err != nil {
+			t.Fatal(err)
+		}
+		spoil(&bad)
+		if _, err := bad.Prepare(); err == nil {
+			t.Errorf("a baseline with spoiled %s is taken", name)
+		}
+	}
+}
+
+// TestScratch: a scratched patch is named, and not taken for a weak ink.
+func TestScratch(t *testing.T) {
+	t.Parallel()
+	s := newShop(t, 10, 10, nil)
+	smp := s.sample(25, madeup.Faults{})
+	for _, p := range []int{40, 41, 59} {
+		smp.Lab[p].L += 9
+		smp.Lab[p].B += 5
+	}
+	r := s.judge(smp)
+	if len(r.Outliers) != 3 || r.Level != drift.LevelNone {
+		t.Fatalf("outliers %+v, level %q", r.Outliers, r.Level)
+	}
+	found := map[string]bool{}
+	for _, o := range r.Outliers {
+		found[o.Patch] = true
+	}
+	for _, p := range []int{40, 41, 59} {
+		if !found[s.Chart().IDs[p]] {
+			t.Errorf("patch %s is not named", s.Chart().IDs[p])
+		}
+	}
+}
+
+// TestHouseColour: a named patch beyond its tolerance is told by name whatever the mean says.
+func TestHouseColour(t *testing.T) {
+	t.Parallel()
+	s := newShop(t, 11, 10, nil)
+	smp := s.sample(25, madeup.Faults{})
+	for p, name := range s.Chart().House {
+		if name == "pennant red" {
+			smp.Lab[p].A -= 9
+		}
+	}
+	r := s.judge(smp)
+	if r.MeanDE00 > 0.9 || r.Level == drift.LevelNone {
+		t.Errorf("mean %.2f, level %q", r.MeanDE00, r.Level)
+	}
+	fs := cause.Decide(cause.Evidence{Stage: cause.StagePressed, Driven: drift.DrivenInk, Drift: &r})
+	if len(fs) == 0 || len(fs[0].House) != 1 || fs[0].House[0] != "pennant red" || !strings.Contains(fs[0].Why, "pennant red") {
+		t.Errorf("findings %+v", fs)
+	}
+}
+
+// TestTentative: with three readings nothing but a stop limit speaks, and there is a warning.
+func TestTentative(t *testing.T) {
+	t.Parallel()
+	s := newShop(t, 12, 3, func(c *madeup.Config) { c.Wander.StrengthPercent = 2 })
+	for d := 20; d < 60; d++ {
+		r := s.judge(s.sample(d, madeup.Faults{}))
+		if r.Level != drift.LevelNone || r.Significant {
+			t.Errorf("day %d: level %q", d, r.Level)
+		}
+		if len(r.Warnings) == 0 || r.Warnings[0].Code != "tentative" {
+			t.Fatalf("no warning: %+v", r.Warnings)
+		}
+	}
+	if r := s.judge(s.sample(61, weak("M", -30))); r.Level != drift.LevelStop {
+		t.Errorf("magenta 30 %% weak: level %q", r.Level)
+	}
+}
+
+// TestMissing: up to a tenth of the patches may be missing and it is said; more is refused.
+func TestMissing(t *testing.T) {
+	t.Parallel()
+	s := newShop(t, 13, 10, nil)
+	rng := rand.New(rand.NewPCG(1, 2))
+	for _, share := range []float64{0.05, 0.1, 0.12} {
+		smp := s.sample(26, weak("C", -12))
+		smp.Missing = make([]bool, len(smp.Lab))
+		for _, p := range rng.Perm(len(smp.Lab))[:int(share*float64(len(smp.Lab)))] {
+			smp.Missing[p] = true
+			smp.Lab[p] = colour.Lab{L: math.NaN()}
+		}
+		r, _, err := s.model.Judge(smp, drift.State{})
+		if share > 0.1 {
+			wantCode(t, err, "missing")
+			continue
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r.Missing == 0 || r.Patterns[0].Channel != "C" {
+			t.Errorf("%d missing: %+v", r.Missing, r.Patterns[0])
+		}
+	}
+}
+
+func wantCode(t *testing.T, err error, code string) {
+	t.Helper()
+	var u *drift.UnusableError
+	if !errors.As(err, &u) || u.Code != code {
+		t.Errorf("error %v, want code %q", err, code)
+	}
+}
+
+// TestUnusable: what nothing may be concluded from is refused by name, and the state stays.
+func TestUnusable(t *testing.T) {
+	t.Parallel()
+	s := newShop(t, 14, 10, nil)
+	good := s.sample(27, madeup.Faults{})
+	n := len(good.Lab)
+	of := func(f func(p int) colour.Lab) drift.Sample {
+		out := drift.Sample{Lab: make([]colour.Lab, n), Day: day(27)}
+		for p := range n {
+			out.Lab[p] = f(p)
+		}
+		return out
+	}
+	order := rand.New(rand.NewPCG(7, 7)).Perm(n)
+	turned, err := s.Read(madeup.Occasion{Day: 27}, madeup.Faults{Turned: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	slipped, err := s.Read(madeup.Occasion{Day: 27}, madeup.Faults{SlipRows: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, c := range map[string]struct {
+		sample drift.Sample
+		code   string
+		says   string
+	}{
+		"another order": {of(func(p int) colour.Lab { return good.Lab[order[p]] }), "order", "another order"},
+		"turned":        {drift.Sample{Lab: turned.Lab}, "order", "turn"},
+		"a row late":    {drift.Sample{Lab: slipped.Lab}, "order", "row"},
+		"all equal":     {of(func(int) colour.Lab { return colour.Lab{L: 50} }), "equal", "same colour"},
+		"scale 0..1":    {of(func(p int) colour.Lab { c := good.Lab[p]; return colour.Lab{L: c.L / 100, A: c.A / 100, B: c.B / 100} }), "scale", "0 to 1"},
+		"scale 0..255":  {of(func(p int) colour.Lab { c := good.Lab[p]; return colour.Lab{L: c.L * 2.55, A: c.A, B: c.B} }), "scale", "L*"},
+		"not a number":  {of(func(p int) colour.Lab { return colour.Lab{L: math.NaN()} }), "not_finite", s.Chart().IDs[0]},
+		"too short":     {drift.Sample{Lab: good.Lab[:n-1]}, "size", "patches"},
+		"other pattern": {of(func(p int) colour.Lab { return colour.Lab{L: float64(20 + (p*37)%70), A: float64(p % 11)} }), "order", "chart"},
+	} {
+		st := drift.State{Readings: 4}
+		_, next, err := s.model.Judge(c.sample, st)
+		wantCode(t, err, c.code)
+		if err != nil && !strings.Contains(err.Error(), c.says) {
+			t.Errorf("%s: %q does not say %q", name, err, c.says)
+		}
+		if next.Readings != 4 {
+			t.Errorf("%s: the state moved", name)
+		}
+	}
+}
+
+// TestNoFaultLooksLikeDisorder: an ink that is gone is a printer's fault, not a wrong order.
+func TestNoFaultLooksLikeDisorder(t *testing.T) {
+	t.Parallel()
+	s := newShop(t, 15, 10, nil)
+	for _, ink := range []string{"C", "M", "Y", "K"} {
+		r, _, err := s.model.Judge(s.sample(28, weak(ink, -99)), drift.State{})
+		if err != nil {
+			t.Errorf("%s gone: %v", ink, err)
+			continue
+		}
+		if r.Level != drift.LevelStop {
+			t.Errorf("%s gone: level %q", ink, r.Level)
+		}
+		fs := cause.Decide(cause.Evidence{Stage: cause.StagePressed, Driven: drift.DrivenInk, Drift: &r})
+		if len(fs) == 0 || fs[0].Channel != ink {
+			t.Errorf("%s gone: %+v", ink, fs)
+		}
+	}
+}
+
+// TestLearnRefuses: what cannot be learned from, and layouts that cannot be worked with.
+func TestLearnRefuses(t *testing.T) {
+	t.Parallel()
+	s := newShop(t, 16, 2, nil)
+	one := s.sample(1, madeup.Faults{})
+	chart := func(change func(c *drift.Chart)) drift.Chart {
+		c := drift.Chart(*s.Chart())
+		c.IDs = append([]string(nil), c.IDs...)
+		c.Device = append([][]float64(nil), c.Device...)
+		change(&c)
+		return c
+	}
+	flat := make([][]float64, len(one.Lab))
+	for p := range flat {
+		flat[p] = []float64{0, 0, 0, 0}
+	}
+	bad := one
+	bad.Lab = append([]colour.Lab(nil), one.Lab...)
+	for i, p := range rand.New(rand.NewPCG(3, 3)).Perm(len(bad.Lab)) {
+		bad.Lab[i] = one.Lab[p]
+	}
+	for name, c := range map[string]struct {
+		chart   drift.Chart
+		samples []drift.Sample
+		code    string
+	}{
+		"duplicate id":     {chart(func(c *drift.Chart) { c.IDs[3] = c.IDs[2] }), []drift.Sample{one}, "duplicate"},
+		"device too high":  {chart(func(c *drift.Chart) { c.Device[3] = []float64{0, 0, 101, 0} }), []drift.Sample{one}, "layout"},
+		"device too short": {chart(func(c *drift.Chart) { c.Device[3] = []float64{0, 0} }), []drift.Sample{one}, "layout"},
+		"driven":           {chart(func(c *drift.Chart) { c.Driven = "lab" }), []drift.Sample{one}, "layout"},
+		"nothing printed":  {chart(func(c *drift.Chart) { c.Device = flat }), []drift.Sample{one}, "singular"},
+		"no reading":       {chart(func(*drift.Chart) {}), nil, "missing"},
+		"one in disorder":  {chart(func(*drift.Chart) {}), []drift.Sample{one, s.sample(2, madeup.Faults{}), s.sample(3, madeup.Faults{}), bad}, "order"},
+	} {
+		_, err := drift.Learn(c.chart, c.samples, drift.Options{})
+		if err == nil {
+			t.Errorf("%s: learned", name)
+			continue
+		}
+		wantCode(t, err, c.code)
+	}
+	if _, err := drift.Learn(drift.Chart(*s.Chart()), []drift.Sample{one}, drift.Options{Lambda: 3}); err == nil || !strings.Contains(err.Error(), "lambda") {
+		t.Errorf("lambda 3: %v", err)
+	}
+}
+
+// TestBlind: a chart that cannot tell two channels apart, or never prints one, says so.
+func TestBlind(t *testing.T) {
+	t.Parallel()
+	s := newShop(t, 17, 1, nil)
+	full := s.Chart()
+	var keep []int
+	for p, d := range full.Device {
+		if d[0] == 0 && d[3] == 0 {
+			keep = append(keep, p)
+		}
+	}
+	c := drift.Chart{Channels: full.Channels, Driven: full.Driven}
+	for _, p := range keep {
+		c.IDs = append(c.IDs, full.IDs[p])
+		c.Device = append(c.Device, full.Device[p])
+	}
+	all := s.sample(2, madeup.Faults{})
+	smp := drift.Sample{Day: day(2)}
+	for _, p := range keep {
+		smp.Lab = append(smp.Lab, all.Lab[p])
+	}
+	b, err := drift.Learn(c, []drift.Sample{smp}, drift.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	said := strings.Join(b.Blind, "; ")
+	for _, want := range []string{"the strength of C does not show", "the strength of K does not show"} {
+		if !strings.Contains(said, want) {
+			t.Errorf("blind says %q, not %q", said, want)
+		}
+	}
+	if _, err := b.Prepare(); err != nil {
+		t.Error(err)
+	}
+}
+
+// TestSpectraAndRGB: spectra are used when there, and a chart driven by rgb has its complements.
+func TestSpectraAndRGB(t *testing.T) {
+	t.Parallel()
+	s := newShop(t, 18, 1, func(c *madeup.Config) { c.Chart = madeup.RGBChart() })
+	var samples []drift.Sample
+	for d := range 10 {
+		r, err := s.Read(madeup.Occasion{Day: d}, madeup.Faults{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		samples = append(samples, drift.Sample{Lab: r.Lab, Day: day(d),
+			Spectra: &drift.Spectra{StartNM: madeup.StartNM, StepNM: madeup.StepNM, Values: r.Spectra}})
+	}
+	b, err := drift.Learn(drift.Chart(*s.Chart()), samples, drift.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if b.Space != "spectra" {
+		t.Errorf("space %q", b.Space)
+	}
+	m, err := b.Prepare()
+	if err != nil {
+		t.Fatal(err)
+	}
+	r, _, err := m.Judge(s.sample(20, madeup.Faults{Correct: map[string]madeup.Correction{"M": {Percent: -12}}}), drift.State{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range r.Channels {
+		want := 0.0
+		if c.Channel == "M" {
+			want = -12
+		}
+		if math.Abs(c.StrengthPercent-want) > 3.5 {
+			t.Errorf("%s reads %.1f %%, asked for %g", c.Channel, c.StrengthPercent, want)
+		}
+	}
+	fs := cause.Decide(cause.Evidence{Stage: cause.StagePressed, Driven: drift.DrivenRGB, Drift: &r})
+	if len(fs) == 0 || !strings.Contains(fs[0].Why, "magenta side") {
+		t.Errorf("findings %+v", fs)
+	}
+}
+
+// TestMoves: printing with the moves brings the chart back.
+func TestMoves(t *testing.T) {
+	t.Parallel()
+	s := newShop(t, 19, 10, nil)
+	var ordinary float64
+	for d := range 5 {
+		ordinary += s.judge(s.sample(40+d, madeup.Faults{})).MeanDE00 / 5
+	}
+	f := madeup.Faults{Ink: map[string]madeup.InkFault{"C": {StrengthPercent: -9}, "M": {StrengthPercent: 7}, "K": {StrengthPercent: -12, TonePoints: 3}}}
+	r := s.judge(s.sample(50, f))
+	f.Correct = map[string]madeup.Correction{}
+	for _, mv := range r.Moves {
+		f.Correct[mv.Channel] = madeup.Correction{Percent: mv.Percent, TonePoints: mv.TonePoints}
+	}
+	var after float64
+	for d := range 5 {
+		after += s.judge(s.sample(51+d, f)).MeanDE00 / 5
+	}
+	if after > 1.3*ordinary {
+		t.Errorf("mean %.2f before, %.2f with the moves, ordinary %.2f", r.MeanDE00, after, ordinary)
+	}
+	if math.Abs(after-r.AfterMoves) > 0.25 {
+		t.Errorf("expected %.2f after the moves, got %.2f", r.AfterMoves, after)
+	}
+}
+
+func BenchmarkJudge(b *testing.B) {
+	cfg := madeup.DefaultConfig()
+	cfg.Chart, cfg.Inks = madeup.LightChart(), madeup.InkNames() // 400 patches, 6 inks
+	s, err := madeup.NewShop(1, cfg)
+	if err != nil {
+		b.Fatal(err)
+	}
+	var samples []drift.Sample
+	for d := range 10 {
+		r, err := s.Read(madeup.Occasion{Day: d}, madeup.Faults{})
+		if err != nil {
+			b.Fatal(err)
+		}
+		samples = append(samples, drift.Sample{Lab: r.Lab, Day: day(d)})
+	}
+	base, err := drift.Learn(drift.Chart(*s.Chart()), samples, drift.Options{})
+	if err != nil {
+		b.Fatal(err)
+	}
+	m, err := base.Prepare()
+	if err != nil {
+		b.Fatal(err)
+	}
+	for _, c := range []struct {
+		name   string
+		faults madeup.Faults
+	}{{"steady", madeup.Faults{}}, {"alarm", weak("C", -15)}} {
+		r, err := s.Read(madeup.Occasion{Day: 11}, c.faults)
+		if err != nil {
+			b.Fatal(err)
+		}
+		smp := drift.Sample{Lab: r.Lab, Day: day(11)}
+		b.Run(c.name, func(b *testing.B) {
+			b.ReportAllocs()
+			var st drift.State
+			for b.Loop() {
+				if _, st, err = m.Judge(smp, st); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
+	}
+}
+
+func BenchmarkLearn(b *testing.B) {
+	s, err := madeup.NewShop(1, madeup.DefaultConfig())
+	if err != nil {
+		b.Fatal(err)
+	}
+	var samples []drift.Sample
+	for d := range 10 {
+		r, err := s.Read(madeup.Occasion{Day: d}, madeup.Faults{})
+		if err != nil {
+			b.Fatal(err)
+		}
+		samples = append(samples, drift.Sample{Lab: r.Lab, Day: day(d)})
+	}
+	for b.Loop() {
+		if _, err := drift.Learn(drift.Chart(*s.Chart()), samples, drift.Options{}); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
