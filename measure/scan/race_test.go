@@ -1,0 +1,5 @@
+//go:build race
+
+package scan_test
+
+const thorough = false
