@@ -17,7 +17,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"swathkeeper/measure/drift"
-	"swathkeeper/worker/alert"
 	"swathkeeper/worker/bus"
 	"swathkeeper/worker/judge"
 )
@@ -82,16 +81,6 @@ type chatConfig struct {
 	Inside   bool     `koanf:"inside"` // the URL may lead to this machine
 	// NoPicture leaves out the small picture where the service takes one.
 	NoPicture bool `koanf:"no_picture"`
-}
-
-// alertConfig is the shop's rules for alerts; a field left out keeps its default.
-type alertConfig struct {
-	Remind     time.Duration `koanf:"remind"`
-	RemindStop time.Duration `koanf:"remind_stop"`
-	Confirm    int           `koanf:"confirm"`
-	Window     int           `koanf:"window"`
-	ClearAfter int           `koanf:"clear_after"`
-	ClosedDays []string      `koanf:"closed_days"`
 }
 
 // envPrefix begins every variable; SWATHKEEPER_TOLERANCE__MEAN_DE00 is tolerance.mean_de00, and
@@ -196,17 +185,4 @@ func (c *config) location() (*time.Location, error) {
 
 func (c *config) judgeOptions() judge.Options {
 	return judge.Options{Drift: drift.Options{Tolerances: c.Tolerance.tolerances()}}
-}
-
-func (c *config) alertOptions(zone *time.Location) (alert.Options, error) {
-	closed, err := c.closedDays()
-	if err != nil {
-		return alert.Options{}, err
-	}
-	a := c.Alert
-	o := alert.Options{Remind: a.Remind, RemindStop: a.RemindStop, Confirm: a.Confirm, Window: a.Window, ClearAfter: a.ClearAfter, ClosedDays: closed, Zone: zone}
-	if err := o.Validate(); err != nil {
-		return o, usagef("configuration: %w", err)
-	}
-	return o, nil
 }

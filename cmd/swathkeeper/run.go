@@ -127,23 +127,6 @@ func newLog(w io.Writer, level string) (zerolog.Logger, error) {
 	return zerolog.New(w).Level(l).With().Timestamp().Logger(), nil
 }
 
-var weekdays = map[string]time.Weekday{
-	"sunday": time.Sunday, "monday": time.Monday, "tuesday": time.Tuesday, "wednesday": time.Wednesday,
-	"thursday": time.Thursday, "friday": time.Friday, "saturday": time.Saturday,
-}
-
-func (c *config) closedDays() ([]time.Weekday, error) {
-	var out []time.Weekday
-	for _, d := range c.Alert.ClosedDays {
-		w, ok := weekdays[strings.ToLower(strings.TrimSpace(d))]
-		if !ok {
-			return nil, usagef("alert.closed_days: %q is no day of the week", d)
-		}
-		out = append(out, w)
-	}
-	return out, nil
-}
-
 // defaultMemory is the soft limit of the worker's memory in MiB: near it the collector works harder,
 // and nothing fails beyond it.
 const defaultMemory = 192
