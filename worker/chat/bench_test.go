@@ -8,6 +8,7 @@ import (
 	"io"
 	"net/http"
 	"net/http/httptest"
+	"os"
 	"sync"
 	"testing"
 	"time"
@@ -21,7 +22,12 @@ import (
 	"swathkeeper/worker/bus"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) {
+	if os.Getenv(childDir) != "" {
+		child()
+	}
+	goleak.VerifyTestMain(m)
+}
 
 // bench is an embedded bus with the streams and stores on it, all of one test's own.
 type bench struct {

@@ -1,6 +1,7 @@
 package chat
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -41,6 +42,7 @@ type Options struct {
 	// Timeout bounds one attempt. 10 s.
 	Timeout time.Duration
 
+	ackWait  time.Duration                  // of tests; see ackWait
 	sentHook func(target string, m Message) // of tests: called between sending and noting it
 }
 
@@ -57,6 +59,7 @@ func (o Options) withDefaults() Options {
 	if o.GiveUpAfter == 0 {
 		o.GiveUpAfter = 24 * time.Hour
 	}
+	o.ackWait = cmp.Or(o.ackWait, ackWait)
 	if o.Timeout == 0 {
 		o.Timeout = attemptTimeout
 	}

@@ -48,6 +48,7 @@ func (c *Chat) newTeller(t Target) (*teller, error) {
 }
 
 const (
+	// ackWait is when a record is told again whose worker was killed.
 	ackWait = 30 * time.Second
 	// stillWorking is how often a message being retried is kept from being given to another worker.
 	stillWorking = 10 * time.Second
@@ -70,7 +71,7 @@ func (t *teller) bind(ctx context.Context, js jetstream.JetStream) error {
 		Description:       "tells the chat target " + t.Name,
 		DeliverPolicy:     jetstream.DeliverNewPolicy,
 		AckPolicy:         jetstream.AckExplicitPolicy,
-		AckWait:           ackWait,
+		AckWait:           t.c.o.ackWait,
 		MaxDeliver:        -1,
 		MaxAckPending:     1, // in order, and one worker at a time
 		FilterSubjects:    t.filters(),
