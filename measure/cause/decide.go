@@ -40,7 +40,7 @@ func Decide(e Evidence) []Finding {
 		sections[f.Channel] = true
 		out = append(out, f)
 	}
-	f, ok := colourFinding(&e)
+	f, ok := colourFinding(&e, len(sections) > 0)
 	if !ok {
 		return out
 	}
@@ -128,13 +128,14 @@ func rowFindings(e *Evidence) []Finding {
 }
 
 // colourFinding is the likeliest cause of what the whole chart shows.
-func colourFinding(e *Evidence) (Finding, bool) {
+// What a weak section of a head has left unexplained is explained by it.
+func colourFinding(e *Evidence, section bool) (Finding, bool) {
 	r := e.Drift
 	ranked := weigh(e)
 	explained := len(ranked) > 0 && r.Patterns[0].LogLikelihood > 0 && r.Unexplained < poorFit
 	if !explained {
-		if len(r.Rows) > 0 {
-			return Finding{}, false // the rows say it
+		if section {
+			return Finding{}, false
 		}
 		return Finding{Advice: Remeasure, Level: r.Level, Likelihood: 0.6, Why: unexplainedWhy(r), House: housesOf(r),
 			Rival: RefitProfile, SplittingCheck: splitting(Remeasure, RefitProfile)}, true

@@ -1,0 +1,152 @@
+package cause
+
+import (
+	"strings"
+	"testing"
+
+	"swathkeeper/measure/drift"
+)
+
+// result is a reading beyond tolerance with the given patterns, likeliest first.
+func result(patterns ...drift.Pattern) *drift.Result {
+	return &drift.Result{
+		Level: drift.LevelAct, Significant: true, Sudden: true, Agreeing: 1, MeanDE00: 1.1, Patterns: patterns,
+		Channels: []drift.Channel{
+			{Channel: "C", StrengthPercent: -6}, {Channel: "M", StrengthPercent: 0.4},
+			{Channel: "Y", StrengthPercent: -0.3}, {Channel: "K", StrengthPercent: 0.2},
+		},
+		Moves:      []drift.Move{{Channel: "C", Percent: 6.4}, {Channel: "M", Percent: -0.4}},
+		AfterMoves: 0.4,
+	}
+}
+
+func pattern(name, channel string, log float64) drift.Pattern {
+	return drift.Pattern{Name: name, Channel: channel, LogLikelihood: log, Size: 2}
+}
+
+// TestTable reads like the table of causes: what is seen, what else is known, what to do. The
+// table is common practice, no source.
+func TestTable(t *testing.T) {
+	t.Parallel()
+	weakC := pattern(drift.PatternInkWeak, "C", 40)
+	press := pattern(drift.PatternPressUnder, "", 38)
+	for _, c := range []struct {
+		name    string
+		e       Evidence
+		advice  string
+		channel string
+		rival   string
+	}{
+		{"nothing", Evidence{Drift: &drift.Result{}}, "", "", ""},
+		{"one ink", Evidence{Stage: StagePressed, Drift: result(weakC)}, CheckInk, "C", ""},
+		{"one ink or the press", Evidence{Stage: StagePressed, Drift: result(weakC, press)}, CheckInk, "C", CheckPress},
+		{"the press was set lower", Evidence{Stage: StagePressed, Drift: result(weakC, press), Facts: Facts{PressChanged: true, PressCelsius: -8}}, CheckPress, "", CheckInk},
+		{"not pressed yet", Evidence{Stage: StageTransfer, Drift: result(press, weakC)}, CheckInk, "C", ""},
+		{"weak on the transfer too", Evidence{Stage: StagePressed, Drift: result(press, weakC),
+			Other: &OtherStage{Stage: StageTransfer, SamePrint: true, Significant: true, Strength: []drift.Channel{{Channel: "C", StrengthPercent: -5}}}}, CheckInk, "C", ""},
+		{"only on the goods", Evidence{Stage: StagePressed, Drift: result(weakC, press),
+			Other: &OtherStage{Stage: StageTransfer, SamePrint: true}}, CheckPress, "", ""},
+		{"over-pressed", Evidence{Stage: StagePressed, Drift: result(pattern(drift.PatternPressOver, "", 30))}, CheckPress, "", ""},
+		{"hue", Evidence{Stage: StagePressed, Drift: result(pattern(drift.PatternInkColour, "M", 30))}, CheckInk, "M", ""},
+		{"goods", Evidence{Stage: StagePressed, Drift: result(pattern(drift.PatternMedia, "", 30))}, CheckMedia, "", ""},
+		{"goods or lamp", Evidence{Stage: StagePressed, Drift: result(pattern(drift.PatternMedia, "", 30), pattern(drift.PatternScale, "", 29))}, CheckMedia, "", Remeasure},
+		{"another instrument", Evidence{Stage: StagePressed, Drift: result(pattern(drift.PatternMedia, "", 30), pattern(drift.PatternScale, "", 29)), Facts: Facts{InstrumentChanged: true}}, Remeasure, "", CheckMedia},
+		{"preset", Evidence{Stage: StagePressed, Drift: result(pattern(drift.PatternPreset, "", 30))}, CheckSettings, "", ""},
+		{"flare", Evidence{Stage: StagePressed, Drift: result(pattern(drift.PatternFlare, "", 30))}, Remeasure, "", ""},
+		{"mixed, the first time", Evidence{Stage: StagePressed, Drift: result(pattern(drift.PatternMixed, "", 30))}, Remeasure, "", RefitProfile},
+		{"mixed, the third time", Evidence{Stage: StagePressed, Agreeing: 3, Drift: result(pattern(drift.PatternMixed, "", 30))}, RefitProfile, "", ""},
+		{"lines come first", Evidence{Stage: StagePressed, Drift: result(weakC), Lines: []Line{{Kind: "dropout", Channel: "C", Level: Act, Likelihood: 0.9, Count: 1}}}, CleanHead, "C", ""},
+		{"a seam", Evidence{Lines: []Line{{Kind: "feed", Level: Act, Likelihood: 0.9}}}, CheckFeed, "", ""},
+	} {
+		fs := Decide(c.e)
+		if c.advice == "" {
+			if len(fs) != 0 {
+				t.Errorf("%s: %+v", c.name, fs)
+			}
+			continue
+		}
+		if len(fs) == 0 || fs[0].Advice != c.advice || fs[0].Channel != c.channel || fs[0].Rival != c.rival {
+			t.Errorf("%s: %+v", c.name, fs)
+			continue
+		}
+		f := fs[0]
+		if f.Why == "" || f.Level != Act || f.Likelihood <= 0 || f.Likelihood > 1 {
+			t.Errorf("%s: level %q, likelihood %g, why %q", c.name, f.Level, f.Likelihood, f.Why)
+		}
+		if f.Rival != "" && f.SplittingCheck == "" {
+			t.Errorf("%s: a rival without a check", c.name)
+		}
+	}
+}
+
+// TestMovesGoWithTheAdvice: an ink's own for check_ink, every channel's for a refit, none else.
+func TestMovesGoWithTheAdvice(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		p        drift.Pattern
+		agreeing int
+		moves    int
+	}{
+		{pattern(drift.PatternInkWeak, "C", 30), 1, 1},
+		{pattern(drift.PatternMixed, "", 30), 3, 2},
+		{pattern(drift.PatternMixed, "", 30), 2, 0},
+		{pattern(drift.PatternMedia, "", 30), 1, 0},
+	} {
+		fs := Decide(Evidence{Stage: StagePressed, Agreeing: c.agreeing, Drift: result(c.p)})
+		if len(fs) != 1 || len(fs[0].Moves) != c.moves {
+			t.Errorf("%s: %+v", c.p.Name, fs)
+			continue
+		}
+		for _, m := range fs[0].Moves {
+			if m.ExpectedDE00 != 0.4 {
+				t.Errorf("%s: expected %g after the moves", c.p.Name, m.ExpectedDE00)
+			}
+		}
+	}
+}
+
+// TestWeakSectionIsOneCause: a dead section also thins its ink's patches; that is one alert.
+func TestWeakSectionIsOneCause(t *testing.T) {
+	t.Parallel()
+	r := result(pattern(drift.PatternInkWeak, "C", 30))
+	r.Level = drift.LevelStop
+	fs := Decide(Evidence{Stage: StagePressed, Drift: r, Lines: []Line{{Kind: "section", Channel: "C", Level: Act, Section: true, Likelihood: 0.9}}})
+	if len(fs) != 1 || fs[0].Advice != CleanHead || fs[0].Level != Stop || fs[0].Rival != CheckInk {
+		t.Errorf("%+v", fs)
+	}
+	// Another ink's weakness is its own cause.
+	fs = Decide(Evidence{Stage: StagePressed, Drift: r, Lines: []Line{{Kind: "section", Channel: "M", Level: Act, Section: true, Likelihood: 0.9}}})
+	if len(fs) != 2 || fs[1].Advice != CheckInk || fs[1].Channel != "C" {
+		t.Errorf("%+v", fs)
+	}
+	// The rows of the patches say it without traces.
+	r.Rows = []drift.RowChange{{Channel: "C", FromRow: 3, ToRow: 5, Percent: -20, Z: -9}}
+	fs = Decide(Evidence{Stage: StagePressed, Drift: r})
+	if len(fs) != 1 || fs[0].Advice != CleanHead || !strings.Contains(fs[0].Why, "rows 3 to 5") {
+		t.Errorf("%+v", fs)
+	}
+}
+
+// TestNoRefitWhileTheHeadIsAtFault: refitting would hide the fault.
+func TestNoRefitWhileTheHeadIsAtFault(t *testing.T) {
+	t.Parallel()
+	fs := Decide(Evidence{Stage: StagePressed, Agreeing: 4, Drift: result(pattern(drift.PatternMixed, "", 30)),
+		Lines: []Line{{Kind: "dropout", Channel: "K", Level: Act, Likelihood: 0.9}}})
+	for _, f := range fs {
+		if f.Advice == RefitProfile {
+			t.Errorf("%+v", fs)
+		}
+	}
+}
+
+// TestUnexplained: what follows no known cause is read again, with its house colours.
+func TestUnexplained(t *testing.T) {
+	t.Parallel()
+	r := result(pattern(drift.PatternMixed, "", 30))
+	r.Unexplained = 0.8
+	r.House = []drift.HouseColour{{Name: "pennant red", DE00: 3.1, Tolerance: 2, Beyond: true}}
+	fs := Decide(Evidence{Stage: StagePressed, Drift: r})
+	if len(fs) != 1 || fs[0].Advice != Remeasure || len(fs[0].House) != 1 || !strings.Contains(fs[0].Why, "pennant red by 3.1") {
+		t.Errorf("%+v", fs)
+	}
+}
