@@ -182,12 +182,3 @@ func arrangements(c *Chart) []arrangement {
 	}
 	return out
 }
-
-// patternOrder reports, for tests, the share of the pattern that a reading leaves open.
-func patternOrder(mean [][3]float64, lab []colour.Lab) float64 {
-	have := make([]bool, len(mean))
-	for p := range have {
-		have[p] = true
-	}
-	return math.Min(1, patternLeft(mean, have, lab, func(p int) int { return p }))
-}

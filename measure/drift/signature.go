@@ -167,9 +167,7 @@ type signatureBuilder struct {
 	slope        [][3][3]float64 // patch -> dLab/dXYZ
 	x            [][3]float64    // patch -> relative XYZ
 	fitted       [][]float64     // patch -> log bands as the surface has them
-	first        [][][]float64   // patch -> channel -> band
-	second       [][][]float64
-	strong       [][][]float64 // channel -> patch -> change of the log bands per percent of strength
+	strong       [][][]float64   // channel -> patch -> change of the log bands per percent of strength
 	solidLogs    [][]float64
 	solidStrong  [][]float64
 	paperLogs    []float64
