@@ -150,12 +150,15 @@ func (o *observer) ratio(noise, response []float64, a float64) float64 {
 // alarm per reading, with its standard error from the trials.
 func (o *observer) contrast90(alpha float64, trials int, seed uint64) (a90, se float64) {
 	type draw struct{ noise, response []float64 }
-	null := make([][]float64, trials)
+	pool := 4 * trials
+	null := make([][]float64, pool)
 	sig := make([]draw, trials)
 	each(trials, func(i int) {
 		fft := fourier.NewFFT(o.n)
 		rng := rand.New(rand.NewPCG(seed, uint64(i)))
-		null[i] = o.sums(o.noise(fft, rng))
+		for k := range 4 {
+			null[4*i+k] = o.sums(o.noise(fft, rng))
+		}
 		p := o.period * (1 + o.reach*(2*rng.Float64()-1))
 		phase := rng.Float64() * p
 		if o.period <= 0 {
@@ -164,9 +167,11 @@ func (o *observer) contrast90(alpha float64, trials int, seed uint64) (a90, se f
 		sig[i] = draw{o.sums(o.noise(fft, rng)), o.sums(o.lines(phase, p))}
 	})
 	power := func(a float64) float64 {
-		n, s := make([]float64, trials), make([]float64, trials)
+		n, s := make([]float64, pool), make([]float64, trials)
 		each(trials, func(i int) {
-			n[i] = o.ratio(null[i], nil, a)
+			for k := range 4 {
+				n[4*i+k] = o.ratio(null[4*i+k], nil, a)
+			}
 			s[i] = o.ratio(sig[i].noise, sig[i].response, a)
 		})
 		// A reading's ratio is the mean over its channels, drawn from the pool.
@@ -174,7 +179,7 @@ func (o *observer) contrast90(alpha float64, trials int, seed uint64) (a90, se f
 		total := make([]float64, 40*trials)
 		for i := range total {
 			for range o.channels {
-				total[i] += n[rng.IntN(trials)]
+				total[i] += n[rng.IntN(pool)]
 			}
 		}
 		slices.Sort(total)
@@ -183,7 +188,7 @@ func (o *observer) contrast90(alpha float64, trials int, seed uint64) (a90, se f
 		for i := range trials {
 			r := s[i]
 			for range o.channels - 1 {
-				r += n[rng.IntN(trials)]
+				r += n[rng.IntN(pool)]
 			}
 			if r > limit {
 				found++
@@ -192,8 +197,8 @@ func (o *observer) contrast90(alpha float64, trials int, seed uint64) (a90, se f
 		return float64(found) / float64(trials)
 	}
 	unit := 1 / math.Sqrt(o.rows()*o.v)
-	lo, hi := 2*unit, 9*unit
-	for range 14 {
+	lo, hi := 3.5*unit, 7.5*unit
+	for range 9 {
 		if m := (lo + hi) / 2; power(m) < 0.9 {
 			lo = m
 		} else {

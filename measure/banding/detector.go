@@ -21,10 +21,15 @@ const (
 
 // shares splits the chance of a false alarm of a reading; the rest goes to the feed search over all inks.
 // Dropouts are what the machine suffers from, so that they get the most.
-var shares = [families]float64{0.60, 0.04, 0.06, 0.06, 0.10, 0.04}
+var shares = [families]float64{0.64, 0.04, 0.04, 0.06, 0.10, 0.03}
+
+// shapeShares splits a line search's chance over the widths of the bank, narrow to wide. A narrow
+// template has many more places to go wrong in, and a narrow line (on the transfer paper) is several
+// times as deep as the same line spread by a knit, so that it needs the least help.
+var shapeShares = [len(bankMM)]float64{0.10, 0.40, 0.50}
 
 const (
-	shareFeed = 0.10
+	shareFeed = 0.09
 	// onReach is how far the period may lie from the nominal step; feedReach how far when a feed error
 	// moves it.
 	onReach   = 0.01
@@ -50,6 +55,8 @@ type prepared struct {
 	plan   *plan
 	fields [families]field
 	limits [families]float64
+	// adjust puts the statistics of each width on the scale of its family's limit.
+	adjust [families][len(bankMM)]float64
 	null   Null
 }
 
@@ -293,7 +300,11 @@ func (d *Detector) prepare(w *whitening, p *plan, null Null, feed bool, channels
 			q.limits[f] = math.Inf(1)
 			continue
 		}
-		q.limits[f] = q.fields[f].limit(share)
+		if f == famPair || f == famSection {
+			q.limits[f] = q.fields[f].limit(share)
+			continue
+		}
+		q.shapeLimits(f, share)
 		if f >= famSingleLight && null.SingleHeavy > 1.2 && null.SingleBeta > 0 {
 			g := (null.SingleMu - null.SingleBeta*math.Log(-math.Log1p(-share))) / null.Single
 			q.limits[f] += math.Min(1, (null.SingleHeavy-1.2)/0.3) * math.Max(0, g-q.limits[f])
@@ -302,7 +313,48 @@ func (d *Detector) prepare(w *whitening, p *plan, null Null, feed bool, channels
 	return q
 }
 
+// shapeLimits gives each width of a line search its own limit, and brings them to one.
+func (q *prepared) shapeLimits(f family, share float64) {
+	fields := shapeFields(q.w, q.plan, f >= famSingleLight)
+	total := 0.0
+	for i := range fields {
+		total += shapeShares[len(shapeShares)-len(fields)+i]
+	}
+	last := len(fields) - 1
+	for i := last; i >= 0; i-- {
+		over := bankOverlap
+		if last == 0 {
+			over = 1
+		}
+		u := fields[i].limit(share * shapeShares[len(shapeShares)-len(fields)+i] / total / over)
+		if i == last {
+			q.limits[f] = u
+		}
+		q.adjust[f][i] = q.limits[f] / u
+	}
+}
+
+// shapeFields is the geometry of the line search, width by width.
+func shapeFields(w *whitening, p *plan, single bool) []field {
+	out := make([]field, len(w.shapes))
+	for i, sh := range w.shapes {
+		if single {
+			out[i] = lineField(float64(p.n), sh.lambda)
+			continue
+		}
+		for _, f := range p.folds {
+			out[i] = out[i].plus(foldField(f.period, 2*f.reach*f.period*float64(f.rows), sh.lambda))
+		}
+	}
+	return out
+}
+
 func (q *prepared) setFields() {
+	for f := range q.adjust {
+		for i := range q.adjust[f] {
+			q.adjust[f][i] = 1
+		}
+	}
 	q.fields = searchFields(q.w, q.plan.n, q.plan.folds)
 }
 

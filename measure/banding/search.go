@@ -198,10 +198,10 @@ func (w *work) scanSingles(l *lane) {
 				lo, loAt = v, j
 			}
 		}
-		if s := hi / root; s > l.found.best[famSingleLight].stat {
+		if s := hi / root * l.prep.adjust[famSingleLight][i]; s > l.found.best[famSingleLight].stat {
 			l.found.best[famSingleLight] = candidate{stat: s, sign: 1, shape: i, at: float64(hiAt)}
 		}
-		if s := -lo / root; s > l.found.best[famSingleDark].stat {
+		if s := -lo / root * l.prep.adjust[famSingleDark][i]; s > l.found.best[famSingleDark].stat {
 			l.found.best[famSingleDark] = candidate{stat: s, sign: -1, shape: i, at: float64(loAt)}
 		}
 	}
@@ -246,7 +246,7 @@ func (w *work) scanFolds(l *lane, folds []*foldPlan, tables [][]float64) {
 				if i > 0 {
 					w.cascade(w.prof[i], w.prof[i-1], sh.passes)
 				}
-				w.peaks(l, f, fi, t, i, tab, 1/math.Sqrt(sh.v))
+				w.peaks(l, f, fi, t, i, tab, l.prep.adjust[famLight][i]/math.Sqrt(sh.v))
 			}
 			if feed {
 				continue
@@ -429,13 +429,22 @@ func (q *whitening) information(fam family, shape int) (v, peak, lambda, sigma f
 // refine moves a candidate to the top of its statistic between the grid points.
 func (w *work) refine(l *lane, fam family, c candidate) place {
 	_, _, lambda, _ := l.prep.w.information(fam, c.shape)
+	se := func(p *place) {
+		// The bound of the true width: a narrow template picked by chance does not see more sharply.
+		q := l.prep.w
+		curve := lambda
+		if fam != famPair && fam != famSection {
+			curve = math.Min(curve, q.shapes[len(q.shapes)-1].lambda*0.5+q.shapes[max(0, len(q.shapes)-2)].lambda*0.5)
+		}
+		p.seMid = 1.05 / (math.Sqrt(curve) * c.stat)
+	}
 	step := 0.6 / math.Sqrt(lambda)
 	if fam == famSingleLight || fam == famSingleDark {
 		p := place{mid: c.at}
 		for range 3 {
 			p.mid += w.vertex(l, fam, c, p, min(step, 1.5), 0)
 		}
-		p.seMid = 1 / (math.Sqrt(lambda) * c.stat)
+		se(&p)
 		return p
 	}
 	f := l.prep.plan.folds[c.fold]
@@ -455,7 +464,7 @@ func (w *work) refine(l *lane, fam family, c candidate) place {
 		p.mid += k * (before - p.period) // hold the repeat nearest the middle
 	}
 	p.mid += k * p.period
-	p.seMid = 1 / (math.Sqrt(lambda) * c.stat)
+	se(&p)
 	p.sePeriod = math.Sqrt(12) * p.seMid / rows
 	return p
 }
