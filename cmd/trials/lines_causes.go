@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"image/color"
 	"math"
@@ -107,22 +108,27 @@ func (t *linesTrial) causes(ctx context.Context, p func(string, ...any), curves 
 		peak := 1.5 * curves[k].at
 		var mu sync.Mutex
 		sq, count := 0.0, 0
+		var astray atomic.Int64
 		bound := pitch / (peak * math.Sqrt(o.rows()*o.v*o.lambda))
 		each(n, func(i int) {
 			judge(1000, i, one(peak), 0.01, func(r *banding.Result, ch string, at, period float64) {
-				for _, l := range linesOf(r, ch) {
-					d := math.Mod(l.AtMM-at, period)
-					if d < 0 {
-						d += period
-					}
-					d = math.Min(d, period-d)
-					if d < 10*bound { // further off it is another line, a false alarm
-						mu.Lock()
-						sq += d * d
-						count++
-						mu.Unlock()
-					}
+				l, ok := strongest(linesOf(r, ch))
+				if !ok || l.PeriodMM == 0 {
+					return
 				}
+				d := math.Mod(l.AtMM-at, period)
+				if d < 0 {
+					d += period
+				}
+				d = math.Min(d, period-d)
+				if d > 6*bound { // another line altogether
+					astray.Add(1)
+					return
+				}
+				mu.Lock()
+				sq += d * d
+				count++
+				mu.Unlock()
 			})
 		})
 		dead, among, sizes := 0, 0, []int{}
@@ -140,7 +146,7 @@ func (t *linesTrial) causes(ctx context.Context, p func(string, ...any), curves 
 				fail.Store(&err)
 				return
 			}
-			for _, l := range linesOf(&r, ch) {
+			if l, ok := strongest(linesOf(&r, ch)); ok && l.PeriodMM > 0 {
 				mu.Lock()
 				dead++
 				if slices.Contains(l.NozzleCandidates, nozzle) {
@@ -148,7 +154,6 @@ func (t *linesTrial) causes(ctx context.Context, p func(string, ...any), curves 
 				}
 				sizes = append(sizes, len(l.NozzleCandidates))
 				mu.Unlock()
-				break
 			}
 		})
 		if e := fail.Load(); e != nil {
@@ -159,12 +164,20 @@ func (t *linesTrial) causes(ctx context.Context, p func(string, ...any), curves 
 		}
 		slices.Sort(sizes)
 		pc := func(a, b int64) float64 { return 100 * float64(a) / float64(max(1, b)) }
-		p("| %s | %.1f %% | %.1f %% | %.1f %% | %.1f %% | %.1f %%, %.1f %% | %.2f | %.1f %% (%d) |", []string{"none", "knit 1.0"}[k],
+		p("| %s | %.1f %% | %.1f %% | %.1f %% | %.1f %% | %.1f %%, %.1f %% | %.2f (%d astray) | %.1f %% (%d) |", []string{"none", "knit 1.0"}[k],
 			pc(asOne.Load(), dropN.Load()), pc(rightInk.Load(), dropN.Load()), pc(c1, f1), pc(c2, f2), pc(f3, int64(n)), pc(c3, f3),
-			math.Sqrt(sq/float64(max(1, count)))/bound, pc(int64(among), int64(dead)), sizes[len(sizes)/2])
+			math.Sqrt(sq/float64(max(1, count)))/bound, astray.Load(), pc(int64(among), int64(dead)), sizes[len(sizes)/2])
 	}
 	p("\nGoals: seam and dropout told apart 98 %%, right ink 99 %%, position 1.2, nozzle 95 %%.\n")
 	return nil
+}
+
+// strongest is the line farthest above its limit.
+func strongest(lines []banding.Line) (banding.Line, bool) {
+	if len(lines) == 0 {
+		return banding.Line{}, false
+	}
+	return slices.MaxFunc(lines, func(a, b banding.Line) int { return cmp.Compare(a.Score/a.Limit, b.Score/b.Limit) }), true
 }
 
 // passes kills or weakens one nozzle of printers with 1 to 8 passes.

@@ -8,22 +8,23 @@ import (
 // lane is one channel of one reading on the reading's sampling grid: the weighted mean of its strips,
 // its trend removed, in the sense that up means lighter.
 type lane struct {
-	name   string
-	unit   string
-	sign   float64 // lightness +1, density -1
-	traces []int   // indices of its traces
-	weight []float64
-	offset int // of its first sample on the reading's grid
-	n      int
-	level  float64 // mean trend in the trace's unit
-	tint   float64
-	paper  float64
-	x      []float64 // padded by padX zeros on both sides
-	gaps   []int
-	gapped float64 // share of missing samples
-	z      [len(bankMM)][]float64
-	prep   *prepared
-	own    bool
+	name    string
+	unit    string
+	sign    float64 // lightness +1, density -1
+	traces  []int   // indices of its traces
+	weight  []float64
+	offset  int // of its first sample on the reading's grid
+	n       int
+	level   float64 // mean trend in the trace's unit
+	tint    float64
+	paper   float64
+	x       []float64 // padded by padX zeros on both sides
+	gaps    []int
+	gapped  float64 // share of missing samples
+	z       [len(bankMM)][]float64
+	prep    *prepared
+	own     bool
+	notches int
 	// single-line extremes of the last pass, see scan
 	found search
 }

@@ -127,10 +127,20 @@ func (w *work) strongest(lanes []*lane, raise float64) (event, bool) {
 // settle decides one event.
 func (w *work) settle(traces []Trace, e event, done, found *[]event, lanes []*lane, res *Result) {
 	e.place = w.refine(e.lane, e.fam, e.c)
+	single := e.fam == famSingleLight || e.fam == famSingleDark
+	if !single {
+		if h := w.textured(e); h != nil {
+			if e.lane.notches++; e.lane.notches <= maxNotches {
+				w.notch(e.lane, e.place.period, h)
+			} else {
+				w.giveUp(e.lane)
+			}
+			return
+		}
+	}
 	w.measure(&e)
 	residue := slices.ContainsFunc(*done, func(o event) bool { return w.residueOf(e, o) })
 	*done = append(*done, e)
-	single := e.fam == famSingleLight || e.fam == famSingleDark
 	switch {
 	case residue:
 		w.remove(e, w.touched(e, lanes))
@@ -166,6 +176,17 @@ func (w *work) settle(traces []Trace, e event, done, found *[]event, lanes []*la
 	default:
 		w.settleOne(traces, e, found, res)
 		w.remove(e, w.touched(e, lanes))
+	}
+}
+
+// giveUp stops the search for repeats in a lane whose texture cannot be told from lines.
+func (w *work) giveUp(l *lane) {
+	for f := famLight; f <= famSection; f++ {
+		l.found.best[f] = candidate{}
+	}
+	if l.name != AllChannels {
+		w.warnings = append(w.warnings, Warning{Code: "texture_lines", Channel: l.name,
+			Text: fmt.Sprintf("channel %q: the fabric's texture cannot be told from lines in this reading; lay the fabric straight and read it again", l.name)})
 	}
 }
 

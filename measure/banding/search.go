@@ -210,6 +210,10 @@ func (w *work) scanSingles(l *lane) {
 	}
 }
 
+// foldClip is how many standard deviations one filtered sample may add to a fold; a line that is anywhere
+// near its limit adds about one in each repeat.
+const foldClip = 3.5
+
 // scanFolds searches the repeating families.
 func (w *work) scanFolds(l *lane, folds []*foldPlan, tables [][]float64) {
 	q := l.prep.w
@@ -217,7 +221,17 @@ func (w *work) scanFolds(l *lane, folds []*foldPlan, tables [][]float64) {
 	for fi, f := range folds {
 		w.zfold = grow(w.zfold, l.n+2*f.pad)
 		clear(w.zfold[:f.pad])
-		copy(w.zfold[f.pad:], l.z[0][padX:padX+l.n])
+		// Single spikes (dirt, heavy-tailed noise) must not carry a fold.
+		clip := foldClip * math.Sqrt(q.shapes[0].v)
+		into := w.zfold[f.pad : f.pad+l.n]
+		for i, v := range l.z[0][padX : padX+l.n] {
+			if v > clip {
+				v = clip
+			} else if v < -clip {
+				v = -clip
+			}
+			into[i] = v
+		}
 		clear(w.zfold[f.pad+l.n:])
 		w.locals = grow(w.locals, f.localsLen())
 		f.locals(w.zfold, w.locals)
