@@ -1,5 +1,10 @@
 package banding
 
+import (
+	"fmt"
+	"math"
+)
+
 // baselineVersion changes whenever a stored baseline would be read differently.
 const baselineVersion = 1
 
@@ -56,16 +61,17 @@ type StripBaseline struct {
 
 // Null says how much larger than the model's the statistics of good readings are, per kind of search.
 type Null struct {
-	Line    float64 `json:"line"`
-	Pair    float64 `json:"pair"`
-	Section float64 `json:"section"`
-	Single  float64 `json:"single"`
+	// Line and Single are per width of the bank, narrow to wide.
+	Line    []float64 `json:"line"`
+	Pair    float64   `json:"pair"`
+	Section float64   `json:"section"`
+	Single  []float64 `json:"single"`
 	// SingleHeavy is how much wider than the model's the largest single values spread; above 1.2 the
 	// Gumbel law below takes over step by step.
-	SingleHeavy float64 `json:"single_heavy,omitempty"`
-	SingleMu    float64 `json:"single_mu,omitempty"`
-	SingleBeta  float64 `json:"single_beta,omitempty"`
-	Replicates  int     `json:"replicates"`
+	SingleHeavy []float64 `json:"single_heavy,omitempty"`
+	SingleMu    []float64 `json:"single_mu,omitempty"`
+	SingleBeta  []float64 `json:"single_beta,omitempty"`
+	Replicates  int       `json:"replicates"`
 }
 
 // StandingLine is a line shared by the good readings.
@@ -77,7 +83,41 @@ type StandingLine struct {
 	WidthUM    float64 `json:"width_um"`
 }
 
+// scale is that of one search; shape is the width of a line.
+func (n *Null) scale(f family, shape int) float64 {
+	of := n.Line
+	switch f {
+	case famPair:
+		return n.Pair
+	case famSection:
+		return n.Section
+	case famSingleLight, famSingleDark:
+		of = n.Single
+	}
+	if len(of) == 0 {
+		return 1
+	}
+	return of[min(shape, len(of)-1)]
+}
+
+// check refuses a null that would let everything pass or nothing.
+func (n *Null) check() error {
+	if len(n.Line) == 0 || len(n.Single) == 0 {
+		return fmt.Errorf("no scale of the line statistics")
+	}
+	for _, v := range append(append([]float64{n.Pair, n.Section}, n.Line...), n.Single...) {
+		if !(v > 0) || math.IsInf(v, 0) {
+			return fmt.Errorf("a scale of the statistics is %v", v)
+		}
+	}
+	return nil
+}
+
 // unitNull is what the model alone says, a little widened.
 func unitNull(widen float64) Null {
-	return Null{Line: widen, Pair: widen, Section: widen, Single: widen}
+	each := make([]float64, len(bankMM))
+	for i := range each {
+		each[i] = widen
+	}
+	return Null{Line: each, Pair: widen, Section: widen, Single: each}
 }

@@ -30,6 +30,9 @@ var shapeShares = [len(bankMM)]float64{0.10, 0.40, 0.50}
 
 const (
 	shareFeed = 0.09
+	// singleMargin raises the limit of single lines: without repeats nothing averages the noise towards a
+	// normal distribution, and a textured fabric has rare coarse threads.
+	singleMargin = 1.05
 	// onReach is how far the period may lie from the nominal step; feedReach how far when a feed error
 	// moves it.
 	onReach   = 0.01
@@ -116,6 +119,11 @@ func (b *Baseline) Prepare() (*Detector, error) {
 	for _, c := range all {
 		if err := c.Spectrum.check(); err != nil {
 			return nil, fmt.Errorf("banding: baseline, channel %q: %w", c.Channel, err)
+		}
+		for _, n := range []*Null{&c.Null, &c.OwnNull} {
+			if err := n.check(); err != nil {
+				return nil, fmt.Errorf("banding: baseline, channel %q: %w", c.Channel, err)
+			}
 		}
 	}
 	d := &Detector{geom: b.Geometry, opt: b.Options.withDefaults(), base: b}
@@ -305,10 +313,6 @@ func (d *Detector) prepare(w *whitening, p *plan, null Null, feed bool, channels
 			continue
 		}
 		q.shapeLimits(f, share)
-		if f >= famSingleLight && null.SingleHeavy > 1.2 && null.SingleBeta > 0 {
-			g := (null.SingleMu - null.SingleBeta*math.Log(-math.Log1p(-share))) / null.Single
-			q.limits[f] += math.Min(1, (null.SingleHeavy-1.2)/0.3) * math.Max(0, g-q.limits[f])
-		}
 	}
 	return q
 }
@@ -326,7 +330,15 @@ func (q *prepared) shapeLimits(f family, share float64) {
 		if last == 0 {
 			over = 1
 		}
-		u := fields[i].limit(share * shapeShares[len(shapeShares)-len(fields)+i] / total / over)
+		chance := share * shapeShares[len(shapeShares)-len(fields)+i] / total / over
+		u := fields[i].limit(chance)
+		if n := &q.null; f >= famSingleLight && i < len(n.SingleHeavy) && n.SingleHeavy[i] > 1.2 {
+			g := (n.SingleMu[i] - n.SingleBeta[i]*math.Log(-math.Log1p(-chance))) / n.scale(f, i)
+			u += math.Min(1, (n.SingleHeavy[i]-1.2)/0.3) * math.Max(0, g-u)
+		}
+		if f >= famSingleLight {
+			u *= singleMargin
+		}
 		if i == last {
 			q.limits[f] = u
 		}
@@ -343,7 +355,7 @@ func shapeFields(w *whitening, p *plan, single bool) []field {
 			continue
 		}
 		for _, f := range p.folds {
-			out[i] = out[i].plus(foldField(f.period, 2*f.reach*f.period*float64(f.rows), sh.lambda))
+			out[i] = out[i].plus(foldField(f.period, 2*f.reach*f.period*float64(f.rows), sh.foldLambda()))
 		}
 	}
 	return out
@@ -374,9 +386,9 @@ func searchFields(w *whitening, n int, folds []*foldPlan) (out [families]field) 
 	for _, f := range folds {
 		drift := 2 * f.reach * f.period * float64(f.rows)
 		for _, sh := range w.shapes {
-			out[famLight] = out[famLight].plus(foldField(f.period, drift, sh.lambda))
+			out[famLight] = out[famLight].plus(foldField(f.period, drift, sh.foldLambda()))
 		}
-		out[famPair] = out[famPair].plus(foldField(f.period, drift, w.pair.lambda).times(2))
+		out[famPair] = out[famPair].plus(foldField(f.period, drift, w.pair.foldLambda()).times(2))
 		for _, s := range w.sections {
 			out[famSection] = out[famSection].plus(foldField(f.period, drift, s.lambda).times(2))
 		}

@@ -181,7 +181,7 @@ func (w *work) useOwn(l *lane, clean []float64) {
 			s = Spectrum{AR: []float64{1}, Variance: math.Max(1e-12, meanSquare(x))}
 		}
 		null := unitNull(1.06)
-		if b := d.baselineOf(l.name); b != nil && b.OwnNull.Line > 0 {
+		if b := d.baselineOf(l.name); b != nil && len(b.OwnNull.Line) > 0 {
 			null = b.OwnNull
 		} else if w.ownScale > 0 {
 			null = unitNull(w.ownScale)
@@ -333,9 +333,9 @@ func (w *work) detectable(l *lane, res *Result) {
 		const nine = 1.2815515655446004
 		if len(q.plan.folds) > 0 {
 			rows := float64(l.n) / q.plan.folds[0].period * (1 - l.gapped)
-			c.Detectable = (q.limits[famLight] + nine) * q.null.Line * sh.peak / math.Sqrt(rows*sh.v)
+			c.Detectable = (q.limits[famLight] + nine) * q.null.scale(famLight, 1) * sh.peak / math.Sqrt(rows*sh.vf)
 		}
-		c.DetectableSingle = (q.limits[famSingleLight] + nine) * q.null.Single * sh.peak / math.Sqrt(sh.v)
+		c.DetectableSingle = (q.limits[famSingleLight] + nine) * q.null.scale(famSingleLight, 1) * sh.peak / math.Sqrt(sh.v)
 		c.Unit = l.unit
 	}
 }

@@ -218,8 +218,8 @@ func (b *Baseline) channel(name string) *ChannelBaseline {
 func (le *learner) nulls() {
 	b := le.b
 	for _, own := range []bool{false, true} {
-		set := map[string]*[families]nullSample{}
-		var pool, poolAll [families]nullSample
+		set := map[string]*nullSet{}
+		var pool, poolAll nullSet
 		for _, w := range le.works {
 			lanes := w.lanes
 			if w.all != nil {
@@ -227,7 +227,7 @@ func (le *learner) nulls() {
 			}
 			for _, l := range lanes {
 				if set[l.name] == nil {
-					set[l.name] = new([families]nullSample)
+					set[l.name] = new(nullSet)
 				}
 				into := set[l.name]
 				all := &pool
@@ -235,21 +235,21 @@ func (le *learner) nulls() {
 					all = &poolAll
 				}
 				le.whitenFor(w, l, own)
-				w.offPeriods(l, func(fam family, stat float64, f field) {
-					into[fam].add(stat, f)
-					all[fam].add(stat, f)
+				w.offPeriods(l, func(fam family, shape int, stat float64, f field) {
+					into.add(fam, shape, stat, f)
+					all.add(fam, shape, stat, f)
 				})
 			}
 		}
 		for i := range b.Channels {
 			b.Channels[i].set(own, fitNull(&pool, set[b.Channels[i].Channel]))
 		}
-		if b.All != nil {
+		if b.All != nil && set[AllChannels] != nil {
 			b.All.set(own, fitNull(&poolAll, set[AllChannels]))
 		}
 		if !own {
-			b.Replicates = len(pool[famLight].Value) + len(pool[famDark].Value)
-			_, b.LimitSE = pool[famLight].scale()
+			b.Replicates = len(pool.line[0].Value)
+			_, b.LimitSE = pool.line[0].scale()
 		}
 	}
 }
@@ -280,40 +280,38 @@ func (le *learner) whitenFor(w *work, l *lane, own bool) {
 
 // offPeriods reports the largest statistics of a filtered lane at periods at which nothing repeats,
 // and the largest single values.
-func (w *work) offPeriods(l *lane, report func(family, float64, field)) {
+func (w *work) offPeriods(l *lane, report func(fam family, shape int, stat float64, f field)) {
 	keep := l.found
 	defer func() { l.found = keep }()
 	q := l.prep.w
 	l.found = search{}
 	w.scanSingles(l)
-	singles := searchFields(q, l.n, nil)
-	report(famSingleLight, l.found.best[famSingleLight].stat, singles[famSingleLight])
-	report(famSingleDark, l.found.best[famSingleDark].stat, singles[famSingleDark])
-	period := w.d.period(w.grid.pitch)
-	if period == 0 {
-		p := l.prep.plan // nothing is known to repeat: the search itself
+	single := shapeFields(q, l.prep.plan, true)
+	for k := range q.shapes {
+		report(famSingleLight, k, l.found.line[2][k].stat, single[k])
+		report(famSingleDark, k, l.found.line[3][k].stat, single[k])
+	}
+	fold := func(p *plan) {
 		if len(p.folds) == 0 {
 			return
 		}
 		l.found = search{}
 		w.scanFolds(l, p.folds, p.tables)
-		f := searchFields(q, l.n, p.folds)
-		for fam := famLight; fam <= famSection; fam++ {
-			report(fam, l.found.best[fam].stat, f[fam])
+		lines := shapeFields(q, p, false)
+		for k := range q.shapes {
+			report(famLight, k, l.found.line[0][k].stat, lines[k])
+			report(famDark, k, l.found.line[1][k].stat, lines[k])
 		}
+		f := searchFields(q, l.n, p.folds)
+		report(famPair, 0, l.found.best[famPair].stat, f[famPair])
+		report(famSection, 0, l.found.best[famSection].stat, f[famSection])
+	}
+	if w.d.period(w.grid.pitch) == 0 {
+		fold(l.prep.plan) // nothing is known to repeat: the search itself
 		return
 	}
 	for _, k := range offFactors {
-		p := w.d.offPlan(l.n, w.grid.pitch, k)
-		if len(p.folds) == 0 {
-			continue
-		}
-		l.found = search{}
-		w.scanFolds(l, p.folds, p.tables)
-		f := searchFields(q, l.n, p.folds)
-		for fam := famLight; fam <= famSection; fam++ {
-			report(fam, l.found.best[fam].stat, f[fam])
-		}
+		fold(w.d.offPlan(l.n, w.grid.pitch, k))
 	}
 }
 
@@ -330,17 +328,29 @@ func (d *Detector) offPlan(n int, pitchMM, factor float64) *plan {
 	return p
 }
 
+// nullSet gathers the largest values of one channel, or of all, by search and width.
+type nullSet struct {
+	line, single  [len(bankMM)]nullSample
+	pair, section nullSample
+}
+
+func (s *nullSet) add(f family, shape int, v float64, at field) {
+	switch f {
+	case famLight, famDark:
+		s.line[shape].add(v, at)
+	case famSingleLight, famSingleDark:
+		s.single[shape].add(v, at)
+	case famPair:
+		s.pair.add(v, at)
+	case famSection:
+		s.section.add(v, at)
+	}
+}
+
 // fitNull turns largest values into scales: those of all channels together, widened by their own
 // uncertainty, or the channel's own where that is clearly larger.
-func fitNull(pool, own *[families]nullSample) Null {
-	fit := func(ref float64, fams ...family) float64 {
-		var p, o nullSample
-		for _, f := range fams {
-			p.addAll(pool[f])
-			if own != nil {
-				o.addAll(own[f])
-			}
-		}
+func fitNull(pool, own *nullSet) Null {
+	fit := func(ref float64, p, o *nullSample) float64 {
 		if len(p.Value) == 0 {
 			return 1.05
 		}
@@ -359,14 +369,18 @@ func fitNull(pool, own *[families]nullSample) Null {
 		}
 		return out
 	}
-	n := Null{Line: fit(refLine, famLight, famDark), Pair: fit(refPair, famPair), Section: fit(refSection, famSection),
-		Single: fit(refSingle, famSingleLight, famSingleDark)}
-	var s nullSample
-	s.addAll(pool[famSingleLight])
-	s.addAll(pool[famSingleDark])
-	n.SingleHeavy = s.heavy(n.Single * refSingle)
-	n.SingleMu, n.SingleBeta = s.gumbel()
-	n.Replicates = len(pool[famLight].Value) + len(pool[famDark].Value)
+	n := Null{Pair: fit(refPair, &pool.pair, &own.pair), Section: fit(refSection, &pool.section, &own.section)}
+	for k := range bankMM {
+		if len(pool.single[k].Value) == 0 {
+			continue // fewer widths than the bank's on a coarse pitch
+		}
+		n.Line = append(n.Line, fit(refLine[k], &pool.line[k], &own.line[k]))
+		n.Single = append(n.Single, fit(refSingle[k], &pool.single[k], &own.single[k]))
+		mu, beta := pool.single[k].gumbel()
+		n.SingleMu, n.SingleBeta = append(n.SingleMu, mu), append(n.SingleBeta, beta)
+		n.SingleHeavy = append(n.SingleHeavy, pool.single[k].heavy(n.Single[k]*refSingle[k]))
+	}
+	n.Replicates = len(pool.line[0].Value)
 	return n
 }
 
@@ -415,14 +429,14 @@ func (le *learner) standing() {
 		}
 		sh := p.w.shapes[min(1, len(p.w.shapes)-1)]
 		rows := float64(f.n) / f.period
-		unit := math.Sqrt(rows * float64(len(profiles)) * sh.v)
-		limit := foldField(f.period, 0, sh.lambda).limit(0.001) * c.Null.Line
+		unit := math.Sqrt(rows * float64(len(profiles)) * sh.vf)
+		limit := foldField(f.period, 0, sh.lambda).limit(0.001) * c.Null.scale(famLight, 1)
 		for k := f.margin; k < f.margin+f.bins; k++ {
 			t := math.Abs(total[k]) / unit
 			if t < limit || math.Abs(total[k-1]) > math.Abs(total[k]) || math.Abs(total[k+1]) >= math.Abs(total[k]) {
 				continue
 			}
-			scale := sh.peak / (rows * sh.v)
+			scale := sh.peak / (rows * sh.vf)
 			mean, sq := total[k]/float64(len(profiles))*scale, 0.0
 			for _, pr := range profiles {
 				d := pr[k]*scale - mean

@@ -27,10 +27,14 @@ const bankOverlap = 0.78
 // values that are too large, more so on a coarse grid of trial periods. These are the fitted scales of noise
 // for which the model holds exactly (TestNullScale), so that a scale of 1 means what it says.
 const (
-	refLine    = 0.93
 	refPair    = 0.96
 	refSection = 0.92
-	refSingle  = 0.99
+)
+
+// The same by width, narrow to wide.
+var (
+	refLine   = [len(bankMM)]float64{0.935, 0.955, 0.98}
+	refSingle = [len(bankMM)]float64{0.99, 1.01, 1.035}
 )
 
 // field is the geometry of one search: the coefficients of the formulas above.

@@ -301,10 +301,7 @@ func (w *work) amplitude(l *lane, fam family, shape int, p place) (a, se float64
 	if n == 0 {
 		return 0, math.Inf(1), 0
 	}
-	scale := l.prep.null.Line
-	if p.period <= 0 {
-		scale = l.prep.null.Single
-	}
+	scale := l.prep.null.scale(fam, shape)
 	return sum * peak / (float64(n) * v), scale * peak / math.Sqrt(float64(n)*v), n
 }
 
@@ -388,7 +385,7 @@ func (w *work) agree(traces []Trace, e event) (confirmed bool, lone string) {
 		if e.fam == famSection {
 			sd = s.sd[0] * math.Sqrt(q.sections[e.c.shape].v/q.shapes[0].v)
 		} else if e.fam == famPair {
-			sd = s.sd[e.c.shape] * math.Sqrt(q.pair.v/q.shapes[e.c.shape].v)
+			sd = s.sd[e.c.shape] * math.Sqrt(q.pair.vf/q.shapes[e.c.shape].vf)
 		}
 		if n == 0 || !(sd > 0) {
 			got[k] = one{0, math.Inf(1)}
@@ -409,14 +406,11 @@ func (w *work) agree(traces []Trace, e event) (confirmed bool, lone string) {
 			second = k
 		}
 	}
-	if got[second].a > 2*got[second].se {
-		return true, ""
-	}
 	gap := got[best].a - got[second].a
 	if gap > 3*math.Hypot(got[best].se, got[second].se) && got[second].a < 0.5*got[best].a {
 		return false, traces[w.samples[l.traces[best]].trace].Strip
 	}
-	return false, ""
+	return got[second].a > 2*got[second].se, ""
 }
 
 // stripLane filters one strip as its lane is filtered, once per reading.
@@ -526,15 +520,15 @@ func (w *work) measureScale(lanes []*lane) {
 	var s nullSample
 	for _, l := range lanes {
 		if l.own && w.d.baselineOf(l.name) == nil {
-			w.offPeriods(l, func(fam family, stat float64, f field) {
+			w.offPeriods(l, func(fam family, shape int, stat float64, f field) {
 				if fam == famLight || fam == famDark {
-					s.add(stat, f)
+					s.add(stat/refLine[shape+len(refLine)-len(l.prep.w.shapes)], f)
 				}
 			})
 		}
 	}
 	k, se := s.scale()
-	w.ownScale = math.Max(1, k/refLine*(1+2*se))
+	w.ownScale = math.Max(1, k*(1+2*se))
 	for _, l := range lanes {
 		if l.own && w.d.baselineOf(l.name) == nil {
 			l.prep = w.d.prepare(l.prep.w, l.prep.plan, unitNull(w.ownScale), l.name == AllChannels, max(1, len(w.lanes)))

@@ -34,6 +34,9 @@ type work struct {
 	ownScale  float64 // within one reading: how much larger the statistics are than the model says
 }
 
+// lineFamilies are the searches that try all widths.
+var lineFamilies = [...]family{famLight, famDark, famSingleLight, famSingleDark}
+
 // candidate is the best of one family in one lane.
 type candidate struct {
 	stat  float64 // in units of the null's scale; compare with the limit
@@ -47,7 +50,8 @@ type candidate struct {
 
 type search struct {
 	best   [families]candidate
-	inside float64 // share of filtered samples within the model's middle half, 0.5 = as the model says
+	line   [len(lineFamilies)][len(bankMM)]candidate // raw, by width
+	inside float64                                   // share of filtered samples within the model's middle half, 0.5 = as the model says
 }
 
 // whiten computes z1 = g1 * inverse covariance * x and its wider versions, exact up to the ends.
@@ -101,6 +105,21 @@ func (w *work) whiten(l *lane, q *whitening) {
 	}
 	for _, g := range l.gaps {
 		z[pad+g] = 0
+	}
+	// The mean is not the strip's to tell: the trend has taken it, up to what a skewed texture leaves.
+	body := z[pad : pad+n]
+	mean := 0.0
+	for _, v := range body {
+		mean += v
+	}
+	if inner := n - 2*reach - len(l.gaps); inner > 0 {
+		mean /= float64(inner)
+		for i := reach; i < n-reach; i++ {
+			body[i] -= mean
+		}
+		for _, g := range l.gaps {
+			body[g] = 0
+		}
 	}
 	for i := 1; i < len(q.shapes); i++ {
 		w.cascade(l.z[i], l.z[i-1], q.shapes[i].passes)
@@ -156,20 +175,21 @@ func (w *work) find(l *lane) {
 	w.rescale(l)
 }
 
-// rescale puts the statistics into units of the null's scale.
+// rescale puts the statistics into units of the null's scale, and takes the best width of each line
+// search, every width compared with its own limit.
 func (w *work) rescale(l *lane) {
-	null := l.prep.null
-	for f := range l.found.best {
-		s := null.Line
-		switch family(f) {
-		case famPair:
-			s = null.Pair
-		case famSection:
-			s = null.Section
-		case famSingleLight, famSingleDark:
-			s = null.Single
+	p := l.prep
+	for i, f := range lineFamilies {
+		for k := range p.w.shapes {
+			c := l.found.line[i][k]
+			c.stat *= p.adjust[f][k] / p.null.scale(f, k)
+			if c.stat > l.found.best[f].stat {
+				l.found.best[f] = c
+			}
 		}
-		l.found.best[f].stat /= s
+	}
+	for _, f := range []family{famPair, famSection} {
+		l.found.best[f].stat /= p.null.scale(f, 0)
 	}
 }
 
@@ -198,12 +218,8 @@ func (w *work) scanSingles(l *lane) {
 				lo, loAt = v, j
 			}
 		}
-		if s := hi / root * l.prep.adjust[famSingleLight][i]; s > l.found.best[famSingleLight].stat {
-			l.found.best[famSingleLight] = candidate{stat: s, sign: 1, shape: i, at: float64(hiAt)}
-		}
-		if s := -lo / root * l.prep.adjust[famSingleDark][i]; s > l.found.best[famSingleDark].stat {
-			l.found.best[famSingleDark] = candidate{stat: s, sign: -1, shape: i, at: float64(loAt)}
-		}
+		l.found.line[2][i] = candidate{stat: hi / root, sign: 1, shape: i, at: float64(hiAt)}
+		l.found.line[3][i] = candidate{stat: -lo / root, sign: -1, shape: i, at: float64(loAt)}
 	}
 	if count > 0 {
 		l.found.inside = float64(near) / float64(count)
@@ -260,7 +276,7 @@ func (w *work) scanFolds(l *lane, folds []*foldPlan, tables [][]float64) {
 				if i > 0 {
 					w.cascade(w.prof[i], w.prof[i-1], sh.passes)
 				}
-				w.peaks(l, f, fi, t, i, tab, l.prep.adjust[famLight][i]/math.Sqrt(sh.v))
+				w.peaks(l, f, fi, t, i, tab, 1/math.Sqrt(sh.vf))
 			}
 			if feed {
 				continue
@@ -278,7 +294,7 @@ func (w *work) peaks(l *lane, f *foldPlan, fold, trial, shape int, tab []float64
 	p := w.prof[shape][f.margin : f.margin+f.bins]
 	tab = tab[f.margin : f.margin+f.bins]
 	p = p[:len(tab)]
-	light, dark := &l.found.best[famLight], &l.found.best[famDark]
+	light, dark := &l.found.line[0][shape], &l.found.line[1][shape]
 	hi, lo := light.stat/scale, -dark.stat/scale
 	hiAt, loAt := -1, -1
 	for i, r := range tab {
@@ -301,7 +317,7 @@ func (w *work) pairs(l *lane, f *foldPlan, fold, trial int, tab []float64) {
 	q := l.prep.w
 	mid := min(1, len(q.shapes)-1)
 	d := q.delta
-	scale := 1 / math.Sqrt(q.pair.v)
+	scale := 1 / math.Sqrt(q.pair.vf)
 	best := &l.found.best[famPair]
 	top := best.stat / scale
 	a := w.prof[mid][f.margin-d : f.margin-d+f.bins]
@@ -431,12 +447,15 @@ func (w *work) statAt(l *lane, z *[len(bankMM)][]float64, fam family, shape int,
 func (q *whitening) information(fam family, shape int) (v, peak, lambda, sigma float64) {
 	switch fam {
 	case famPair:
-		return q.pair.v, q.pair.peak, q.pair.lambda, q.pair.sigma
+		return q.pair.vf, q.pair.peak, q.pair.foldLambda(), q.pair.sigma
 	case famSection:
 		s := q.sections[shape]
 		return s.v, q.gSum, s.lambda, float64(s.w) / math.Sqrt(12)
 	}
 	sh := q.shapes[shape]
+	if fam == famLight || fam == famDark {
+		return sh.vf, sh.peak, sh.foldLambda(), sh.sigma
+	}
 	return sh.v, sh.peak, sh.lambda, sh.sigma
 }
 

@@ -15,6 +15,7 @@ type shape struct {
 	k      []float64
 	peak   float64 // height of g1 convolved with k
 	v      float64 // variance of the filtered noise: d'^2 of a unit template
+	vf     float64 // the same per repeat in a fold, whose mean is taken out
 	lambda float64 // mean square derivative of the normalised filtered noise, per sample^2
 	c      []float64
 }
@@ -30,6 +31,29 @@ type whitening struct {
 	delta    int
 	sections []section
 	gSum     float64
+	period   float64 // the step in samples, 0 when unknown
+}
+
+// foldLambda is lambda after folding: taking out the mean lessens the variance, not the derivative.
+func (s *shape) foldLambda() float64 { return s.lambda * s.v / s.vf }
+
+// foldVariance is the variance that one repeat adds to a fold: less the mean over all phases, which is
+// taken out because the trend leaves none, and with the repeat's neighbours a step away.
+func foldVariance(c []float64, period float64) float64 {
+	if period <= 0 {
+		return c[0]
+	}
+	total := c[0]
+	for _, v := range c[1:] {
+		total += 2 * v
+	}
+	v := c[0] - total/period
+	for k := 1.0; k*period < float64(len(c)-1); k++ {
+		i := int(k * period)
+		f := k*period - float64(i)
+		v += 2 * (c[i]*(1-f) + c[i+1]*f)
+	}
+	return math.Max(v, 0.3*c[0])
 }
 
 // section is a broad box of w samples in the folded profile.
@@ -40,7 +64,7 @@ type section struct {
 
 // newWhitening builds the filters. period is the step in samples, 0 when unknown.
 func newWhitening(s Spectrum, pitchMM, period float64) *whitening {
-	w := &whitening{spectrum: s}
+	w := &whitening{spectrum: s, period: period}
 	q := s.inverseCovariance()
 	sigmas := bank(pitchMM)
 	w.g = halfGaussian(sigmas[0])
@@ -119,6 +143,7 @@ func (w *whitening) newShape(k []float64, passes []int) shape {
 	sh.sigma = math.Sqrt(m2 / m0)
 	sh.c = convolveHalf(convolveHalf(w.c11, k), k)
 	sh.v = sh.c[0]
+	sh.vf = foldVariance(sh.c, w.period)
 	sh.lambda = roughness(sh.c)
 	return sh
 }
@@ -138,7 +163,7 @@ func (w *whitening) pairShape(mid shape) shape {
 	for i := range c {
 		c[i] = 2*at(mid.c, i) - at(mid.c, i+d) - at(mid.c, i-d)
 	}
-	sh := shape{sigma: mid.sigma, c: c, v: c[0], lambda: roughness(c)}
+	sh := shape{sigma: mid.sigma, c: c, v: c[0], vf: foldVariance(c, w.period), lambda: roughness(c)}
 	full := convolveHalf(w.g, mid.k)
 	for i := 0; i < len(full)+w.delta; i++ {
 		sh.peak = math.Max(sh.peak, math.Abs(at(full, i-w.delta)-at(full, i+w.delta)))

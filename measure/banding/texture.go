@@ -19,10 +19,10 @@ func (w *work) textured(e event) []int {
 		return nil
 	}
 	l, q := e.lane, e.lane.prep.w
-	c, v := q.pair.c, q.pair.v
+	c, v := q.pair.c, q.pair.vf
 	scale := l.prep.null.Pair
 	if e.fam != famPair {
-		c, v, scale = q.shapes[e.c.shape].c, q.shapes[e.c.shape].v, l.prep.null.Line
+		c, v, scale = q.shapes[e.c.shape].c, q.shapes[e.c.shape].vf, l.prep.null.scale(famLight, e.c.shape)
 	}
 	n := int(math.Round(e.place.period))
 	if n < 16 {
