@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -13,6 +14,7 @@ import (
 	"golang.org/x/term"
 
 	"swathkeeper/worker"
+	"swathkeeper/worker/station"
 )
 
 // defaultListen is where the worker listens for stations and commands of this machine.
@@ -21,6 +23,9 @@ const defaultListen = "127.0.0.1:4222"
 func newRun() *cobra.Command {
 	var chats []string
 	var inside bool
+	var watched []string
+	var fill station.Fill
+	var wf watchFlags
 	c := &cobra.Command{
 		Use:   "run",
 		Short: "Run the worker",
@@ -67,13 +72,23 @@ no-sync in TOML and SWATHKEEPER_NO_SYNC. Settings without a flag: [tolerance],
 				}
 			}
 			e.Msg("watching")
-			return w.Wait(c.Context())
+			if len(watched) == 0 {
+				return w.Wait(c.Context())
+			}
+			var out station.Outlet
+			out.Open(w.JetStream())
+			ctx, finish := watchBeside(c.Context(), wf.options(cfg, watched, fill, &out, log))
+			err = w.Wait(ctx)
+			return errors.Join(finish(), err)
 		},
 	}
 	f := c.Flags()
 	f.String("listen", "", "where the own bus listens, HOST:PORT (default "+defaultListen+"); beyond this machine only after a grant, and encrypted")
 	f.String("listen-cert", "", "PEM file of the certificate that the own bus shows (default: one is generated when it is needed)")
 	f.String("listen-key", "", "PEM file of its key")
+	f.StringArrayVar(&watched, "watch", nil, "also send the files saved into this folder; may be repeated, see `swathkeeper watch --help`")
+	addFillFlags(c, &fill)
+	wf.add(c)
 	f.Bool("no-sync", false, "let the disk lag behind: faster, but a power cut may lose readings")
 	f.String("log", "", "least level that is logged: debug, info (default), warn, error")
 	f.Int("memory", 0, fmt.Sprintf("soft limit of memory in MiB (default %d, or what GOMEMLIMIT says)", defaultMemory))

@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"net"
+	neturl "net/url"
 	"os"
 	"path/filepath"
 	"time"
@@ -20,6 +22,9 @@ type ConnectOptions struct {
 	Name string // shown by the server's monitoring
 	// Embedded, when set, is connected to without a socket.
 	Embedded *Embedded
+	// Follow, when set, is the data folder of a worker on this machine: its endpoint is looked up at
+	// every attempt, so that the connection survives its restarts.
+	Follow string
 	// URL of an outside bus; several, separated by commas, for a cluster.
 	URL   string
 	Token string
@@ -78,6 +83,15 @@ func Connect(ctx context.Context, o ConnectOptions) (*nats.Conn, jetstream.JetSt
 	switch {
 	case o.Embedded != nil:
 		opts = append(opts, nats.InProcessServer(o.Embedded), nats.Token(o.Embedded.token))
+	case o.Follow != "":
+		url = "nats://127.0.0.1" // the dialler knows better
+		opts = append(opts, nats.SetCustomDialer(follower(o.Follow)), nats.TokenHandler(func() string {
+			ep, _ := ReadEndpoint(o.Follow)
+			return ep.Token
+		}))
+		if ep, err := ReadEndpoint(o.Follow); err == nil {
+			o.Fingerprint = ep.Fingerprint
+		}
 	case o.Creds != "":
 		opts = append(opts, nats.UserCredentials(o.Creds))
 	case o.NKey != "":
@@ -120,6 +134,22 @@ func Connect(ctx context.Context, o ConnectOptions) (*nats.Conn, jetstream.JetSt
 		return nil, nil, fmt.Errorf("bus %s: %w", redact(url), err)
 	}
 	return nc, js, nil
+}
+
+// follower dials whatever worker runs on a data folder.
+type follower string
+
+// Dial implements nats.CustomDialer.
+func (dir follower) Dial(network, _ string) (net.Conn, error) {
+	ep, err := ReadEndpoint(string(dir))
+	if err != nil {
+		return nil, fmt.Errorf("no worker runs on %s: %w", string(dir), err)
+	}
+	u, err := neturl.Parse(ep.Address)
+	if err != nil {
+		return nil, err
+	}
+	return net.DialTimeout(network, u.Host, 5*time.Second)
 }
 
 // publicKey gives the public half of the nkey in a file.
