@@ -49,7 +49,6 @@ type plan struct {
 	n      int
 	folds  []*foldPlan
 	tables [][]float64 // per fold: 1/sqrt(rows that reach a phase), trial by trial
-	inside []float64   // one entry per sample: 1, for folding coverage
 }
 
 // prepared is one channel's filters and limits for one plan.

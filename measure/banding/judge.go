@@ -275,22 +275,6 @@ func (w *work) mean() {
 	w.all = a
 }
 
-// weightInAll is the lane's share of the mean of all channels.
-func (w *work) weightInAll(l *lane) float64 {
-	total, own := 0.0, 0.0
-	for _, m := range w.lanes {
-		f := 1 / m.prep.w.spectrum.Variance
-		if b := w.d.baselineOf(m.name); b != nil && b.Weight > 0 {
-			f = b.Weight
-		}
-		total += f
-		if m == l {
-			own = f
-		}
-	}
-	return own / total
-}
-
 func (w *work) geometryWarnings() {
 	pitch := w.grid.pitch
 	add := func(x Warning) { w.warnings = append(w.warnings, x) }

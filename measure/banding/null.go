@@ -97,11 +97,6 @@ func (s *nullSample) add(v float64, f field) {
 	}
 }
 
-func (s *nullSample) addAll(t nullSample) {
-	s.Value = append(s.Value, t.Value...)
-	s.Field = append(s.Field, t.Field...)
-}
-
 // scale finds the factor by which the noise is larger than the model says: with it, the chances of the
 // observed largest values average one half, as they must. se is its relative standard error.
 func (s *nullSample) scale() (k, se float64) {

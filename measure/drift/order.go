@@ -2,7 +2,6 @@ package drift
 
 import (
 	"fmt"
-	"math"
 	"sort"
 
 	"swathkeeper/measure/colour"
