@@ -49,8 +49,12 @@ func TestJudgeFindsTheDeadNozzles(t *testing.T) {
 		for _, c := range res.Channels {
 			phase, ok := dead[c.Channel]
 			if !ok {
-				if len(c.Lines) > 0 {
-					t.Errorf("%g dpi: %s has no dead nozzle, but lines %+v", f.DPI, c.Channel, c.Lines)
+				// With nearly no noise in the picture the detector sees the straightening itself, as a
+				// seam of 0.04 dE00 under all inks; it must not call for action.
+				for _, line := range c.Lines {
+					if line.Matters || line.Stop || line.ContrastDE00 > 0.1 {
+						t.Errorf("%g dpi: %s has no dead nozzle, but a line that matters %+v", f.DPI, c.Channel, line)
+					}
 				}
 				continue
 			}
