@@ -3,6 +3,7 @@ package cxf
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 	"strings"
 
@@ -196,22 +197,26 @@ func (r *reader) nameThem(f *measurement.File, patches []object) error {
 		hasSample = hasSample || o.sample != ""
 	}
 	a, b := measurement.Twice(names)
-	if a < 0 {
+	nameless := slices.Index(names, "")
+	if a < 0 && nameless < 0 {
 		f.ID = names
 		if hasSample {
 			f.Names = samples
 		}
 		return nil
 	}
-	if len(class) > 1 && names[a] != "" {
+	if nameless < 0 && len(class) > 1 {
 		return r.failAt(patches[b].line, "aims and measurements belong in one file each",
 			"%s stands twice, as %s in line %d and as %s", measurement.Quote(names[a]), measurement.Quote(patches[a].class), patches[a].line, measurement.Quote(patches[b].class))
 	}
-	if a, b := measurement.Twice(ids); a >= 0 {
-		return r.failAt(patches[b].line, "ids must differ", "two objects with name %s and id %s", measurement.Quote(names[b]), measurement.Quote(ids[a]))
+	if i := slices.Index(ids, ""); i >= 0 {
+		return r.failAt(patches[i].line, "every object needs a name of its own, or an Id", "an object without Id, where names are missing or stand twice")
+	}
+	if c, d := measurement.Twice(ids); c >= 0 {
+		return r.failAt(patches[d].line, "ids must differ", "two objects with id %s, where names are missing or stand twice", measurement.Quote(ids[c]))
 	}
 	f.ID, f.Names = ids, names
-	if names[a] == "" {
+	if nameless >= 0 {
 		f.Warnf("objects without a name; the objects' ids serve as patch ids")
 	} else {
 		f.Warnf("the name %s stands twice; the objects' ids serve as patch ids", measurement.Quote(names[a]))

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 
 	"swathkeeper/protocol"
@@ -291,7 +292,7 @@ func (b *Builder) unique() error {
 		return nil
 	}
 	if f.Names != nil {
-		if n, _ := Twice(f.Names); n < 0 {
+		if n, _ := Twice(f.Names); n < 0 && !slices.Contains(f.Names, "") {
 			f.Warnf("patch ids stand more than once (%s in lines %d and %d); the names are unique and serve as ids",
 				Quote(f.ID[i]), b.lines[i], b.lines[j])
 			f.ID, f.Names = f.Names, nil

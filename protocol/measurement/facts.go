@@ -114,11 +114,12 @@ func (f *File) illuminant(value string) {
 	if value == "" {
 		return
 	}
-	m := illuminantWord.FindString(value)
+	plain := func(s string) string { return strings.ToUpper(strings.ReplaceAll(s, " ", "")) }
+	m := plain(illuminantWord.FindString(value))
 	if m == "" {
-		m = words(value) // kept as written, and refused where D50 is needed
+		m = words(plain(value)) // kept as written, and refused where D50 is needed
 	}
-	f.conflicting(&f.Condition.Illuminant, "illuminant", strings.ToUpper(strings.ReplaceAll(m, " ", "")))
+	f.conflicting(&f.Condition.Illuminant, "illuminant", m)
 }
 
 var degrees = regexp.MustCompile(`(?i)\b(2|10)(?:\.0+)?(?:$|[ _-]*(?:deg|°)|\b)`)
