@@ -111,13 +111,13 @@ func (f *File) conflicting(field *string, what, value string) {
 var illuminantWord = regexp.MustCompile(`(?i)\b(D ?50|D ?55|D ?60|D ?65|D ?75|F ?(?:1[012]|[1-9])|A|B|C|E)\b`)
 
 func (f *File) illuminant(value string) {
+	value = words(value)
 	if value == "" {
 		return
 	}
-	plain := func(s string) string { return strings.ToUpper(strings.ReplaceAll(s, " ", "")) }
-	m := plain(illuminantWord.FindString(value))
+	m := strings.ToUpper(strings.ReplaceAll(illuminantWord.FindString(value), " ", ""))
 	if m == "" {
-		m = words(plain(value)) // kept as written, and refused where D50 is needed
+		m = strings.ToUpper(value) // kept as written, and refused where D50 is needed
 	}
 	f.conflicting(&f.Condition.Illuminant, "illuminant", m)
 }
@@ -125,6 +125,7 @@ func (f *File) illuminant(value string) {
 var degrees = regexp.MustCompile(`(?i)\b(2|10)(?:\.0+)?(?:$|[ _-]*(?:deg|°)|\b)`)
 
 func (f *File) observer(value string) {
+	value = words(value)
 	if value == "" {
 		return
 	}
@@ -137,7 +138,7 @@ func (f *File) observer(value string) {
 	case strings.Contains(value, "1964"):
 		v = "10"
 	default:
-		v = words(value)
+		v = value
 	}
 	f.conflicting(&f.Condition.Observer, "observer", v)
 }
@@ -167,6 +168,7 @@ func affirmed(value string) bool {
 }
 
 func filter(value string) string {
+	value = words(value)
 	v := strings.ToLower(value)
 	switch {
 	case v == "" || v == "no" || v == "none" || v == "off" || v == "na" || v == "n/a":
@@ -176,7 +178,7 @@ func filter(value string) string {
 	case strings.Contains(v, "uv"):
 		return "uv-cut"
 	}
-	return words(value)
+	return value
 }
 
 // words is free text that stands for a fact: short, on one line, and without
@@ -188,17 +190,22 @@ func words(value string) string {
 		}
 		return r
 	}, value)
-	return shorten(strings.Join(strings.Fields(value), " "))
+	value = strings.Join(strings.Fields(value), " ")
+	if r := []rune(value); len(r) > 40 {
+		value = strings.TrimSpace(string(r[:40]))
+	}
+	return value
 }
 
 func backing(value string) string {
-	switch v := strings.ToLower(strings.TrimSpace(value)); v {
+	value = words(value)
+	switch v := strings.ToLower(value); v {
 	case "white", "black", "self":
 		return v
 	case "na", "n/a", "":
 		return ""
 	}
-	return words(value)
+	return value
 }
 
 var (

@@ -221,3 +221,25 @@ func TestWrongStart(t *testing.T) {
 func spectraOf(start, step float64, rows [][]float64) *protocol.Spectra {
 	return &protocol.Spectra{StartNM: start, StepNM: step, Values: rows}
 }
+
+// TestFactsComeBack: what is taken from a header, written as a header writes it, is taken the same.
+func TestFactsComeBack(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		text := strings.Join(rapid.SliceOfN(rapid.OneOf(
+			rapid.SampledFrom([]string{"D50", "D", "5", "0", "65", "A", "F1", "2", "10", "deg", "ree", "no", "ne", "uv", "pol", "white", "na", " ", "'", "\"", ",", ";", "=", "#", ".", "\t", "ä", "1931"}),
+			rapid.StringN(0, 3, 6)), 0, 30).Draw(t, "parts"), "")
+		take := func(illuminant, observer, filter, backing string) Condition {
+			f := &File{}
+			f.Fact(Keyword{Name: "ILLUMINANT", Value: illuminant})
+			f.Fact(Keyword{Name: "OBSERVER", Value: observer})
+			f.Fact(Keyword{Name: "FILTER", Value: filter})
+			f.Fact(Keyword{Name: "SAMPLE_BACKING", Value: backing})
+			return f.Condition
+		}
+		first := take(text, text, text, text)
+		second := take(first.Illuminant, ObserverText(first.Observer), first.Filter, first.Backing)
+		if first != second {
+			t.Fatalf("%q: %+v, then %+v", text, first, second)
+		}
+	})
+}
