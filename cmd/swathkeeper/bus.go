@@ -52,6 +52,9 @@ func defaultDataDir() string {
 	return filepath.Join(home, ".local", "state", "swathkeeper")
 }
 
+// errDenied ends a command whose credentials do not allow what it does.
+var errDenied = errors.New("the credentials do not allow this")
+
 // client is a command's connection to the bus.
 type client struct {
 	nc    *nats.Conn
@@ -121,8 +124,11 @@ func find(cmd *cobra.Command, open func(context.Context, string) (*bus.Embedded,
 	if err != nil {
 		return nil, err
 	}
-	ctx := cmd.Context()
+	// A denied request is otherwise silence until a time-out: it ends the command at once.
+	ctx, deny := context.WithCancelCause(cmd.Context())
+	cmd.SetContext(ctx)
 	co := cfg.busOptions()
+	co.Denied = func(err error) { deny(fmt.Errorf("%w: %w", errDenied, err)) }
 	co.Name = "swathkeeper " + cmd.Name()
 	co.Log = zerolog.Nop()
 	if cfg.outside() {

@@ -38,7 +38,11 @@ func run(stdin io.Reader, stdout, stderr io.Writer, args []string) int {
 	root.SetOut(stdout)
 	root.SetErr(stderr)
 	root.SetArgs(args)
-	err := root.ExecuteContext(ctx)
+	root.SetContext(ctx)
+	done, err := root.ExecuteC()
+	if cause := context.Cause(done.Context()); err != nil && errors.Is(cause, errDenied) {
+		err = cause
+	}
 	var usage *usageError
 	switch {
 	case err == nil:

@@ -95,6 +95,28 @@ next:
 	return n
 }
 
+// addChart makes the device values of a file known, and gives id and edition.
+func (p *program) addChart(devices string) string {
+	p.t.Helper()
+	var layout protocol.Chart
+	if err := json.Unmarshal([]byte(p.do("chart", "add", devices, "--id", "pennant-cmyk", "--json")), &layout); err != nil {
+		p.t.Fatal(err)
+	}
+	return layout.ID + "." + layout.Edition
+}
+
+// eventually looks until something is so that nobody tells of.
+func eventually(t *testing.T, limit time.Duration, what string, ok func() bool) {
+	t.Helper()
+	tick := time.NewTicker(50 * time.Millisecond)
+	defer tick.Stop()
+	for end := time.Now().Add(limit); !ok(); <-tick.C {
+		if time.Now().After(end) {
+			t.Fatalf("waited in vain: %s", what)
+		}
+	}
+}
+
 // freePort gives a port that nobody listens on now.
 func freePort(t *testing.T) string {
 	t.Helper()
@@ -138,7 +160,7 @@ func TestTwoStationsAndAnOutage(t *testing.T) {
 	}
 	run := p.command("run", "--listen", listen, "--zone", "UTC")
 	p.follow(run).until(t, 30*time.Second, "the worker", saying(`"message":"watching"`))
-	p.do("chart", "add", devices, "--id", "pennant-cmyk")
+	chart := p.addChart(devices)
 
 	type bench struct {
 		dir string
@@ -148,7 +170,7 @@ func TestTwoStationsAndAnOutage(t *testing.T) {
 	var benches []*bench
 	begin := func(b *bench, printer, spool string) {
 		b.cmd = (&program{t: t, dir: spool}).command("watch", "--nats", "nats://"+listen, "--nkey", filepath.Join(keys, printer+".nk"),
-			"--site", "quay", "--media", "pennant-knit", "--preset", "deep", "--stage", "pressed", "--chart", "pennant-cmyk",
+			"--site", "quay", "--media", "pennant-knit", "--preset", "deep", "--stage", "pressed", "--chart", chart,
 			"--spool", spool, "--quiet", "200ms", "--rescan", "1s", b.dir)
 		b.log = p.follow(b.cmd)
 		b.log.until(t, 30*time.Second, "the watch", saying(`"message":"watching"`))
@@ -159,24 +181,28 @@ func TestTwoStationsAndAnOutage(t *testing.T) {
 		begin(b, printer, spools[i])
 		benches = append(benches, b)
 	}
-	start := time.Now()
-	for n := range files {
-		for i, b := range benches {
-			dir := filepath.Join(b.dir, printers[i])
-			if err := os.MkdirAll(dir, 0o755); err != nil {
-				t.Fatal(err)
-			}
-			if err := os.WriteFile(filepath.Join(dir, fmt.Sprintf("sheet-%04d.txt", n)), sheet(n), 0o644); err != nil {
-				t.Fatal(err)
+	drop := func(from, to int) {
+		for n := from; n < to; n++ {
+			for i, b := range benches {
+				dir := filepath.Join(b.dir, printers[i])
+				if err := os.MkdirAll(dir, 0o755); err != nil {
+					t.Fatal(err)
+				}
+				if err := os.WriteFile(filepath.Join(dir, fmt.Sprintf("sheet-%04d.txt", n)), sheet(n), 0o644); err != nil {
+					t.Fatal(err)
+				}
 			}
 		}
 	}
-	dropped := time.Since(start)
+	start := time.Now()
+	drop(0, files/2)
 	// In the middle: some have gone through, and more are to come.
-	benches[0].log.until(t, time.Minute, "the first are sent", func(l []string) bool { return counted(l, `"message":"sent"`) >= files/10 })
+	benches[0].log.until(t, time.Minute, "the first are sent", saying(`"message":"sent"`))
 	_ = run.Process.Kill()
 	_ = run.Wait()
 	down := time.Now()
+	drop(files/2, files)
+	dropped := time.Since(start)
 	_ = benches[1].cmd.Process.Kill()
 	_ = benches[1].cmd.Wait()
 	begin(benches[1], printers[1], spools[1])
@@ -195,7 +221,8 @@ func TestTwoStationsAndAnOutage(t *testing.T) {
 	worker.until(t, 30*time.Second, "the worker comes back", saying(`"message":"watching"`))
 	outage := time.Since(down)
 	for i := range benches {
-		benches[i].log.until(t, 3*time.Minute, "the spool is empty", func([]string) bool {
+		// Entries go just after the last line of the log, so the folder itself is looked at.
+		eventually(t, 3*time.Minute, "the spool is empty", func() bool {
 			left, _ := filepath.Glob(filepath.Join(spools[i], "*.entry"))
 			done, _ := filepath.Glob(filepath.Join(benches[i].dir, "done", printers[i], "sheet-*.txt"))
 			return len(left) == 0 && len(done) == files
@@ -289,11 +316,15 @@ func TestRunWatch(t *testing.T) {
 	if err := os.WriteFile(devices, sheet(0), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	args := []string{"run", "--listen", "127.0.0.1:0", "--zone", "UTC", "--watch", mine, "--chart", "pennant-cmyk", "--quiet", "100ms", "--rescan", "1s"}
+	first := p.command("run", "--listen", "127.0.0.1:0", "--zone", "UTC")
+	p.follow(first).until(t, 30*time.Second, "the worker", saying(`"message":"watching"`))
+	chart := p.addChart(devices)
+	_ = first.Process.Kill()
+	_ = first.Wait()
+	args := []string{"run", "--listen", "127.0.0.1:0", "--zone", "UTC", "--watch", mine, "--chart", chart, "--quiet", "100ms", "--rescan", "1s"}
 	run := p.command(args...)
 	log := p.follow(run)
 	log.until(t, 30*time.Second, "the worker", saying(`"message":"watching"`))
-	p.do("chart", "add", devices, "--id", "pennant-cmyk")
 	drop := func(dir string, n int) {
 		t.Helper()
 		at := filepath.Join(dir, "quay", "heron", "pennant-knit", "deep", "pressed")
@@ -307,7 +338,7 @@ func TestRunWatch(t *testing.T) {
 	drop(mine, 1)
 	log.until(t, 30*time.Second, "its verdict", saying(`"kind":"verdict"`))
 
-	other := p.command("watch", "--chart", "pennant-cmyk", "--quiet", "100ms", "--rescan", "1s", "--spool", t.TempDir(), beside)
+	other := p.command("watch", "--chart", chart, "--quiet", "100ms", "--rescan", "1s", "--spool", t.TempDir(), beside)
 	olog := p.follow(other)
 	drop(beside, 2)
 	olog.until(t, 30*time.Second, "sent", saying(`"message":"sent"`))
