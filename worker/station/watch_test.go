@@ -326,12 +326,12 @@ func TestWatchRefuses(t *testing.T) {
 	b.write("quay/heron/late.toml", "media = 'pennant-knit'\npreset = 'deep'\nstage = 'pressed'\n")
 	b.bus.until(t, "the file whose sidecar came late", func() bool { return len(b.bus.order) == 1 })
 	for rel, why := range map[string]string{
-		place + "/letter.txt":          "",
-		place + "/empty.txt":           "the file is empty",
-		"quay/heron/nothing-known.txt": "condition.media",
+		place + "/letter.txt":                              "",
+		place + "/empty.txt":                               "the file is empty",
+		"quay/heron/nothing-known.txt":                     "condition.media",
 		"quay/plover/pennant-knit/deep/pressed/other.json": "the file says printer heron",
-		place + "/cut.txt":  "",
-		place + "/scan.png": "picture",
+		place + "/cut.txt":                                 "",
+		place + "/scan.png":                                "picture",
 	} {
 		b.log.until(t, `"message":"refused"`, filepath.Base(rel))
 		note, err := os.ReadFile(filepath.Join(b.dir, "refused", rel+".why.txt"))
