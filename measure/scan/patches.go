@@ -59,7 +59,7 @@ func (d *reducer) patch(q chart.Patch) PatchValue {
 	if n > 0 {
 		v.Clipped = float64(clipped) / float64(n)
 	}
-	v.RGB, v.Spread, v.Dusty = robustMean(cell[:])
+	v.RGB, v.Spread, v.Dusty = robustMean(cell[:], d.feedX)
 	lamp := d.lamp(c)
 	for ch := range v.RGB {
 		v.RGB[ch] /= lamp[ch]
@@ -81,24 +81,46 @@ func (d *reducer) light(x, y, channel int) (v float64, end bool) {
 	return float64(d.lut[channel][u]), u == 0 || u == 65535
 }
 
-// robustMean averages cells without those farthest from the median, all channels together so
-// that hue does not suffer, and gives the spread of those that count and the share of cells that
-// are no part of the patch.
-func robustMean(cell [][3]float64) (mean [3]float64, spread, dusty float64) {
-	var median [3]float64
-	one := make([]float64, len(cell))
-	for ch := range 3 {
-		for i, c := range cell {
-			one[i] = c[ch]
+// robustMean averages cells without those farthest from the others at the same place along the
+// feed, all channels together so that hue does not suffer. A line of a nozzle, which all cells of
+// such a row share, is part of the patch and stays. It gives the spread of the cells that count
+// and the share of cells that are no part of the patch.
+func robustMean(cell [][3]float64, feedX bool) (mean [3]float64, spread, dusty float64) {
+	row := func(i int) int {
+		if feedX {
+			return i % cells
 		}
-		slices.Sort(one)
-		median[ch] = (one[(len(one)-1)/2] + one[len(one)/2]) / 2
+		return i / cells
 	}
-	// Distance relative to the light itself, with a floor for the darks.
-	away := func(c [3]float64) float64 {
+	var median [3]float64
+	var rows [cells][3]float64
+	one := make([]float64, 0, len(cell))
+	for ch := range 3 {
+		for r := range rows {
+			one = one[:0]
+			for i, c := range cell {
+				if row(i) == r {
+					one = append(one, c[ch])
+				}
+			}
+			rows[r][ch] = medianOf(one)
+		}
+		one = one[:0]
+		for _, c := range cell {
+			one = append(one, c[ch])
+		}
+		median[ch] = medianOf(one)
+	}
+	// Distance relative to the light itself, with a floor for the darks. A row that is far off as
+	// a whole is a hair that lies across the feed, not a line.
+	away := func(i int) float64 {
 		s := 0.0
 		for ch := range 3 {
-			x := (c[ch] - median[ch]) / (median[ch] + 0.02)
+			from := rows[row(i)][ch]
+			if math.Abs(from-median[ch]) > 0.25*(median[ch]+0.02) {
+				from = median[ch]
+			}
+			x := (cell[i][ch] - from) / (median[ch] + 0.02)
 			s += x * x
 		}
 		return math.Sqrt(s / 3)
@@ -108,8 +130,8 @@ func robustMean(cell [][3]float64) (mean [3]float64, spread, dusty float64) {
 		d float64
 	}
 	rank := make([]ranked, len(cell))
-	for i, c := range cell {
-		rank[i] = ranked{i, away(c)}
+	for i := range cell {
+		rank[i] = ranked{i, away(i)}
 	}
 	slices.SortFunc(rank, func(a, b ranked) int {
 		switch {
