@@ -249,7 +249,7 @@ func TestDriftEndToEnd(t *testing.T) {
 		if !strings.Contains(text, "heron") {
 			t.Errorf("message does not name the printer: %s", text)
 		}
-	case <-time.After(30 * time.Second):
+	case <-time.After(2 * time.Minute):
 		t.Fatal("no message came")
 	}
 	if out := p.do("history", "--changes"); !strings.Contains(out, "raised") {
@@ -271,7 +271,7 @@ func TestDriftEndToEnd(t *testing.T) {
 		if !strings.Contains(text, "heron") {
 			t.Errorf("message does not name the printer: %s", text)
 		}
-	case <-time.After(30 * time.Second):
+	case <-time.After(2 * time.Minute):
 		t.Fatal("no message that it is over came")
 	}
 	select {
