@@ -73,8 +73,9 @@ func currentUser() string {
 	return ""
 }
 
-// answerWait is how long a command waits for the worker's record of a note.
-const answerWait = 30 * time.Second
+// answerWait is how long a command waits for the worker's record of a note. Freezing a baseline of a
+// large chart on a busy machine takes its time.
+const answerWait = 2 * time.Minute
 
 // sendNote puts a note into the inbox and prints what the worker made of it. Where no worker runs,
 // it says that the note waits.
