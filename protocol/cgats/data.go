@@ -2,6 +2,7 @@ package cgats
 
 import (
 	"bytes"
+	"slices"
 
 	"swathkeeper/protocol/measurement"
 )
@@ -136,14 +137,14 @@ func (r *reader) look(t *table, candidates []*survey) (lines int, err error) {
 			return 0, r.fail(number, 0, "split the file", "more than %d lines of values", measurement.MaxPatches*4)
 		}
 		for _, s := range candidates {
-			s.line(line, number, n)
+			s.line(line, number, r.cells)
 		}
 	}
 }
 
-// line counts one line, of n values cut at blanks.
-func (s *survey) line(line []byte, number, n int) {
-	want := len(s.names)
+// line counts one line; found are its values cut at blanks.
+func (s *survey) line(line []byte, number int, found []cell) {
+	want, n := len(s.names), len(found)
 	if n != want && s.lined {
 		s.bad, s.lined = place{number, n}, false
 	}
@@ -162,7 +163,8 @@ func (s *survey) line(line []byte, number, n int) {
 	// others, leave the count right and the values wrong.
 	if n == want && !s.ambiguous && bytes.Contains(line, []byte("\t\t")) {
 		cells, err := byTabs(line, number, nil)
-		s.ambiguous = err == nil && len(withoutEmptyEnd(cells, want)) == want
+		cells = withoutEmptyEnd(cells, want)
+		s.ambiguous = err == nil && !slices.EqualFunc(cells, found, func(a, b cell) bool { return bytes.Equal(a.Text, b.Text) }) && len(cells) == want
 	}
 }
 

@@ -84,7 +84,7 @@ func (f *File) checkDevice() error {
 	switch {
 	case highest > 255.5:
 		return &Error{File: f.Name, Problem: fmt.Sprintf("device value %g of patch %s", highest, Quote(f.ID[at])), Hint: "tints run from 0 to 100, RGB from 0 to 255"}
-	case highest <= 1 && highest > 0 && fraction:
+	case highest <= 1 && highest > 0.05 && fraction:
 		times = 100
 		if rgb {
 			times = 255
@@ -123,11 +123,15 @@ func (f *File) checkXYZ() error {
 			lowest = min(lowest, x)
 		}
 	}
-	unit := highest <= 2
-	if y, ok := f.expectedY(); ok {
-		b := f.XYZ[f.brightest()][1]
-		unit = math.Abs(math.Log(max(b, 1e-9)*100/y)) < math.Abs(math.Log(max(b, 1e-9)/y))
-	} else if unit && (len(f.XYZ) < 4 || highest < 0.02) {
+	unit := highest <= 2 // no print has more on a scale of 1
+	if y, ok := f.expectedY(); unit && ok {
+		b := max(f.XYZ[f.brightest()][1], 1e-9)
+		as1, as100 := math.Abs(math.Log(b*100/y)), math.Abs(math.Log(b/y))
+		if unit = as1 < as100; min(as1, as100) > math.Log(5) {
+			return &Error{File: f.Name, Problem: fmt.Sprintf("Y is %.3g in patch %s, which fits its L* on no scale", b, Quote(f.ID[f.brightest()])),
+				Hint: "a field shifted? leave XYZ or Lab out"}
+		}
+	} else if unit && (len(f.XYZ) < 4 || highest < 0.03) {
 		return &Error{File: f.Name, Problem: fmt.Sprintf("XYZ up to %.3g may be on a scale of 1 or of 100", highest),
 			Hint: "give a patch of bare paper too, or Lab beside XYZ"}
 	}
