@@ -23,7 +23,7 @@ func Write(w io.Writer, f *measurement.File) error {
 	b.WriteString("CGATS.17\n")
 	keyword := func(name, value string) {
 		if value != "" {
-			fmt.Fprintf(&b, "%s\t\"%s\"\n", name, headerText(value))
+			fmt.Fprintf(&b, "%s\t\"%s\"\n", name, measurement.OneLine(value))
 		}
 	}
 	originator := f.Originator
@@ -38,22 +38,24 @@ func Write(w io.Writer, f *measurement.File) error {
 	}
 	keyword("CREATED", created)
 	c := f.Condition
-	keyword("INSTRUMENTATION", c.Instrument)
-	keyword("SERIAL", c.Serial)
-	keyword("MEASUREMENT_GEOMETRY", c.Geometry)
-	if c.Mode != "" {
-		keyword("MEASUREMENT_SOURCE", c.Mode)
-	} else {
-		keyword("MEASUREMENT_SOURCE", c.Source)
-	}
-	keyword("FILTER", c.Filter)
-	keyword("SAMPLE_BACKING", c.Backing)
+	// The plain statements come before free text that may hold others: the
+	// first statement of a fact counts.
 	if c.Illuminant != "" {
 		keyword("WEIGHTING_FUNCTION", "ILLUMINANT, "+c.Illuminant)
 	}
 	if c.Observer != "" {
 		keyword("WEIGHTING_FUNCTION", "OBSERVER, "+measurement.ObserverText(c.Observer))
 	}
+	keyword("FILTER", c.Filter)
+	keyword("SAMPLE_BACKING", c.Backing)
+	if c.Mode != "" {
+		keyword("MEASUREMENT_SOURCE", c.Mode)
+	} else {
+		keyword("MEASUREMENT_SOURCE", c.Source)
+	}
+	keyword("MEASUREMENT_GEOMETRY", c.Geometry)
+	keyword("INSTRUMENTATION", c.Instrument)
+	keyword("SERIAL", c.Serial)
 	fields := measurement.FieldNames(f)
 	fmt.Fprintf(&b, "NUMBER_OF_FIELDS\t%d\nBEGIN_DATA_FORMAT\n%s\nEND_DATA_FORMAT\n", len(fields), strings.Join(fields, "\t"))
 	fmt.Fprintf(&b, "NUMBER_OF_SETS\t%d\nBEGIN_DATA\n", f.Len())
@@ -93,19 +95,6 @@ func named(err error, name string) error {
 		e.File = name
 	}
 	return err
-}
-
-// headerText makes text fit between double quotes on one line.
-func headerText(s string) string {
-	return strings.Map(func(r rune) rune {
-		switch {
-		case r == '"':
-			return '\''
-		case r < ' ':
-			return ' '
-		}
-		return r
-	}, s)
 }
 
 // appendText writes an id or name so that it is read back the same.

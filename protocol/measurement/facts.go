@@ -13,7 +13,7 @@ func (f *File) Fact(k Keyword) {
 	if k.Line > 0 {
 		f.Header = append(f.Header, k)
 	}
-	name, value := strings.ToUpper(k.Name), strings.TrimSpace(k.Value)
+	name, value := strings.ToUpper(k.Name), strings.TrimSpace(OneLine(k.Value))
 	c := &f.Condition
 	switch name {
 	case "ORIGINATOR":
@@ -322,4 +322,17 @@ func ObserverText(observer string) string {
 		return observer + " degree"
 	}
 	return observer
+}
+
+// OneLine makes text fit between double quotes on one line of a header.
+func OneLine(s string) string {
+	return strings.Map(func(r rune) rune {
+		switch {
+		case r == '"':
+			return '\''
+		case r < ' ':
+			return ' '
+		}
+		return r
+	}, s)
 }

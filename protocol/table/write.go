@@ -34,20 +34,22 @@ func Write(w io.Writer, f *measurement.File, comma rune) error {
 	}
 	comment("CREATED", created)
 	c := f.Condition
-	comment("INSTRUMENTATION", c.Instrument)
-	comment("SERIAL", c.Serial)
-	comment("MEASUREMENT_GEOMETRY", c.Geometry)
+	// The plain statements come before free text that may hold others: the
+	// first statement of a fact counts.
+	comment("ILLUMINANT", c.Illuminant)
+	if c.Observer != "" {
+		comment("OBSERVER", measurement.ObserverText(c.Observer))
+	}
+	comment("FILTER", c.Filter)
+	comment("SAMPLE_BACKING", c.Backing)
 	if c.Mode != "" {
 		comment("MEASUREMENT_SOURCE", c.Mode)
 	} else {
 		comment("MEASUREMENT_SOURCE", c.Source)
 	}
-	comment("FILTER", c.Filter)
-	comment("SAMPLE_BACKING", c.Backing)
-	comment("ILLUMINANT", c.Illuminant)
-	if c.Observer != "" {
-		comment("OBSERVER", measurement.ObserverText(c.Observer))
-	}
+	comment("MEASUREMENT_GEOMETRY", c.Geometry)
+	comment("INSTRUMENTATION", c.Instrument)
+	comment("SERIAL", c.Serial)
 	out := csv.NewWriter(&b)
 	out.Comma = comma
 	if err := out.Write(measurement.FieldNames(f)); err != nil {
