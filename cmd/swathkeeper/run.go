@@ -57,6 +57,11 @@ no-sync in TOML and SWATHKEEPER_NO_SYNC. Settings without a flag: [tolerance],
 			if err := limitMemory(cfg.Memory); err != nil {
 				return err
 			}
+			var out station.Outlet
+			wo, err := wf.options(cfg, watched, fill, &out, log)
+			if err != nil {
+				return err
+			}
 			w, err := worker.New(o)
 			if err != nil {
 				return &usageError{err} // it looks at the settings only
@@ -75,9 +80,8 @@ no-sync in TOML and SWATHKEEPER_NO_SYNC. Settings without a flag: [tolerance],
 			if len(watched) == 0 {
 				return w.Wait(c.Context())
 			}
-			var out station.Outlet
 			out.Open(w.JetStream())
-			ctx, finish := watchBeside(c.Context(), wf.options(cfg, watched, fill, &out, log))
+			ctx, finish := watchBeside(c.Context(), wo)
 			err = w.Wait(ctx)
 			return errors.Join(finish(), err)
 		},

@@ -2,12 +2,17 @@ package main
 
 import (
 	"context"
+	"encoding/json"
+	"fmt"
+	"os"
 	"path/filepath"
 	"time"
 
 	"github.com/rs/zerolog"
 	"github.com/spf13/cobra"
 
+	"swathkeeper/measure/scan"
+	"swathkeeper/protocol"
 	"swathkeeper/worker/bus"
 	"swathkeeper/worker/station"
 )
@@ -66,8 +71,12 @@ func newWatch() *cobra.Command {
 			}
 			defer nc.Close()
 			out.Open(js)
+			o, err := f.options(cfg, args, fill, &out, log)
+			if err != nil {
+				return err
+			}
 			log.Info().Strs("folders", args).Msg("watching")
-			return station.Watch(c.Context(), f.options(cfg, args, fill, &out, log))
+			return station.Watch(c.Context(), o)
 		},
 	}
 	addFillFlags(c, &fill)
@@ -78,27 +87,60 @@ func newWatch() *cobra.Command {
 
 // watchFlags are what watch and run --watch have in common.
 type watchFlags struct {
-	spool                   string
+	spool, calibration      string
+	layouts                 []string
+	keepScans               bool
 	quiet, patience, rescan time.Duration
 }
 
 func (f *watchFlags) add(c *cobra.Command) {
 	fl := c.Flags()
 	fl.StringVar(&f.spool, "spool", "", "folder, on this machine's own disk, for what is not sent yet (default: spool in the data folder)")
+	fl.StringArrayVar(&f.layouts, "layout", nil, "layout of a chart that is scanned; may be repeated (default: fetched from the worker)")
+	fl.StringVar(&f.calibration, "calibration", "", "file that turns this scanner's light into colours, as `swathkeeper scan calibrate` writes it")
+	fl.BoolVar(&f.keepScans, "keep-scans", false, "keep the picture behind a reading at the bus, too")
 	fl.DurationVar(&f.quiet, "quiet", 2*time.Second, "how long a file must stay unchanged to count as finished")
 	fl.DurationVar(&f.patience, "patience", 30*time.Second, "how long to wait for the rest of a file, or its sidecar, before it is refused")
 	fl.DurationVar(&f.rescan, "rescan", 15*time.Second, "how often folders are looked through; a network share does not tell of changes")
 }
 
-func (f *watchFlags) options(cfg *config, dirs []string, fill station.Fill, out *station.Outlet, log zerolog.Logger) station.WatchOptions {
+func (f *watchFlags) options(cfg *config, dirs []string, fill station.Fill, out *station.Outlet, log zerolog.Logger) (station.WatchOptions, error) {
 	spool := f.spool
 	if spool == "" {
 		spool = filepath.Join(cfg.Data, "spool")
 	}
-	return station.WatchOptions{
+	if fill.Kind == protocol.KindSpectrophotometer {
+		fill.Kind = "" // the flag's default; a scan says that it is one
+	}
+	o := station.WatchOptions{
 		Dirs: dirs, Spool: spool, Fill: fill, Quiet: f.quiet, Patience: f.patience, Rescan: f.rescan,
+		Layouts: &station.Layouts{Dir: filepath.Join(spool, "layouts"), Fetch: out.Layout},
 		Publish: out.Publish, IsAway: bus.IsAway, Log: log.With().Str("part", "watch").Logger(),
 	}
+	if f.keepScans {
+		o.Store = out.Store
+	}
+	for _, name := range f.layouts {
+		c, err := station.ReadLayout(name, "")
+		if err != nil {
+			return o, err
+		}
+		o.Layouts.Add(c)
+	}
+	if f.calibration != "" {
+		b, err := os.ReadFile(f.calibration)
+		if err != nil {
+			return o, fmt.Errorf("calibration: %w", err)
+		}
+		o.Calibration = &scan.Calibration{}
+		if err = json.Unmarshal(b, o.Calibration); err == nil {
+			err = o.Calibration.Validate()
+		}
+		if err != nil {
+			return o, fmt.Errorf("calibration %s: %w", f.calibration, err)
+		}
+	}
+	return o, nil
 }
 
 // watchBeside runs a watch beside a worker. The context it gives ends when the watch fails; finish

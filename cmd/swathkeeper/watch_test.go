@@ -143,6 +143,7 @@ func sheet(n int) []byte {
 // second, the bus killed in the middle and away for a while, one of the stations killed as well:
 // one verdict for every file, none twice. TEST_FULL=1 makes it 1,000 files and 10 s.
 func TestTwoStationsAndAnOutage(t *testing.T) {
+	t.Parallel()
 	files, away := 60, time.Duration(0) // for each station; away until both have noticed
 	if os.Getenv("TEST_FULL") != "" {
 		files, away = 500, 10*time.Second
@@ -258,6 +259,7 @@ func TestTwoStationsAndAnOutage(t *testing.T) {
 // A station with a key of its own can do nothing but send its printers' readings, with the real
 // program: every other command fails, and the worker's log names who tried what.
 func TestStationKeyEndToEnd(t *testing.T) {
+	t.Parallel()
 	p := &program{t: t, dir: t.TempDir()}
 	listen := freePort(t)
 	key := filepath.Join(t.TempDir(), "bench-1.nk")
@@ -311,6 +313,7 @@ func TestStationKeyEndToEnd(t *testing.T) {
 // run --watch takes files in the worker's own process; watch without --nats follows the worker of
 // this machine through its restarts.
 func TestRunWatch(t *testing.T) {
+	t.Parallel()
 	p := &program{t: t, dir: t.TempDir()}
 	mine, beside := t.TempDir(), t.TempDir()
 	devices := filepath.Join(t.TempDir(), "devices.txt")

@@ -55,17 +55,9 @@ func (s *Stores) Close() {
 	_ = s.enc.Close()
 }
 
-// chartKey names a layout; "_" stands for no edition, which a token cannot contain.
-func chartKey(id, edition string) string {
-	if edition == "" {
-		edition = "_"
-	}
-	return id + "." + edition
-}
-
 // Chart gives a layout, or nil when it is not known.
 func (s *Stores) Chart(ctx context.Context, id, edition string) (*protocol.Chart, error) {
-	e, err := s.charts.Get(ctx, chartKey(id, edition))
+	e, err := s.charts.Get(ctx, protocol.ChartKey(id, edition))
 	if errors.Is(err, jetstream.ErrKeyNotFound) {
 		return nil, nil
 	}
@@ -85,7 +77,7 @@ func (s *Stores) PutChart(ctx context.Context, c *protocol.Chart) error {
 	if err != nil {
 		return err
 	}
-	key := chartKey(c.ID, c.Edition)
+	key := protocol.ChartKey(c.ID, c.Edition)
 	old, err := s.charts.Get(ctx, key)
 	switch {
 	case err == nil && bytes.Equal(old.Value(), data):

@@ -70,6 +70,18 @@ const (
 
 // sendEntry sends what of an entry was not sent yet.
 func (w *watcher) sendEntry(ctx context.Context, e *entry) error {
+	if e.Scan != "" && w.o.Store != nil {
+		// The picture first, so that a reading never names one that is not there.
+		err := w.o.Store(ctx, e.Scan, e.Path)
+		switch {
+		case err == nil || ctx.Err() != nil:
+		case w.o.IsAway(err):
+			return err
+		default:
+			// The reading is what counts.
+			w.o.Log.Error().Err(err).Str("file", e.Path).Msg("the picture is not kept at the bus; its reading is sent without")
+		}
+	}
 	for _, p := range e.Data {
 		if w.spool.wasSent(p.ID) {
 			continue

@@ -35,11 +35,12 @@ type spool struct {
 
 // entry is one file's readings on their way.
 type entry struct {
-	Digest string    `json:"digest"` // of the file and where it belongs
-	Root   string    `json:"root"`   // the watched folder
-	Rel    string    `json:"rel"`    // where the file lay below it
-	Path   string    `json:"path"`   // where it lies now
-	At     time.Time `json:"at"`     // the earliest reading's time
+	Digest string    `json:"digest"`        // of the file and where it belongs
+	Root   string    `json:"root"`          // the watched folder
+	Rel    string    `json:"rel"`           // where the file lay below it
+	Path   string    `json:"path"`          // where it lies now
+	At     time.Time `json:"at"`            // the earliest reading's time
+	Scan   string    `json:"scan,omitzero"` // digest of the picture, when it is to be kept at the bus
 	Data   []packed  `json:"readings,omitempty"`
 
 	file string // of the entry

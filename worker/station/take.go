@@ -75,6 +75,9 @@ func (w *watcher) takeOne(ctx context.Context, path string, c *candidate) (e *en
 		return nil, w.stuck(c, now, path, err)
 	}
 	e = &entry{Digest: digest, Root: c.root, Rel: rel, Path: to, At: first, Data: data}
+	if w.o.Store != nil && readings[0].Scan != nil && readings[0].Instrument.Kind == protocol.KindScanner {
+		e.Scan = readings[0].Scan.Object
+	}
 	if err := w.spool.put(e); err != nil {
 		return nil, w.stuck(c, now, path, err)
 	}
@@ -147,7 +150,7 @@ func (w *watcher) read(ctx context.Context, path, rel string, c *candidate) (dig
 		return digest, nil, nil
 	}
 	if picture {
-		out, err = w.readPicture(ctx, path, fill)
+		out, err = w.readPicture(ctx, f, before, fill)
 	} else {
 		out, err = ReadFile(path, fill)
 	}
@@ -172,13 +175,20 @@ func (w *watcher) read(ctx context.Context, path, rel string, c *candidate) (dig
 	return digest, out, nil
 }
 
-func (w *watcher) readPicture(ctx context.Context, path string, fill Fill) ([]*protocol.Reading, error) {
-	if w.o.Picture == nil {
+// readPicture reads the scan of a chart. What the square code on the sheet says, fill need not.
+func (w *watcher) readPicture(ctx context.Context, f *os.File, st fs.FileInfo, fill Fill) ([]*protocol.Reading, error) {
+	if w.o.Layouts == nil {
 		return nil, errors.New("it is a picture, and this watch takes measurement files only")
 	}
-	r, err := w.o.Picture(ctx, path, fill)
+	r, s, err := FromPicture(f, st.Size(), st.ModTime(), fill, w.o.Layouts.finder(ctx, fill), w.o.Calibration)
+	if err != nil && w.o.IsAway(err) {
+		return nil, fmt.Errorf("%w: %w", ErrNotNow, err)
+	}
 	if err != nil {
 		return nil, err
+	}
+	for _, text := range s.Warnings {
+		w.o.Log.Warn().Str("file", f.Name()).Msg(text)
 	}
 	return []*protocol.Reading{r}, nil
 }

@@ -14,7 +14,7 @@ import (
 	"github.com/fsnotify/fsnotify"
 	"github.com/rs/zerolog"
 
-	"swathkeeper/protocol"
+	"swathkeeper/measure/scan"
 )
 
 // WatchOptions says which folders to watch and what to do with what is found.
@@ -34,9 +34,13 @@ type WatchOptions struct {
 	// Rescan is how often the folders are looked through, since a network share does not tell of
 	// changes.
 	Rescan time.Duration
-	// Picture makes a reading of a scanned chart; nil: pictures are refused. An error that wraps
-	// ErrNotNow leaves the file for later.
-	Picture func(ctx context.Context, path string, fill Fill) (*protocol.Reading, error)
+	// Layouts are for scans of charts. A scan whose layout cannot be fetched now waits.
+	Layouts *Layouts
+	// Calibration turns the scanner's light into colours; may be nil.
+	Calibration *scan.Calibration
+	// Store keeps the picture behind a reading at the bus, before the reading is sent; nil: it stays
+	// in done/ alone.
+	Store func(ctx context.Context, digest, path string) error
 	// Publish stores a packed reading in the inbox, and may fail with what IsAway knows.
 	Publish func(ctx context.Context, site, printer, id string, data []byte) (seq uint64, twice bool, err error)
 	// IsAway says that an error is the bus's and will pass.
