@@ -144,9 +144,9 @@ func readStream(stream string) []string {
 	return []string{"$JS.API.STREAM.INFO." + stream, "$JS.API.DIRECT.GET." + stream, "$JS.API.DIRECT.GET." + stream + ".>"}
 }
 
-// bindConsumer allows using a consumer that exists.
+// bindConsumer allows using a consumer that exists, and giving up one's place at it.
 func bindConsumer(stream, name string) []string {
-	return []string{"$JS.API.CONSUMER.INFO." + stream + "." + name, "$JS.API.CONSUMER.MSG.NEXT." + stream + "." + name, "$JS.ACK." + stream + "." + name + ".>"}
+	return []string{"$JS.API.CONSUMER.INFO." + stream + "." + name, "$JS.API.CONSUMER.MSG.NEXT." + stream + "." + name, "$JS.API.CONSUMER.UNPIN." + stream + "." + name, "$JS.ACK." + stream + "." + name + ".>"}
 }
 
 // readValues allows reading a key-value store by key.

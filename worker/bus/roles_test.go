@@ -6,6 +6,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -20,6 +21,7 @@ import (
 	"swathkeeper/protocol"
 	"swathkeeper/worker"
 	"swathkeeper/worker/bus"
+	"swathkeeper/worker/chat"
 	"swathkeeper/worker/history"
 	"swathkeeper/worker/station"
 )
@@ -346,6 +348,7 @@ func TestWorkerAndViewer(t *testing.T) {
 	records := make(chan *protocol.Record, 8)
 	w, err := worker.New(worker.Options{
 		Bus: bus.ConnectOptions{URL: s.bus.Endpoint.Address, NKey: judge}, Log: zerolog.Nop(),
+		Chat:     chat.Options{Targets: []chat.Target{{Name: "bench", URL: "console:"}}, Console: io.Discard},
 		OnRecord: func(r *protocol.Record) { records <- r },
 	})
 	if err != nil {
@@ -388,6 +391,26 @@ func TestWorkerAndViewer(t *testing.T) {
 	case <-time.After(20 * time.Second):
 		t.Fatal("no record")
 	}
+	// What a worker keeps besides records.
+	_, wjs, err := s.enter(t, judge, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	kept, err := bus.OpenStores(t.Context(), wjs)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer kept.Close()
+	digest, err := kept.PutBaseline(t.Context(), bytes.Repeat([]byte("a baseline "), 50_000))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := kept.Baseline(t.Context(), digest); err != nil {
+		t.Error(err)
+	}
+	if err := kept.SetActive(t.Context(), "quay", "heron", "0123456789ab", []byte("{}")); err != nil {
+		t.Error(err)
+	}
 	_, vjs, err := s.enter(t, office, nil)
 	if err != nil {
 		t.Fatal(err)
@@ -404,6 +427,9 @@ func TestWorkerAndViewer(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer vstores.Close()
+	if _, err := vstores.Baseline(t.Context(), digest); err != nil {
+		t.Errorf("the viewer reads a baseline: %v", err)
+	}
 	if c, err := vstores.Charts(t.Context()); err != nil || len(c) != 1 {
 		t.Errorf("the viewer reads %d layouts: %v", len(c), err)
 	}
