@@ -1,0 +1,241 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+	"sync"
+
+	"swathkeeper/measure/cause"
+	"swathkeeper/measure/colour"
+	"swathkeeper/measure/drift"
+	"swathkeeper/measure/madeup"
+)
+
+// causes are the rows of the confusion table, with the advice that is right.
+var causes = []struct{ name, advice string }{
+	{"ink weak", cause.CheckInk}, {"ink hue", cause.CheckInk}, {"under-pressed", cause.CheckPress}, {"over-pressed", cause.CheckPress},
+	{"media lot", cause.CheckMedia}, {"wrong preset", cause.CheckSettings}, {"flare", cause.Remeasure}, {"mixed drift", cause.RefitProfile},
+}
+
+var advices = []string{
+	cause.CheckInk, "other ink", cause.CheckPress, cause.CheckMedia, cause.CheckSettings, cause.Remeasure, cause.RefitProfile, cause.CleanHead, "none",
+}
+
+// mostReadings is how many charts with the fault are printed before it counts as not found; a
+// mixed drift needs three that agree after it has become significant.
+const mostReadings = 8
+
+// named says which advice stood first: at the first act, or, for a fault that is mixed, once three
+// charts agree.
+func (b *bench) named(k madeup.FaultKind, f madeup.Faults) (string, error) {
+	for range mostReadings {
+		r, err := b.judge(f)
+		if err != nil {
+			return "", err
+		}
+		if !acts(&r) || k.Cause == "mixed drift" && r.Agreeing < 3 {
+			continue
+		}
+		found := decide(&r, b.cfg.Chart.Driven)
+		switch {
+		case found == nil:
+			return "none", nil
+		case found.Advice == cause.CheckInk && found.Channel != k.Ink:
+			return "other ink", nil
+		}
+		return found.Advice, nil
+	}
+	return "none", nil
+}
+
+func causeTrial(ctx context.Context, o colourOptions, plots string, s *strings.Builder) error {
+	s.WriteString("\n### Which cause\n\nEach cause at the size that changes the chart by 1.0 dE00 in the mean, baseline of 10, strength sd 1 %: the advice that stands first in the first\n" +
+		"verdict of `act` (for mixed drift: the first one when three charts agree). Goal: right in 95 %. Media lot: yellower, less brightened and\n" +
+		"thirstier goods, where a size up to 64 reaches that mean; hue: cyan, magenta, yellow.\n")
+	for _, w := range []world{steadyWorld, variedWorld} {
+		for _, spectra := range []bool{false, true} {
+			counts := make([][]float64, len(causes))
+			for i := range counts {
+				counts[i] = make([]float64, len(advices))
+			}
+			if err := causeCounts(ctx, o, w, spectra, counts); err != nil {
+				return err
+			}
+			from := "L*a*b*"
+			if spectra {
+				from = "spectra"
+			}
+			fmt.Fprintf(s, "\n%s, signatures from %s, in %% of each cause:\n\n| cause | trials | right |", strings.ToUpper(w.name[:1])+w.name[1:], strings.ReplaceAll(from, "*", "\\*"))
+			for _, a := range advices {
+				fmt.Fprintf(s, " %s |", a)
+			}
+			s.WriteString("\n|---|---|---|" + strings.Repeat("---|", len(advices)) + "\n")
+			rows := make([]string, len(causes))
+			var all, right float64
+			for i, c := range causes {
+				rows[i] = c.name
+				var n float64
+				for _, v := range counts[i] {
+					n += v
+				}
+				ok := counts[i][slices.Index(advices, c.advice)]
+				all, right = all+1, right+ok/max(1, n)
+				fmt.Fprintf(s, "| %s | %.0f | **%.1f** |", c.name, n, 100*ok/max(1, n))
+				for k := range counts[i] {
+					counts[i][k] *= 100 / max(1, n)
+					if counts[i][k] == 0 {
+						s.WriteString(" |")
+						continue
+					}
+					fmt.Fprintf(s, " %.1f |", counts[i][k])
+				}
+				s.WriteString("\n")
+			}
+			fmt.Fprintf(s, "| mean | | **%.1f** |%s\n", 100*right/all, strings.Repeat(" |", len(advices)))
+			if plots == "" {
+				continue
+			}
+			file := "colour-causes-" + strings.ReplaceAll(w.name, " ", "-") + ".png"
+			if spectra {
+				continue
+			}
+			name, err := drawTable(plots, file, "Causes and the advice named first, "+w.name+" (simulated, % of row)", rows, advices, counts)
+			if err != nil {
+				return err
+			}
+			fmt.Fprintf(s, "\n![Confusion of causes](%s)\n", name)
+		}
+	}
+	return nil
+}
+
+func causeCounts(ctx context.Context, o colourOptions, w world, spectra bool, counts [][]float64) error {
+	var mu sync.Mutex
+	return parallel(ctx, o.Shops, func(k int) error {
+		b, err := newBench(o.Seed*4000037+uint64(k), w.config(k, 1), 10, spectra)
+		if err != nil {
+			return err
+		}
+		for _, kind := range madeup.FaultKinds(b.cfg.Inks) {
+			row := slices.IndexFunc(causes, func(c struct{ name, advice string }) bool { return c.name == kind.Cause })
+			if row < 0 || kind.Cause == "ink hue" && kind.Ink == "K" {
+				continue
+			}
+			size, err := b.SizeFor(kind.Make, 1)
+			if err != nil {
+				continue // this fault cannot change this chart so much
+			}
+			if err := b.settle(2); err != nil {
+				return err
+			}
+			got, err := b.named(kind, kind.Make(size))
+			if err != nil {
+				return err
+			}
+			mu.Lock()
+			counts[row][slices.Index(advices, got)]++
+			mu.Unlock()
+		}
+		return nil
+	})
+}
+
+// solidMoves is the CIEDE2000 by which a fault moves the solid of a channel.
+func (b *bench) solidMoves(channel int, f madeup.Faults) (float64, error) {
+	good, err := b.Exact(madeup.Pressed, madeup.Faults{})
+	if err != nil {
+		return 0, err
+	}
+	bad, err := b.Exact(madeup.Pressed, f)
+	if err != nil {
+		return 0, err
+	}
+	for p, d := range b.Chart().Device {
+		sum := 0.0
+		for _, v := range d {
+			sum += v
+		}
+		if d[channel] == 100 && sum == 100 {
+			return colour.DE2000(good.Lab[p], bad.Lab[p]), nil
+		}
+	}
+	return 0, nil
+}
+
+func movesTrial(ctx context.Context, o colourOptions, _ string, s *strings.Builder) error {
+	s.WriteString("\n### Moves\n\nThe moves of the last of three readings with the fault are made on the printer, and three more charts are read. Mean CIEDE2000 over\n" +
+		"that of charts in control; goal: at most 1.3. Strength sd 1 %, fault of 1.0 dE00 in the mean.\n\n" +
+		"| world | fault | shops | before | after, median | after, 90th percentile | within 1.3 |\n|---|---|---|---|---|---|---|\n")
+	for _, w := range []world{steadyWorld, variedWorld} {
+		for _, kind := range []string{"C weak", "M strong", "K weak", "darker preset", "two inks", "mixed drift"} {
+			before, after := make([]float64, o.Shops), make([]float64, o.Shops)
+			err := parallel(ctx, o.Shops, func(k int) error {
+				var err error
+				before[k], after[k], err = moved(o, w, kind, k)
+				return err
+			})
+			if err != nil {
+				return err
+			}
+			slices.Sort(after)
+			var mean, within float64
+			for k := range after {
+				mean += before[k] / float64(len(before))
+				if after[k] <= 1.3 {
+					within += 100 / float64(len(after))
+				}
+			}
+			fmt.Fprintf(s, "| %s | %s | %d | %.1f | **%.2f** | %.2f | %.0f %% |\n", w.name, kind, len(after), mean, after[len(after)/2], after[len(after)*9/10], within)
+		}
+	}
+	return nil
+}
+
+func moved(o colourOptions, w world, name string, k int) (before, after float64, err error) {
+	b, err := newBench(o.Seed*5000011+uint64(k), w.config(k, 1), 10, false)
+	if err != nil {
+		return 0, 0, err
+	}
+	mean := func(f madeup.Faults, n int) (float64, *drift.Result, error) {
+		var sum float64
+		var last drift.Result
+		for range n {
+			r, err := b.judge(f)
+			if err != nil {
+				return 0, nil, err
+			}
+			sum += r.MeanDE00 / float64(n)
+			last = r
+		}
+		return sum, &last, nil
+	}
+	ordinary, _, err := mean(madeup.Faults{}, 6)
+	if err != nil {
+		return 0, 0, err
+	}
+	make := func(size float64) madeup.Faults {
+		return madeup.Faults{Ink: map[string]madeup.InkFault{"C": {StrengthPercent: -5 * size}, "Y": {StrengthPercent: 4 * size, TonePoints: -size}}}
+	}
+	for _, f := range madeup.FaultKinds(b.cfg.Inks) {
+		if f.Name == name {
+			make = f.Make
+		}
+	}
+	size, err := b.SizeFor(make, 1)
+	if err != nil {
+		return 0, 0, err
+	}
+	f := make(size)
+	bad, r, err := mean(f, 3)
+	if err != nil {
+		return 0, 0, err
+	}
+	f.Correct = map[string]madeup.Correction{}
+	for _, m := range r.Moves {
+		f.Correct[m.Channel] = madeup.Correction{Percent: m.Percent, TonePoints: m.TonePoints}
+	}
+	good, _, err := mean(f, 3)
+	return bad / ordinary, good / ordinary, err
+}

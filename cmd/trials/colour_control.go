@@ -1,0 +1,160 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"sort"
+	"strings"
+	"sync"
+
+	"swathkeeper/measure/madeup"
+)
+
+// controlLine counts what happened while nothing was wrong.
+type controlLine struct {
+	world            world
+	sd               float64
+	baseline         int
+	readings         int
+	acts, alerts     int
+	actsOf, alertsOf []int // by baseline
+	runs             []int // readings to the first act of each baseline
+}
+
+// rate is the share of readings with its standard error over baselines: alarms of one shop come in
+// runs, so readings are not independent.
+func rate(of []int, each int) (p, se float64) {
+	n := float64(len(of))
+	var sum, sq float64
+	for _, k := range of {
+		x := float64(k) / float64(each)
+		sum += x
+		sq += x * x
+	}
+	p = sum / n
+	if n > 1 {
+		se = math.Sqrt(max(0, sq/n-p*p) / (n - 1))
+	}
+	return p, se
+}
+
+func controlTrial(ctx context.Context, o colourOptions, plots string, s *strings.Builder) error {
+	var lines []*controlLine
+	for _, w := range []world{steadyWorld, variedWorld} {
+		for _, n := range []int{3, 5, 10} {
+			for _, sd := range []float64{0.5, 1, 2} {
+				lines = append(lines, &controlLine{world: w, sd: sd, baseline: n})
+			}
+		}
+	}
+	for _, l := range lines {
+		if err := l.run(ctx, o); err != nil {
+			return err
+		}
+	}
+	s.WriteString("\n### In control\n\nReadings called `act` (or `stop`) while nothing is wrong. Goal: at most 1 in 740 after 10 readings, 1 in 400 after 5, none after 3.\n" +
+		"An alert needs two such readings among three in a row. Strength sd is that of one channel's tints from day to day.\n\n" +
+		"| world | baseline | strength sd, % | readings | act | one in | 95 % interval | alerts | one in |\n|---|---|---|---|---|---|---|---|---|\n")
+	for _, l := range lines {
+		p, se := rate(l.actsOf, o.Readings)
+		a, _ := rate(l.alertsOf, o.Readings)
+		fmt.Fprintf(s, "| %s | %d | %g | %d | %d | %s | %s | %d | %s |\n", l.world.name, l.baseline, l.sd, l.readings, l.acts, oneIn(p), interval(p, se, l.readings), l.alerts, oneIn(a))
+	}
+	return controlPlot(lines, o, plots, s)
+}
+
+func (l *controlLine) run(ctx context.Context, o colourOptions) error {
+	n := o.Baselines
+	l.actsOf, l.alertsOf, l.runs = make([]int, n), make([]int, n), make([]int, n)
+	var mu sync.Mutex
+	return parallel(ctx, n, func(k int) error {
+		b, err := newBench(o.Seed*1000003+uint64(k), l.world.config(k, l.sd), l.baseline, false)
+		if err != nil {
+			return err
+		}
+		var acting []bool
+		first, acted, alerts, open := o.Readings+1, 0, 0, false
+		for i := range o.Readings {
+			r, err := b.judge(madeup.Faults{})
+			if err != nil {
+				return err
+			}
+			a := acts(&r)
+			acting = append(acting, a)
+			if a {
+				acted++
+				first = min(first, i+1)
+			}
+			recent := 0
+			for j := max(0, i-2); j <= i; j++ {
+				if acting[j] {
+					recent++
+				}
+			}
+			if recent >= 2 && !open {
+				alerts++
+			}
+			open = recent >= 2 || open && recent > 0
+		}
+		mu.Lock()
+		defer mu.Unlock()
+		l.readings += o.Readings
+		l.acts += acted
+		l.alerts += alerts
+		l.actsOf[k], l.alertsOf[k], l.runs[k] = acted, alerts, first
+		return nil
+	})
+}
+
+func oneIn(p float64) string {
+	if p == 0 {
+		return "none"
+	}
+	return fmt.Sprintf("%.0f", 1/p)
+}
+
+// interval is that of the rate as "one in"; with no event the rule of three.
+func interval(p, se float64, n int) string {
+	if p == 0 {
+		return fmt.Sprintf("over %d", n/3)
+	}
+	high := fmt.Sprintf("%.0f", 1/(p+1.96*se))
+	if low := p - 1.96*se; low > 0 {
+		return fmt.Sprintf("%s to %.0f", high, 1/low)
+	}
+	return "over " + high
+}
+
+// controlPlot draws the share of shops without a false act against the number of readings.
+func controlPlot(lines []*controlLine, o colourOptions, plots string, s *strings.Builder) error {
+	if plots == "" {
+		return nil
+	}
+	var curves []curve
+	for _, l := range lines {
+		if l.baseline != 10 {
+			continue
+		}
+		runs := append([]int(nil), l.runs...)
+		sort.Ints(runs)
+		c := curve{name: fmt.Sprintf("%s, sd %g %%", l.world.name, l.sd), dashed: l.world.varied}
+		for i := 0; i <= o.Readings; i++ {
+			k := sort.SearchInts(runs, i+1)
+			c.x = append(c.x, float64(i))
+			c.y = append(c.y, 100*(1-float64(k)/float64(len(runs))))
+		}
+		curves = append(curves, c)
+	}
+	budget := curve{name: "1 in 740", grey: true}
+	for i := 0; i <= o.Readings; i++ {
+		budget.x = append(budget.x, float64(i))
+		budget.y = append(budget.y, 100*math.Pow(1-1.0/740, float64(i)))
+	}
+	name, err := drawCurves(plots, "colour-control.png", "In control, baseline of 10: shops without a false act (simulated)", "readings", "%", append(curves, budget), 60, 100)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(s, "\n![Shops without a false act](%s)\n", name)
+	return nil
+}

@@ -1,0 +1,187 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"sync"
+
+	"swathkeeper/measure/cause"
+	"swathkeeper/measure/drift"
+	"swathkeeper/measure/madeup"
+)
+
+// found says in which of the first readings a fault was called act, and what for; 0 is never.
+func (b *bench) found(f madeup.Faults, most int) (at int, first *cause.Finding, err error) {
+	for i := range most {
+		r, err := b.judge(f)
+		if err != nil {
+			return 0, nil, err
+		}
+		if acts(&r) {
+			return i + 1, decide(&r, b.cfg.Chart.Driven), nil
+		}
+	}
+	return 0, nil, nil
+}
+
+func decide(r *drift.Result, driven string) *cause.Finding {
+	fs := cause.Decide(cause.Evidence{Stage: cause.StagePressed, Path: "device", Driven: driven, Drift: r})
+	if len(fs) == 0 {
+		return nil
+	}
+	return &fs[0]
+}
+
+// settle judges a few good readings, so that a fault starts from a running chart.
+func (b *bench) settle(n int) error {
+	b.state = drift.State{}
+	for range n {
+		if _, err := b.judge(madeup.Faults{}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+type foundCount struct{ n, first, three, right int }
+
+func (c foundCount) share(k int) float64 { return 100 * float64(k) / float64(max(1, c.n)) }
+
+func weakTrial(ctx context.Context, o colourOptions, plots string, s *strings.Builder) error {
+	sizes := []float64{2, 3, 4, 5, 6, 8, 10}
+	s.WriteString("\n### One weak ink\n\nOne channel's tints weaker by 5 %, baseline of 10, each ink in turn. Goal: found within 3 readings (3 days) in 95 % at a strength sd of at\n" +
+		"most 1 %, and the right ink in 95 % of those. The ideal observer's limit is close: with sd 1 %, ten baseline readings and three of the fault, 5 % are 7.6\n" +
+		"standard errors, of which a false-alarm budget of 1 in 740 over all tests takes about 5.\n\n" +
+		"| world | strength sd, % | trials | at the first reading | within 3 | right ink of those |\n|---|---|---|---|---|---|\n")
+	var curves []curve
+	for _, w := range []world{steadyWorld, variedWorld} {
+		for _, sd := range []float64{0.5, 1, 1.5, 2} {
+			counts := make([]foundCount, len(sizes))
+			var mu sync.Mutex
+			err := parallel(ctx, o.Shops, func(k int) error {
+				b, err := newBench(o.Seed*2000003+uint64(k), w.config(k, sd), 10, false)
+				if err != nil {
+					return err
+				}
+				for i, size := range sizes {
+					for _, ink := range []string{"C", "M", "Y", "K"} {
+						if err := b.settle(1); err != nil {
+							return err
+						}
+						at, f, err := b.found(madeup.Faults{Ink: map[string]madeup.InkFault{ink: {StrengthPercent: -size}}}, 3)
+						if err != nil {
+							return err
+						}
+						mu.Lock()
+						counts[i].n++
+						if at == 1 {
+							counts[i].first++
+						}
+						if at > 0 {
+							counts[i].three++
+							if f != nil && f.Advice == cause.CheckInk && f.Channel == ink {
+								counts[i].right++
+							}
+						}
+						mu.Unlock()
+					}
+				}
+				return nil
+			})
+			if err != nil {
+				return err
+			}
+			c := curve{name: fmt.Sprintf("%s, sd %g %%", w.name, sd), dashed: w.varied}
+			for i, size := range sizes {
+				c.x = append(c.x, size)
+				c.y = append(c.y, counts[i].share(counts[i].three))
+				if size == 5 {
+					n := counts[i]
+					fmt.Fprintf(s, "| %s | %g | %d | %.0f %% | **%.1f %%** | %.1f %% |\n", w.name, sd, n.n, n.share(n.first), n.share(n.three), 100*float64(n.right)/float64(max(1, n.three)))
+				}
+			}
+			curves = append(curves, c)
+		}
+	}
+	s.WriteString("\nFound within 3 readings, in %, by size of the loss:\n\n| world, strength sd |")
+	for _, size := range sizes {
+		fmt.Fprintf(s, " %g %% |", size)
+	}
+	s.WriteString("\n|---|" + strings.Repeat("---|", len(sizes)) + "\n")
+	for _, c := range curves {
+		fmt.Fprintf(s, "| %s |", c.name)
+		for _, y := range c.y {
+			fmt.Fprintf(s, " %.0f |", y)
+		}
+		s.WriteString("\n")
+	}
+	if plots == "" {
+		return nil
+	}
+	name, err := drawCurves(plots, "colour-weak.png", "One weak ink: found within 3 readings (simulated)", "loss of strength, %", "%", curves, 0, 100)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(s, "\n![One weak ink](%s)\n", name)
+	return nil
+}
+
+func hueTrial(ctx context.Context, o colourOptions, _ string, s *strings.Builder) error {
+	s.WriteString("\n### Another ink hue\n\nOne dye's absorption moved by 5 nm either way, baseline of 10, strength sd 1 %, up to 3 readings. Goal: `check_ink` in 95 %. Black's\n" +
+		"change is given to show what cannot be seen: 5 nm move a black by less than the tolerances.\n\n" +
+		"| world | signatures from | ink | solid moves by, dE00 | act within 3 | `check_ink` of that ink, of all |\n|---|---|---|---|---|---|\n")
+	for _, w := range []world{steadyWorld, variedWorld} {
+		for _, spectra := range []bool{false, true} {
+			inks := []string{"C", "M", "Y", "K"}
+			counts := make([]foundCount, len(inks))
+			moved := make([]float64, len(inks))
+			var mu sync.Mutex
+			err := parallel(ctx, o.Shops, func(k int) error {
+				b, err := newBench(o.Seed*3000017+uint64(k), w.config(k, 1), 10, spectra)
+				if err != nil {
+					return err
+				}
+				for i, ink := range inks {
+					for _, nm := range []float64{-5, 5} {
+						if err := b.settle(1); err != nil {
+							return err
+						}
+						f := madeup.Faults{Ink: map[string]madeup.InkFault{ink: {HueNM: nm}}}
+						de, err := b.solidMoves(i, f)
+						if err != nil {
+							return err
+						}
+						at, found, err := b.found(f, 3)
+						if err != nil {
+							return err
+						}
+						mu.Lock()
+						counts[i].n++
+						moved[i] += de
+						if at > 0 {
+							counts[i].three++
+							if found != nil && found.Advice == cause.CheckInk && found.Channel == ink {
+								counts[i].right++
+							}
+						}
+						mu.Unlock()
+					}
+				}
+				return nil
+			})
+			if err != nil {
+				return err
+			}
+			from := "L\\*a\\*b\\*"
+			if spectra {
+				from = "spectra"
+			}
+			for i, ink := range inks {
+				c := counts[i]
+				fmt.Fprintf(s, "| %s | %s | %s | %.1f | %.1f %% | **%.1f %%** |\n", w.name, from, ink, moved[i]/float64(max(1, c.n)), c.share(c.three), c.share(c.right))
+			}
+		}
+	}
+	return nil
+}
