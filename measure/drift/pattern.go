@@ -173,7 +173,9 @@ func (m *Model) sized(fit, background []float64, spec patternSpec, sizes []float
 }
 
 // raw turns amounts of the unseparated factors, in units of size tolerances, into fitted factors:
-// what of the others looks like strength is fitted as strength.
+// what of them looks like strength is fitted as strength. Of an ink's colour only what looks like
+// the other channels' strength counts, and only where it is what the pattern is about: its own
+// strength is left open there.
 func (m *Model) raw(amount []float64, size float64) []float64 {
 	v := make([]float64, m.q)
 	for j, k := range amount {
@@ -182,14 +184,21 @@ func (m *Model) raw(amount []float64, size float64) []float64 {
 		}
 		x := k * size * m.unit[j]
 		v[j] += x
-		for c, lean := range m.b.Factors[j].Leans {
-			if s := m.fitter.strength[c]; s >= 0 {
+		f := &m.b.Factors[j]
+		if f.isInk() && k < mainPart {
+			continue
+		}
+		for c, lean := range f.Leans {
+			if s := m.fitter.strength[c]; s >= 0 && !(f.isInk() && c == f.Index) {
 				v[s] += x * lean
 			}
 		}
 	}
 	return v
 }
+
+// mainPart is the standard deviation from which a factor is what a pattern is about.
+const mainPart = 0.5
 
 func addOuter(cov, v []float64, q int) {
 	for i := range q {
@@ -251,25 +260,25 @@ func (m *Model) specs() []patternSpec {
 			return sd
 		}
 		specs = append(specs,
-			patternSpec{name: PatternInkWeak, channel: c, mean: only(s, -1), sd: own(0.4, 0.2, 0.1, 0.03), wrong: wrongStrength},
-			patternSpec{name: PatternInkStrong, channel: c, mean: only(s, 1), sd: own(0.4, 0.2, 0.1, 0.03), wrong: wrongStrength})
+			patternSpec{name: PatternInkWeak, channel: c, mean: only(s, -1), sd: own(0.3, 0.2, 0.1, 0.03), wrong: wrongStrength},
+			patternSpec{name: PatternInkStrong, channel: c, mean: only(s, 1), sd: own(0.3, 0.2, 0.1, 0.03), wrong: wrongStrength})
 		if at(KindHue, c) >= 0 || at(KindCast, c) >= 0 {
-			specs = append(specs, patternSpec{name: PatternInkColour, channel: c, sd: own(0.8, 0.3, 1, 0.04), wrong: wrongColour})
+			specs = append(specs, patternSpec{name: PatternInkColour, channel: c, sd: own(2, 0.6, 1, 0.05), wrong: wrongColour})
 		}
 	}
 	if len(of[KindStrength]) > 1 {
-		common := all(KindStrength, 0.6, none())
-		under := all(KindLoad, 0.5, all(KindFlare, 0.3, all(KindStrength, 0.3, all(KindTone, 0.1, slop(0.04)))))
+		common := all(KindStrength, 0.3, none())
+		under := all(KindLoad, 0.5, all(KindFlare, 0.6, all(KindStrength, 0.25, all(KindTone, 0.1, slop(0.03)))))
 		specs = append(specs, patternSpec{name: PatternPressUnder, channel: -1, wrong: wrongShared,
-			mean: all(KindLoad, -0.7, all(KindStrength, -0.8, none())), sd: under,
-			ways: [][]float64{common, all(KindTone, 0.3, none())}})
+			mean: all(KindLoad, -0.7, all(KindStrength, -1, none())), sd: under,
+			ways: [][]float64{common, all(KindTone, 0.25, none())}})
 	}
 	if len(of[KindTone]) > 1 {
 		for _, sign := range []float64{-1, 1} {
 			specs = append(specs, patternSpec{name: PatternPreset, channel: -1, wrong: wrongShared,
 				mean: all(KindTone, sign, none()),
-				sd:   all(KindStrength, 0.2, all(KindTone, 0.2, slop(0.04))),
-				ways: [][]float64{all(KindTone, 0.3, none()), all(KindStrength, 0.5, none())}})
+				sd:   all(KindStrength, 0.15, all(KindTone, 0.2, slop(0.03))),
+				ways: [][]float64{all(KindTone, 0.25, none()), all(KindStrength, 0.4, none())}})
 		}
 	}
 	if w := of[KindWhite]; len(w) == 3 {
@@ -278,18 +287,18 @@ func (m *Model) specs() []patternSpec {
 			media[j] = 1
 		}
 		// Other goods may also take more or less of every ink.
-		specs = append(specs, patternSpec{name: PatternMedia, channel: -1, sd: all(KindStrength, 0.12, media), wrong: wrongShared,
-			ways: [][]float64{all(KindStrength, 0.5, none())}})
+		specs = append(specs, patternSpec{name: PatternMedia, channel: -1, sd: all(KindStrength, 0.12, all(KindTone, 0.1, all(KindLoad, 0.2, media))), wrong: wrongShared,
+			ways: [][]float64{all(KindStrength, 0.6, none()), all(KindTone, 0.15, none())}})
 		if b := at(KindWhite, 2); b >= 0 && len(of[KindStrength]) > 1 {
-			over := all(KindStrength, 0.25, all(KindLoad, 0.8, all(KindTone, 0.15, slop(0.05))))
-			over[b] = 0.4
+			over := all(KindStrength, 0.25, all(KindLoad, 0.8, all(KindFlare, 0.5, all(KindTone, 0.15, slop(0.05)))))
+			over[b] = 0.3
 			if l := at(KindWhite, 0); l >= 0 {
 				over[l] = 0.3
 			}
 			specs = append(specs, patternSpec{name: PatternPressOver, channel: -1, wrong: wrongShared,
 				// Past the point where all dye has gone over, heat drives it off again.
 				mean: all(KindStrength, -0.6, only(b, 1)), sd: over,
-				ways: [][]float64{all(KindStrength, 0.6, none()), all(KindTone, 0.5, none())}})
+				ways: [][]float64{all(KindStrength, 0.45, none()), all(KindTone, 0.5, none())}})
 		}
 		// A lamp or a calibration that is off by one factor moves the white in L* and a hair
 		// along its own tint.
@@ -308,8 +317,9 @@ func (m *Model) specs() []patternSpec {
 		sd[f[0]] = 0.4
 		specs = append(specs, patternSpec{name: PatternFlare, channel: -1, mean: only(f[0], 1), sd: sd, wrong: wrongShared})
 	}
+	mixed := all(KindLoad, 0.5, all(KindWhite, 0.25, all(KindFlare, 0.15, slop(0.3))))
 	specs = append(specs, patternSpec{name: PatternMixed, channel: -1, wrong: wrongShared,
-		sd: all(KindStrength, 0.8, all(KindTone, 0.8, all(KindHue, 0.3, all(KindCast, 0.3, all(KindDepth, 0.3, slop(0.15))))))})
+		sd: all(KindStrength, 0.8, all(KindTone, 0.8, mixed))})
 	return specs
 }
 

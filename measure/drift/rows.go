@@ -8,9 +8,9 @@ const (
 	rowBlock = 4 // rows that may belong together
 	// rowZ is the limit on a row's standardised change. It is evidence for a weak group of
 	// nozzles, not an alarm by itself.
-	rowZ = 5.0
+	rowZ = 6.0
 	// rowLeast is the least change worth naming, in percent.
-	rowLeast = 3.0
+	rowLeast = 4.0
 )
 
 // rowChanges looks, channel by channel, for rows (up to four next to each other) that are
