@@ -96,6 +96,11 @@ func (m *Model) patternsFor(mean bool, square float64) *patternSet {
 		}
 		set.patterns = append(set.patterns, p)
 	}
+	// One alarm lasts for many readings of about one size; more than two sets are not worth
+	// their memory (about a megabyte each).
+	if len(m.sets) >= 2 {
+		clear(m.sets)
+	}
 	m.sets[key] = set
 	return set
 }
