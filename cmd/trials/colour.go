@@ -64,8 +64,8 @@ func newColour() *cobra.Command {
 	return c
 }
 
-// world is a family of made-up shops.
-type world struct {
+// colourWorld is a family of made-up shops.
+type colourWorld struct {
 	name   string
 	varied bool
 	// press is the day-to-day standard deviation of the press dose; 0 leaves the world's own.
@@ -74,12 +74,12 @@ type world struct {
 }
 
 var (
-	steadyWorld = world{name: "steady press", press: 0.01}
-	variedWorld = world{name: "varied physics", varied: true}
+	steadyWorld = colourWorld{name: "steady press", press: 0.01}
+	variedWorld = colourWorld{name: "varied physics", varied: true}
 )
 
 // config is that of shop k with the given strength standard deviation (0 leaves the world's own).
-func (w world) config(k int, sd float64) madeup.Config {
+func (w colourWorld) config(k int, sd float64) madeup.Config {
 	cfg := madeup.DefaultConfig()
 	if w.varied {
 		cfg = madeup.VariedConfig(uint64(k) + 1)

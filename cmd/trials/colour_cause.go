@@ -54,7 +54,7 @@ func causeTrial(ctx context.Context, o colourOptions, plots string, s *strings.B
 	s.WriteString("\n### Which cause\n\nEach cause at the size that changes the chart by 1.0 dE00 in the mean, baseline of 10, strength sd 1 %: the advice that stands first in the first\n" +
 		"verdict of `act` (for mixed drift: the first one when three charts agree). Goal: right in 95 %. Media lot: yellower, less brightened and\n" +
 		"thirstier goods, where a size up to 64 reaches that mean; hue: cyan, magenta, yellow.\n")
-	for _, w := range []world{steadyWorld, variedWorld} {
+	for _, w := range []colourWorld{steadyWorld, variedWorld} {
 		for _, spectra := range []bool{false, true} {
 			counts := make([][]float64, len(causes))
 			for i := range counts {
@@ -111,7 +111,7 @@ func causeTrial(ctx context.Context, o colourOptions, plots string, s *strings.B
 	return nil
 }
 
-func causeCounts(ctx context.Context, o colourOptions, w world, spectra bool, counts [][]float64) error {
+func causeCounts(ctx context.Context, o colourOptions, w colourWorld, spectra bool, counts [][]float64) error {
 	var mu sync.Mutex
 	return parallel(ctx, o.Shops, func(k int) error {
 		b, err := newBench(o.Seed*4000037+uint64(k), w.config(k, 1), 10, spectra)
@@ -168,7 +168,7 @@ func movesTrial(ctx context.Context, o colourOptions, _ string, s *strings.Build
 	s.WriteString("\n### Moves\n\nThe moves of the last of three readings with the fault are made on the printer, and three more charts are read. Mean CIEDE2000 over\n" +
 		"that of charts in control; goal: at most 1.3. Strength sd 1 %, fault of 1.0 dE00 in the mean.\n\n" +
 		"| world | fault | shops | before | after, median | after, 90th percentile | within 1.3 |\n|---|---|---|---|---|---|---|\n")
-	for _, w := range []world{steadyWorld, variedWorld} {
+	for _, w := range []colourWorld{steadyWorld, variedWorld} {
 		for _, kind := range []string{"C weak", "M strong", "K weak", "darker preset", "two inks", "mixed drift"} {
 			before, after := make([]float64, o.Shops), make([]float64, o.Shops)
 			err := parallel(ctx, o.Shops, func(k int) error {
@@ -193,7 +193,7 @@ func movesTrial(ctx context.Context, o colourOptions, _ string, s *strings.Build
 	return nil
 }
 
-func moved(o colourOptions, w world, name string, k int) (before, after float64, err error) {
+func moved(o colourOptions, w colourWorld, name string, k int) (before, after float64, err error) {
 	b, err := newBench(o.Seed*5000011+uint64(k), w.config(k, 1), 10, false)
 	if err != nil {
 		return 0, 0, err

@@ -13,7 +13,7 @@ import (
 
 // controlLine counts what happened while nothing was wrong.
 type controlLine struct {
-	world            world
+	world            colourWorld
 	sd               float64
 	baseline         int
 	readings         int
@@ -41,7 +41,7 @@ func rate(of []int, each int) (p, se float64) {
 
 func controlTrial(ctx context.Context, o colourOptions, plots string, s *strings.Builder) error {
 	var lines []*controlLine
-	for _, w := range []world{steadyWorld, variedWorld} {
+	for _, w := range []colourWorld{steadyWorld, variedWorld} {
 		for _, n := range []int{3, 5, 10} {
 			for _, sd := range []float64{0.5, 1, 2} {
 				lines = append(lines, &controlLine{world: w, sd: sd, baseline: n})
@@ -131,14 +131,14 @@ func controlPlot(lines []*controlLine, o colourOptions, plots string, s *strings
 	if plots == "" {
 		return nil
 	}
-	var curves []curve
+	var curves []colourCurve
 	for _, l := range lines {
 		if l.baseline != 10 {
 			continue
 		}
 		runs := append([]int(nil), l.runs...)
 		sort.Ints(runs)
-		c := curve{name: fmt.Sprintf("%s, sd %g %%", l.world.name, l.sd), dashed: l.world.varied}
+		c := colourCurve{name: fmt.Sprintf("%s, sd %g %%", l.world.name, l.sd), dashed: l.world.varied}
 		for i := 0; i <= o.Readings; i++ {
 			k := sort.SearchInts(runs, i+1)
 			c.x = append(c.x, float64(i))
@@ -146,7 +146,7 @@ func controlPlot(lines []*controlLine, o colourOptions, plots string, s *strings
 		}
 		curves = append(curves, c)
 	}
-	budget := curve{name: "1 in 740", grey: true}
+	budget := colourCurve{name: "1 in 740", grey: true}
 	for i := 0; i <= o.Readings; i++ {
 		budget.x = append(budget.x, float64(i))
 		budget.y = append(budget.y, 100*math.Pow(1-1.0/740, float64(i)))

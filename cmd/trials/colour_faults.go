@@ -54,8 +54,8 @@ func weakTrial(ctx context.Context, o colourOptions, plots string, s *strings.Bu
 		"most 1 %, and the right ink in 95 % of those. The ideal observer's limit is close: with sd 1 %, ten baseline readings and three of the fault, 5 % are 7.6\n" +
 		"standard errors, of which a false-alarm budget of 1 in 740 over all tests takes about 5.\n\n" +
 		"| world | strength sd, % | trials | at the first reading | within 3 | right ink of those |\n|---|---|---|---|---|---|\n")
-	var curves []curve
-	for _, w := range []world{steadyWorld, variedWorld} {
+	var curves []colourCurve
+	for _, w := range []colourWorld{steadyWorld, variedWorld} {
 		for _, sd := range []float64{0.5, 1, 1.5, 2} {
 			counts := make([]foundCount, len(sizes))
 			var mu sync.Mutex
@@ -92,7 +92,7 @@ func weakTrial(ctx context.Context, o colourOptions, plots string, s *strings.Bu
 			if err != nil {
 				return err
 			}
-			c := curve{name: fmt.Sprintf("%s, sd %g %%", w.name, sd), dashed: w.varied}
+			c := colourCurve{name: fmt.Sprintf("%s, sd %g %%", w.name, sd), dashed: w.varied}
 			for i, size := range sizes {
 				c.x = append(c.x, size)
 				c.y = append(c.y, counts[i].share(counts[i].three))
@@ -131,7 +131,7 @@ func hueTrial(ctx context.Context, o colourOptions, _ string, s *strings.Builder
 	s.WriteString("\n### Another ink hue\n\nOne dye's absorption moved by 5 nm either way, baseline of 10, strength sd 1 %, up to 3 readings. Goal: `check_ink` in 95 %. Black's\n" +
 		"change is given to show what cannot be seen: 5 nm move a black by less than the tolerances.\n\n" +
 		"| world | signatures from | ink | solid moves by, dE00 | act within 3 | `check_ink` of that ink, of all |\n|---|---|---|---|---|---|\n")
-	for _, w := range []world{steadyWorld, variedWorld} {
+	for _, w := range []colourWorld{steadyWorld, variedWorld} {
 		for _, spectra := range []bool{false, true} {
 			inks := []string{"C", "M", "Y", "K"}
 			counts := make([]foundCount, len(inks))

@@ -10,8 +10,8 @@ import (
 	"gonum.org/v1/plot/vg"
 )
 
-// curve is one line of a plot.
-type curve struct {
+// colourCurve is one line of a plot.
+type colourCurve struct {
 	name   string
 	x, y   []float64
 	dashed bool
@@ -25,7 +25,7 @@ var lineColours = []color.RGBA{
 }
 
 // drawCurves draws curves into dir and returns the picture's path as seen from the page.
-func drawCurves(dir, file, title, x, y string, curves []curve, low, high float64) (string, error) {
+func drawCurves(dir, file, title, x, y string, curves []colourCurve, low, high float64) (string, error) {
 	p := plot.New()
 	p.Title.Text, p.X.Label.Text, p.Y.Label.Text = title, x, y
 	p.Y.Min, p.Y.Max = low, high
