@@ -70,7 +70,6 @@ type colourWorld struct {
 	varied bool
 	// press is the day-to-day standard deviation of the press dose; 0 leaves the world's own.
 	press float64
-	note  string
 }
 
 var (

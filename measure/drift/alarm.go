@@ -1,0 +1,179 @@
+package drift
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"swathkeeper/measure/colour"
+)
+
+// tests runs the few tests that share the false-alarm budget.
+func (m *Model) tests(r *Result, w *work, s *Sample) {
+	if m.b.Grade == Tentative {
+		m.houseColours(r, w, s, false)
+		return
+	}
+	r.Tests = make([]Test, 0, 4+2*len(m.groups))
+	m.factorTests(r)
+	m.groupTests(r)
+	if m.t2 != nil {
+		x := m.together(w.theta)
+		if t, err := Hotelling(x[:], m.t2.mean, m.t2.cov); err == nil {
+			r.Tests = append(r.Tests, Test{Name: "together", Statistic: t, Limit: m.t2.limit,
+				P: hotellingTail(t, len(x), m.t2.m), Significant: t > m.t2.limit})
+		}
+	}
+	misfit := Test{Name: "misfit", Statistic: m.misfit(w), Limit: math.Exp(m.misfitLimit)}
+	ln := math.Log(max(misfit.Statistic, 1e-9))
+	misfit.P = studentTail((ln-m.b.MisfitLn)/m.misfitScale, m.misfitDF) / 2
+	if ln < m.b.MisfitLn {
+		misfit.P = 1 - misfit.P
+	}
+	misfit.Significant = ln > m.misfitLimit
+	r.Tests = append(r.Tests, misfit)
+	now, slow := false, false
+	for _, t := range r.Tests {
+		now = now || t.Significant && !t.Slow
+		slow = slow || t.Significant && t.Slow
+	}
+	r.Significant = now || slow
+	r.Slow = slow && !now
+	m.houseColours(r, w, s, true)
+}
+
+// factorTests are the largest single factor and the largest mean over days, each in units of its
+// own limit. The probability is what the whole family would show by chance: that of the factor,
+// over its share of the budget.
+func (m *Model) factorTests(r *Result) {
+	now, slow := Test{Name: "factor", Limit: 1, P: 1}, Test{Name: "factor", Limit: 1, P: 1, Slow: true}
+	j, k, chart := -1, -1, weighted
+	for i := range r.Values {
+		v, l := &r.Values[i], &m.limits[i]
+		if x := math.Abs(v.Alone) / v.Limit; x > now.Statistic {
+			j, now.Statistic = i, x
+		}
+		if v.RecentDays > 0 {
+			if x := math.Abs(v.Recent) / l.limit[v.RecentDays-1]; x > slow.Statistic {
+				k, chart, slow.Statistic = i, v.RecentDays-1, x
+			}
+		}
+		if x := math.Abs(v.EWMA) / v.EWMALimit; x > slow.Statistic && (x <= 1 || m.slow(v)) {
+			k, chart, slow.Statistic = i, weighted, x
+		}
+	}
+	if j >= 0 {
+		l := &m.limits[j]
+		now.Name += ":" + r.Values[j].Name
+		now.P = min(1, studentTail(now.Statistic*l.limit[oneReading]/heavyTail/l.scale[oneReading], l.df)*m.alpha/(l.share*chartShare[oneReading]))
+		now.Significant = now.Statistic > 1
+	}
+	if k >= 0 {
+		l := &m.limits[k]
+		slow.Name += ":" + r.Values[k].Name
+		slow.P = min(1, studentTail(slow.Statistic*l.limit[chart]/l.scale[chart], l.df)*m.alpha/(l.share*chartShare[chart]))
+		slow.Significant = slow.Statistic > 1
+	}
+	r.Tests = append(r.Tests, now, slow)
+}
+
+// groupTests are those of all factors of a kind together, now and in the weighted means. The
+// latter count only while the reading itself and the mean up to yesterday stand by them. No
+// single factor can carry the group beyond its limit: that is the factor tests' business, and
+// one wild ink would speak for all.
+func (m *Model) groupTests(r *Result) {
+	for _, g := range m.groups {
+		n := float64(len(g.index))
+		most := g.limit * n / 2
+		var now, slow, along, before float64
+		for _, j := range g.index {
+			v, l := &r.Values[j], &m.limits[j]
+			x, e := v.Value/l.raw, v.EWMA/l.slowRaw
+			now += min(x*x, most)
+			slow += min(e*e, most)
+			along += v.Alone * v.EWMA / (l.slowRaw * l.slowRaw)
+			before += v.before * v.EWMA / (l.slowRaw * l.slowRaw)
+		}
+		t := Test{Name: "all " + g.kind, Statistic: now / n, Limit: g.limit, P: fTail(now/n, g.columns, g.df)}
+		t.Significant = t.Statistic > t.Limit
+		s := Test{Name: "all " + g.kind, Slow: true, Statistic: slow / n, Limit: g.limit, P: fTail(slow/n, g.columns, g.df)}
+		s.Significant = s.Statistic > s.Limit && along > slow/2 && before > slow/4
+		r.Tests = append(r.Tests, t, s)
+	}
+}
+
+func (m *Model) misfit(w *work) float64 {
+	var sum float64
+	for p, d := range w.dist {
+		if w.present[p] != 0 {
+			d = min(d, robustBend)
+			sum += d * d
+		}
+	}
+	return sum / float64(3*w.used)
+}
+
+// houseColours judges each named colour by itself.
+func (m *Model) houseColours(r *Result, w *work, s *Sample, statistical bool) {
+	for _, h := range m.house {
+		if w.present[h.patch] == 0 {
+			r.warn("house_missing", fmt.Sprintf("house colour %q was not read", h.name))
+			continue
+		}
+		c, u := s.Lab[h.patch], m.mean[h.patch]
+		x := [3]float64{c.L - u.L, c.A - u.A, c.B - u.B}
+		a := h.root[0] * x[0]
+		b := h.root[1]*x[0] + h.root[2]*x[1]
+		d := h.root[3]*x[0] + h.root[4]*x[1] + h.root[5]*x[2]
+		f := (a*a + b*b + d*d) / 3
+		v := HouseColour{Name: h.name, Patch: m.b.Chart.IDs[h.patch], DE00: colour.DE2000(u, c), Tolerance: h.tolerance, P: 1}
+		v.Beyond = v.DE00 > v.Tolerance
+		if statistical {
+			v.P = fTail(f, 3, h.df)
+			v.Significant = f > h.limit
+			r.Significant = r.Significant || v.Significant
+		}
+		// A colour printed in several places is named once, by its worst patch.
+		k := slices.IndexFunc(r.House, func(o HouseColour) bool { return o.Name == v.Name })
+		switch {
+		case k < 0:
+			r.House = append(r.House, v)
+		case v.DE00 > r.House[k].DE00:
+			v.Significant = v.Significant || r.House[k].Significant
+			v.P = min(v.P, r.House[k].P)
+			r.House[k] = v
+		}
+	}
+}
+
+// level answers both questions at once: is it different, and does it matter. A baseline too
+// small for limits of its own knows stop limits only, and takes a factor's word for them only
+// far beyond the spread that is assumed of any printer.
+func (m *Model) level(r *Result) string {
+	if m.b.Grade == Tentative {
+		convincing := false
+		for _, v := range r.Values {
+			convincing = convincing || math.Abs(v.Z) > assumedZ
+		}
+		for _, e := range r.Exceeded {
+			if e.Stop && (convincing || e.What == "mean" || e.What == "white" || e.What == "p95") {
+				return LevelStop
+			}
+		}
+		return LevelNone
+	}
+	if !r.Significant {
+		return LevelNone
+	}
+	level := LevelNote
+	for _, e := range r.Exceeded {
+		level = LevelAct
+		if e.Stop {
+			return LevelStop
+		}
+	}
+	return level
+}
+
+// assumedZ is how many assumed standard deviations a stop needs without a spread of one's own.
+const assumedZ = 4.5

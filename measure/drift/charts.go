@@ -1,0 +1,176 @@
+package drift
+
+import (
+	"math"
+	"slices"
+)
+
+// alone is what is watched of a reading: its factors, each channel's strength less its usual
+// share of the others'.
+func (m *Model) alone(theta []float64) []float64 {
+	x := slices.Clone(theta)
+	if m.b.Shared == 0 {
+		return x
+	}
+	var sum, n float64
+	for _, j := range m.fitter.strength {
+		if j >= 0 {
+			sum += theta[j]
+			n++
+		}
+	}
+	if n < 2 {
+		return x
+	}
+	for _, j := range m.fitter.strength {
+		if j >= 0 {
+			x[j] -= m.b.Shared * (sum - theta[j]) / (n - 1)
+		}
+	}
+	return x
+}
+
+// advance moves the control charts on by this reading.
+func (m *Model) advance(w *work, st *State, day string) State {
+	k := m.q
+	if len(st.EWMA) != k || len(st.Mean) != k || len(st.CusumHigh) != k || len(st.CusumLow) != k || len(st.SinceHigh) != k || len(st.SinceLow) != k {
+		*st = State{EWMA: make([]float64, k), CusumHigh: make([]float64, k), CusumLow: make([]float64, k), SinceHigh: make([]int, k), SinceLow: make([]int, k)}
+	}
+	x := m.alone(w.theta)
+	next := State{Readings: st.Readings + 1, Day: day, Today: 1, Mean: x, Before: st.Before, EWMA: st.EWMA, Last: slices.Clone(w.theta),
+		CusumHigh: make([]float64, k), CusumLow: make([]float64, k), SinceHigh: make([]int, k), SinceLow: make([]int, k)}
+	switch {
+	case st.Today == 0:
+	case day != "" && day == st.Day:
+		next.Today = st.Today + 1
+		next.Mean = make([]float64, k)
+		for j := range x {
+			next.Mean[j] = st.Mean[j] + (x[j]-st.Mean[j])/float64(next.Today)
+		}
+	default:
+		next.Before = append(make([][]float64, 0, 2), st.Mean)
+		if len(st.Before) > 0 {
+			next.Before = append(next.Before, st.Before[0])
+		}
+		next.EWMA = make([]float64, k)
+		for j := range x {
+			next.EWMA[j] = m.weighted(j, st.EWMA[j], st.Mean[j])
+		}
+	}
+	for j := range x {
+		z := x[j] / m.limits[j].scale[oneReading]
+		next.CusumHigh[j], next.SinceHigh[j] = cusum(st.CusumHigh[j], z, st.SinceHigh[j])
+		next.CusumLow[j], next.SinceLow[j] = cusum(st.CusumLow[j], -z, st.SinceLow[j])
+	}
+	return next
+}
+
+// weighted moves an exponentially weighted mean on by one day. One wild day (a wrong sheet, a
+// cold instrument) must not fill it for a week.
+func (m *Model) weighted(j int, mean, x float64) float64 {
+	most := 1.5 * m.limits[j].limit[oneReading]
+	return mean + m.b.Options.Lambda*max(-most, min(most, x-mean))
+}
+
+// cusumSlack is the reference value of the cumulative sums in standard deviations. They raise no
+// alarm (with an estimated mean their run length is not to be trusted); they date a change: it
+// began about when the sum last stood at zero (Page, Biometrika 41, 1954).
+const cusumSlack = 0.75
+
+func cusum(s, z float64, since int) (float64, int) {
+	s += max(-4, min(4, z)) - cusumSlack
+	if s <= 0 {
+		return 0, 0
+	}
+	return min(s, 50), since + 1
+}
+
+// values sets every factor against its limits.
+func (m *Model) values(r *Result, w *work, next *State) {
+	r.Values = make([]Value, m.q)
+	x := m.alone(w.theta)
+	statistical := m.b.Grade != Tentative
+	for j, f := range m.b.Factors {
+		l := &m.limits[j]
+		v := &r.Values[j]
+		*v = Value{Name: f.Name, Kind: f.Kind, Channel: f.Channel, Value: w.theta[j], Alone: x[j], Z: x[j] / l.scale[oneReading],
+			SE: math.Sqrt(w.cov[j*m.q+j]), EWMA: m.weighted(j, next.EWMA[j], next.Mean[j]),
+			CusumHigh: next.CusumHigh[j], CusumLow: next.CusumLow[j], Since: max(next.SinceHigh[j], next.SinceLow[j])}
+		if !statistical {
+			continue
+		}
+		// Missing patches make a reading less certain than the baseline's readings were.
+		v.Limit, v.EWMALimit = l.limit[oneReading], l.limit[weighted]
+		if extra := v.SE*v.SE - f.SE*f.SE*1.2; extra > 0 {
+			v.Limit *= math.Sqrt(1 + extra/(l.scale[oneReading]*l.scale[oneReading]))
+		}
+		m.recent(v, l, j, next)
+		v.before = next.EWMA[j]
+		v.Beyond = math.Abs(v.Alone) > v.Limit || v.RecentDays > 0 || m.slow(v)
+	}
+}
+
+// recent looks at the means of the last two and three days. Every one of those days must show
+// the change by itself, at half the limit, so that one wild day does not speak for three.
+func (m *Model) recent(v *Value, l *limit, j int, next *State) {
+	sum, least := next.Mean[j], math.Abs(next.Mean[j])
+	var best float64
+	for k, b := range next.Before {
+		if len(b) != m.q || b[j]*next.Mean[j] <= 0 {
+			return
+		}
+		sum += b[j]
+		least = min(least, math.Abs(b[j]))
+		mean, limit := sum/float64(k+2), l.limit[twoDays+k]
+		if x := math.Abs(mean) / limit; x > 1 && x > best && least > limit/2 && math.Abs(v.Alone) > limit/2 {
+			best, v.Recent, v.RecentDays = x, mean, k+2
+		}
+	}
+}
+
+// slow says whether the weighted mean is beyond its limit, was on its way there before today, and
+// the reading itself stands by it: after a repair the mean lags, and one wild day is not slow.
+func (m *Model) slow(v *Value) bool {
+	return math.Abs(v.EWMA) > v.EWMALimit && v.Alone*v.EWMA > 0 && math.Abs(v.Alone) > v.EWMALimit/2 &&
+		v.before*v.EWMA > 0 && math.Abs(v.before) > v.EWMALimit/4
+}
+
+// agree counts the readings in a row that show the same change.
+func (m *Model) agree(r *Result, st, next *State) {
+	if !r.Significant {
+		return
+	}
+	k := m.q
+	next.Agreeing, next.Change = 1, make([]float64, k)
+	copy(next.Change, next.Last)
+	jump, size := 1.0, 0.0
+	if len(st.Last) == k {
+		var along float64
+		for j := range k {
+			s := m.limits[j].raw
+			size += next.Last[j] * next.Last[j] / (s * s)
+			along += (next.Last[j] - st.Last[j]) * next.Last[j] / (s * s)
+		}
+		if size > 0 {
+			jump = along / size
+		}
+		r.Sudden = jump > 0.6
+	}
+	if st.Agreeing > 0 && len(st.Change) == k {
+		var xy, xx, yy float64
+		for j := range k {
+			s := m.limits[j].raw
+			x, y := next.Last[j]/s, st.Change[j]/s
+			xy += x * y
+			xx += x * x
+			yy += y * y
+		}
+		if xy > agreeCosine*math.Sqrt(xx*yy) {
+			next.Agreeing = st.Agreeing + 1
+			for j := range next.Change {
+				next.Change[j] = st.Change[j] + (next.Last[j]-st.Change[j])/float64(min(next.Agreeing, 5))
+			}
+		}
+	}
+	r.Agreeing = next.Agreeing
+}
