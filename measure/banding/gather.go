@@ -131,6 +131,20 @@ func resample(v []float64, from, to float64) []float64 {
 	return out
 }
 
+// finestMM is the finest sampling that is worked on: no line that survives a transfer is narrower than
+// several such samples.
+const finestMM = 0.02
+
+// coarsen averages neighbouring samples to a pitch of at least finestMM.
+func coarsen(v []float64, pitch float64) ([]float64, float64) {
+	k := int(math.Min(float64(len(v)), math.Ceil(0.03/pitch)))
+	out := make([]float64, len(v)/k)
+	for i := range out {
+		out[i] = meanPresent(v[i*k : (i+1)*k])
+	}
+	return out, pitch * float64(k)
+}
+
 // cubic interpolates between samples (Catmull-Rom); outside it is zero.
 func cubic(v []float64, at float64) float64 {
 	i := int(math.Floor(at))
@@ -173,6 +187,15 @@ func (w *work) gather(traces []Trace, order []string, wantPitch float64, weight 
 			continue
 		}
 		pitch := t.PitchUM / 1000
+		if pitch < finestMM {
+			v, pitch = coarsen(v, pitch)
+			if len(v) < 64 {
+				warn(Warning{Code: "short", Strip: t.Strip, Channel: t.Channel, Value: float64(len(v)),
+					Text: fmt.Sprintf("strip %q: %.2f mm are too short to tell lines from noise", t.Strip, float64(len(v))*pitch)})
+				w.unusable++
+				continue
+			}
+		}
 		if g.pitch == 0 {
 			g.pitch = pitch
 		}

@@ -85,7 +85,11 @@ func (le *learner) spectra(readings [][]Trace) error {
 		}
 	}
 	if len(le.works) == 0 {
-		return fmt.Errorf("banding: none of the %d readings has a usable trace: %s", len(readings), b.Warnings[0].Text)
+		why := "they hold none"
+		if len(b.Warnings) > 0 {
+			why = b.Warnings[0].Text
+		}
+		return fmt.Errorf("banding: none of the %d readings has a usable trace: %s", len(readings), why)
 	}
 	le.d.base = nil
 	order := arOrder(b.PitchUM / 1000)

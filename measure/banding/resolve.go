@@ -239,15 +239,20 @@ func (w *work) touched(e event, lanes []*lane) []*lane {
 }
 
 // residueOf says that an event is what a stronger one left behind because its shape was not exactly
-// the template's: close to it and less than a third of it, or anywhere and less than a tenth.
+// the template's: close to it and less than a third of it, or anywhere and less than a
+// tenth (a quarter when of the other sign, for a strong line pulls the trend).
 func (w *work) residueOf(e, o event) bool {
 	if e.lane != o.lane && e.lane.name != AllChannels && o.lane.name != AllChannels {
 		return false
 	}
-	if e.c.stat > 0.3*o.c.stat {
+	share := 0.3
+	if o.fam == famSection {
+		share = 0.5 // a section's edges are not sharp
+	}
+	if e.c.stat > share*o.c.stat {
 		return false
 	}
-	if e.c.stat < 0.1*o.c.stat && o.place.period > 0 {
+	if o.place.period > 0 && (e.c.stat < 0.1*o.c.stat || (e.c.stat < 0.25*o.c.stat && e.c.sign != o.c.sign)) {
 		return true
 	}
 	_, _, _, s1 := e.lane.prep.w.information(e.fam, e.c.shape)

@@ -64,6 +64,9 @@ type section struct {
 
 // newWhitening builds the filters. period is the step in samples, 0 when unknown.
 func newWhitening(s Spectrum, pitchMM, period float64) *whitening {
+	if period > 20000 {
+		period = 0 // no strip holds three such steps
+	}
 	w := &whitening{spectrum: s, period: period}
 	q := s.inverseCovariance()
 	sigmas := bank(pitchMM)
@@ -91,7 +94,7 @@ func newWhitening(s Spectrum, pitchMM, period float64) *whitening {
 	w.delta = max(1, int(math.Round(mid.sigma)))
 	w.pair = w.pairShape(mid)
 	if period > 0 {
-		for _, f := range []float64{1.0 / 8, 1.0 / 4, 0.45} {
+		for _, f := range []float64{0.12, 0.17, 0.24, 0.34, 0.46} {
 			if n := int(math.Round(f * period)); n >= 4 && float64(n)*pitchMM > 0.5 {
 				w.sections = append(w.sections, w.newSection(n, period))
 			}

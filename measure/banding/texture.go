@@ -6,18 +6,21 @@ import "math"
 // baseline, so that its courses add up differently over the strips) folds into a sine at the harmonic of
 // the step nearest its own pitch, whose crests look like lines. A line spreads over all harmonics.
 const (
-	textureShare  = 0.55 // of the power left beside the candidate, in three neighbouring harmonics and their doubles
-	texturePower  = 1.5  // of the model's noise power, from which a profile is looked at
-	maxNotches    = 12   // per lane and reading
-	leastHarmonic = 3    // below, a broad step of the head looks the same
+	textureShare = 0.55 // of the power left beside the candidate, in three neighbouring harmonics and their doubles
+	texturePower = 1.5  // of the model's noise power, from which a profile is looked at
+	maxNotches   = 12   // per lane and reading
+	textureCrest = 0.15 // of the candidate's square: a sine that high holds half, a lone line next to nothing
+	textureMM    = 1.5  // the coarsest courses of apparel are 1.25 mm apart
+	textureRatio = 4    // statistic over limit beyond which a candidate is no texture
 )
 
 // textured says that a repeating candidate is the crest of a texture, and at which harmonics of its
 // period.
 func (w *work) textured(e event) []int {
-	if e.fam == famSection {
+	if e.fam == famSection || e.ratio > textureRatio {
 		return nil
 	}
+	least := max(3, int(math.Ceil(e.place.period*w.grid.pitch/textureMM)))
 	l, q := e.lane, e.lane.prep.w
 	c, v := q.pair.c, q.pair.vf
 	scale := l.prep.null.Pair
@@ -53,11 +56,11 @@ func (w *work) textured(e event) []int {
 		}
 		power[h] = 2 * (re*re + im*im) / float64(n*n)
 		total += power[h]
-		if h >= leastHarmonic && power[h] > power[best] {
+		if h >= least && power[h] > power[best] {
 			best = h
 		}
 	}
-	if best == 0 || total < texturePower {
+	if best == 0 || total < math.Max(texturePower, textureCrest*top*top) {
 		return nil
 	}
 	var out []int
