@@ -24,6 +24,7 @@ type observer struct {
 	lambda   float64
 	trials   []float64 // periods
 	phases   int
+	known    bool // the phase is known too: the line lies where the first hypothesis looks
 }
 
 // newObserver takes the noise's power density per sample at n/2+1 frequencies (integral over -1/2..1/2 is the
@@ -163,6 +164,10 @@ func (o *observer) contrast90(alpha float64, trials int, seed uint64) (a90, se f
 		phase := rng.Float64() * p
 		if o.period <= 0 {
 			phase = rng.Float64() * float64(o.n-1)
+		}
+		if o.known {
+			phase = math.Mod(float64(o.n-1)/2-float64(int(o.rows())-1)/2*o.period-0.5, o.period)
+			phase = math.Round(phase)
 		}
 		sig[i] = draw{o.sums(o.noise(fft, rng)), o.sums(o.lines(phase, p))}
 	})
