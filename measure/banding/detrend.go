@@ -31,11 +31,18 @@ func (t *trend) subtract(x []float64, pitchMM, windowMM float64) float64 {
 		t.insert(t.blocks[b])
 	}
 	for b := range nb {
+		in, out := math.NaN(), math.NaN()
 		if b+half < nb {
-			t.insert(t.blocks[b+half])
+			in = t.blocks[b+half]
 		}
 		if b-half-1 >= 0 {
-			t.drop(t.blocks[b-half-1])
+			out = t.blocks[b-half-1]
+		}
+		if in == in && out == out {
+			t.replace(out, in)
+		} else {
+			t.insert(in)
+			t.drop(out)
 		}
 		m := t.median()
 		if m == m {
@@ -111,6 +118,24 @@ func (t *trend) insert(v float64) {
 	}
 	s[j] = v
 	t.sorted = s
+}
+
+// replace exchanges one value of the window for another.
+func (t *trend) replace(old, v float64) {
+	s := t.sorted
+	j := 0
+	for j < len(s)-1 && s[j] < old {
+		j++
+	}
+	for j < len(s)-1 && s[j+1] < v {
+		s[j] = s[j+1]
+		j++
+	}
+	for j > 0 && s[j-1] > v {
+		s[j] = s[j-1]
+		j--
+	}
+	s[j] = v
 }
 
 // drop takes a value out of the sorted window.

@@ -25,6 +25,7 @@ type lane struct {
 	prep    *prepared
 	own     bool
 	notches int
+	wide    bool // all widths of z are there
 	// single-line extremes of the last pass, see scan
 	found search
 }

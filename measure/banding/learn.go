@@ -375,7 +375,7 @@ func fitNull(pool, own *nullSet) Null {
 	}
 	n := Null{Pair: fit(refPair, &pool.pair, &own.pair), Section: fit(refSection, &pool.section, &own.section)}
 	for k := range bankMM {
-		if len(pool.single[k].Value) == 0 {
+		if len(pool.single[k].Value) == 0 && len(pool.line[k].Value) == 0 {
 			continue // fewer widths than the bank's on a coarse pitch
 		}
 		n.Line = append(n.Line, fit(refLine[k], &pool.line[k], &own.line[k]))

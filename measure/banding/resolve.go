@@ -72,6 +72,9 @@ func (w *work) resolve(traces []Trace, res *Result) {
 			break
 		}
 	}
+	if w.all != nil && !w.all.wide && len(found) > 0 {
+		w.widen(w.all)
+	}
 	lines := make([][]Line, len(lanes))
 	for _, e := range found {
 		// What was left behind while the trend was still pulled aside belongs to the line.
@@ -126,6 +129,9 @@ func (w *work) strongest(lanes []*lane, raise float64) (event, bool) {
 
 // settle decides one event.
 func (w *work) settle(traces []Trace, e event, done, found *[]event, lanes []*lane, res *Result) {
+	if w.all != nil && !w.all.wide {
+		w.widen(w.all)
+	}
 	e.place = w.refine(e.lane, e.fam, e.c)
 	single := e.fam == famSingleLight || e.fam == famSingleDark
 	if !single {

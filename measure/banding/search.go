@@ -121,9 +121,19 @@ func (w *work) whiten(l *lane, q *whitening) {
 			body[g] = 0
 		}
 	}
+	if l.wide = l.name != AllChannels; l.wide {
+		w.widen(l)
+	}
+}
+
+// widen computes the wider versions of a whitened lane. The mean of all inks, in which no single lines are
+// searched, needs them only when something was found.
+func (w *work) widen(l *lane) {
+	q := l.prep.w
 	for i := 1; i < len(q.shapes); i++ {
 		w.cascade(l.z[i], l.z[i-1], q.shapes[i].passes)
 	}
+	l.wide = true
 }
 
 // cascade applies the passes one after another; dst and src may not be the same.
@@ -137,24 +147,31 @@ func (w *work) cascade(dst, src []float64, passes []int) {
 	smooth(dst, w.raw, passes[1])
 }
 
-// filterSymmetric computes out[i] = h[0] x[pad+i] + sum h[j] (x[pad+i-j] + x[pad+i+j]), four outputs at
-// a time.
+// filterSymmetric computes out[i] = h[0] x[pad+i] + sum h[j] (x[pad+i-j] + x[pad+i+j]), eight outputs at
+// a time: this is a quarter of a judgement, and the coefficients and the loop are shared.
 func filterSymmetric(out, x []float64, pad int, h []float64) {
 	n := len(out)
 	i := 0
-	for ; i+4 <= n; i += 4 {
-		c := x[pad+i : pad+i+4]
-		s0, s1, s2, s3 := h[0]*c[0], h[0]*c[1], h[0]*c[2], h[0]*c[3]
+	for ; i+8 <= n; i += 8 {
+		c := (*[8]float64)(x[pad+i:])
+		k := h[0]
+		s0, s1, s2, s3 := k*c[0], k*c[1], k*c[2], k*c[3]
+		s4, s5, s6, s7 := k*c[4], k*c[5], k*c[6], k*c[7]
 		for j := 1; j < len(h); j++ {
 			k := h[j]
-			a := x[pad+i-j : pad+i-j+4 : pad+i-j+4]
-			b := x[pad+i+j : pad+i+j+4 : pad+i+j+4]
+			a := (*[8]float64)(x[pad+i-j:])
+			b := (*[8]float64)(x[pad+i+j:])
 			s0 += k * (a[0] + b[0])
 			s1 += k * (a[1] + b[1])
 			s2 += k * (a[2] + b[2])
 			s3 += k * (a[3] + b[3])
+			s4 += k * (a[4] + b[4])
+			s5 += k * (a[5] + b[5])
+			s6 += k * (a[6] + b[6])
+			s7 += k * (a[7] + b[7])
 		}
-		out[i], out[i+1], out[i+2], out[i+3] = s0, s1, s2, s3
+		o := (*[8]float64)(out[i:])
+		o[0], o[1], o[2], o[3], o[4], o[5], o[6], o[7] = s0, s1, s2, s3, s4, s5, s6, s7
 	}
 	for ; i < n; i++ {
 		s := h[0] * x[pad+i]
@@ -196,10 +213,14 @@ func (w *work) rescale(l *lane) {
 func (w *work) scanSingles(l *lane) {
 	q := l.prep.w
 	near, count := 0, 0
-	for i := range q.shapes {
+	shapes := q.shapes
+	if !l.wide {
+		shapes = shapes[:1]
+	}
+	for i := range shapes {
 		z := l.z[i][padX : padX+l.n]
 		root := math.Sqrt(q.shapes[i].v)
-		if i == len(q.shapes)-1 || i == 0 {
+		if i == len(shapes)-1 || i == 0 {
 			half := 0.6744897501960817 * root
 			for j := 0; j < len(z); j += 3 {
 				if math.Abs(z[j]) < half {
