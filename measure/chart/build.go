@@ -111,7 +111,12 @@ func New(spec Spec) (*Layout, error) {
 	if err != nil {
 		return nil, err
 	}
-	l.Patches = g.place(l, chosen, s.Seed)
+	patches, ok := g.place(l, chosen, s.Seed)
+	if !ok {
+		return nil, bad("size_mm", "%g x %g mm leaves %d rows of %d patches, in which %d channels cannot each be in every row and column with their ramps far apart; take a sheet nearer to square, smaller patches, or fewer channels",
+			s.SizeMM[0], s.SizeMM[1], g.rows, g.cols, len(s.Channels))
+	}
+	l.Patches = patches
 	if err := l.SetEdition(); err != nil {
 		return nil, err
 	}

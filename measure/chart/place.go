@@ -13,9 +13,12 @@ const carriesTint = 10.0
 // gets better. Random positions keep position and colour apart: what ails one side of a press
 // or one row of nozzles must not look like one ink (the habit of ISO 12642-2, which has a
 // random arrangement; that part from memory).
-func (g *grid) place(l *Layout, fields []field, seed uint64) []Patch {
+//
+// It reports false when no start led to an arrangement that keeps all of that: many inks on few
+// rows leave no room for it.
+func (g *grid) place(l *Layout, fields []field, seed uint64) ([]Patch, bool) {
 	r := rand.New(rand.NewPCG(seed, 0x5ca1ab1e))
-	a := &arrangement{g: g, fields: fields, slot: r.Perm(g.rows * g.cols)[:len(fields)]}
+	a := &arrangement{g: g, fields: fields}
 	a.carry, a.first = make([]uint32, len(fields)), make([]int, len(fields)+1)
 	for i, f := range fields {
 		for ch := range l.Channels {
@@ -24,7 +27,14 @@ func (g *grid) place(l *Layout, fields []field, seed uint64) []Patch {
 			}
 		}
 	}
-	a.settle(r, len(l.Channels))
+	settled := false
+	for start := 0; start < placeStarts && !settled; start++ {
+		a.slot = r.Perm(g.rows * g.cols)[:len(fields)]
+		settled = a.settle(r, len(l.Channels))
+	}
+	if !settled {
+		return nil, false
+	}
 	out := make([]Patch, len(fields))
 	order := make([]int, g.rows*g.cols)
 	for i := range order {
@@ -46,7 +56,7 @@ func (g *grid) place(l *Layout, fields []field, seed uint64) []Patch {
 		}
 		n++
 	}
-	return out
+	return out, true
 }
 
 // columnName counts A to Z, then AA, AB and so on.
@@ -66,8 +76,13 @@ type arrangement struct {
 	first  []int    // by twin: 1 + row of the one met first
 }
 
-// settle swaps random pairs and keeps a swap that does not raise the cost.
-func (a *arrangement) settle(r *rand.Rand, channels int) {
+// placeStarts is how many random starts are tried before a sheet is refused; the first nearly always
+// does.
+const placeStarts = 8
+
+// settle swaps random pairs and keeps a swap that does not raise the cost. It reports whether
+// nothing is left to better.
+func (a *arrangement) settle(r *rand.Rand, channels int) bool {
 	cost := a.cost(channels)
 	for try := 0; cost > 0 && try < 4000; try++ {
 		i, j := r.IntN(len(a.slot)), r.IntN(len(a.slot))
@@ -78,6 +93,7 @@ func (a *arrangement) settle(r *rand.Rand, channels int) {
 			a.slot[i], a.slot[j] = a.slot[j], a.slot[i]
 		}
 	}
+	return cost == 0
 }
 
 // cost counts the channels missing from rows and columns, and the rows by which twins are
