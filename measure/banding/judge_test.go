@@ -3,6 +3,7 @@ package banding_test
 import (
 	"encoding/json"
 	"math"
+	"math/rand/v2"
 	"reflect"
 	"slices"
 	"strings"
@@ -13,7 +14,7 @@ import (
 	"swathkeeper/measure/madeup"
 )
 
-// The made-up printers' physics (areas of lines, blur, noise) are those of DETECTION sections 1 and 2;
+// The made-up printers' physics (areas of lines, blur, noise) are those of the package comments;
 // what is checked is what the detector says about faults put there on purpose.
 
 var learned = sync.OnceValues(func() (*banding.Baseline, error) {
@@ -93,7 +94,7 @@ func TestFaults(t *testing.T) {
 			if !slices.Contains(l.NozzleCandidates, 123) || len(l.NozzleCandidates) > 20 {
 				t.Errorf("nozzle 123 not among the candidates %v", l.NozzleCandidates)
 			}
-			// Removal 25 L*, 70.6 um / 4 passes, blurred by 0.2 mm: a peak of 0.88 L* (DETECTION 1.5).
+			// Removal 25 L*, 70.6 um / 4 passes, blurred by 0.2 mm: a peak of 0.88 L* (area over the root of 2 pi times the blur).
 			if math.Abs(l.Contrast+0.88) > 0.15 || math.Abs(l.WidthUM-471) > 120 {
 				t.Errorf("contrast %.3f, want -0.88; width %.0f um, want 471", l.Contrast, l.WidthUM)
 			}
@@ -374,4 +375,38 @@ func TestConcurrentJudging(t *testing.T) {
 		})
 	}
 	wg.Wait()
+}
+
+// A nozzle whose line stands far above the noise at every step is one repeating line, not as many single
+// ones: the clip that keeps a spike from carrying a fold must not hide that it repeats.
+func TestVeryStrongLineRepeats(t *testing.T) {
+	t.Parallel()
+	tr := madeup.KnitTracer()
+	step := tr.Head.StepMM()
+	for _, peak := range []float64{4, 12, 40} {
+		rng := rand.New(rand.NewPCG(21, uint64(peak)))
+		ts, err := tr.Traces(madeup.State{Peaks: []madeup.Peak{{Channel: "M", AtMM: 50, PeriodMM: step, Peak: peak}}}, rng)
+		if err != nil {
+			t.Fatal(err)
+		}
+		d, err := banding.WithinReading(tr.Geometry(), banding.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		res, err := d.Judge(ts)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, c := range res.Channels {
+			if c.Channel != "M" {
+				if len(c.Lines) > 0 {
+					t.Errorf("peak %g: %s shows %+v", peak, c.Channel, c.Lines)
+				}
+				continue
+			}
+			if len(c.Lines) != 1 || c.Lines[0].Kind != banding.Dropout || c.Lines[0].Repeats < 30 {
+				t.Errorf("peak %g: told as %+v", peak, c.Lines)
+			}
+		}
+	}
 }

@@ -300,7 +300,7 @@ func (w *work) offPeriods(l *lane, report func(fam family, shape int, stat float
 			return
 		}
 		l.found = search{}
-		w.scanFolds(l, p.folds, p.tables)
+		w.scanFolds(l, p.folds, p.tables, foldClip)
 		lines := shapeFields(q, p, false)
 		for k := range q.shapes {
 			report(famLight, k, l.found.line[0][k].stat, lines[k])

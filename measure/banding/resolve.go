@@ -355,7 +355,7 @@ func (w *work) allInks(e event) (feed bool, lit []*lane) {
 	}
 	slices.Sort(sorted)
 	mid := (sorted[(len(sorted)-1)/2] + sorted[len(sorted)/2]) / 2
-	if math.Abs(mid) < math.Abs(common) && mid*common > 0 {
+	if math.Abs(mid) < math.Abs(common) { // also of the other sign: then nothing is common to them
 		common = mid
 	}
 	alike, one, most := 0.0, 0.0, 0.0

@@ -188,7 +188,14 @@ func (w *work) find(l *lane) {
 	w.whiten(l, q)
 	l.found = search{}
 	w.scanSingles(l)
-	w.scanFolds(l, l.prep.plan.folds, l.prep.plan.tables)
+	w.scanFolds(l, l.prep.plan.folds, l.prep.plan.tables, foldClip)
+	if w.censored(l) {
+		// So strong a repeat is cut short by the clip, in every family alike: only without it do they
+		// rank by what is there, and before each of its repeats by itself.
+		l.found.line[0], l.found.line[1] = [len(bankMM)]candidate{}, [len(bankMM)]candidate{}
+		l.found.best[famPair], l.found.best[famSection] = candidate{}, candidate{}
+		w.scanFolds(l, l.prep.plan.folds, l.prep.plan.tables, math.Inf(1))
+	}
 	w.rescale(l)
 }
 
@@ -251,15 +258,39 @@ func (w *work) scanSingles(l *lane) {
 // near its limit adds about one in each repeat.
 const foldClip = 3.5
 
-// scanFolds searches the repeating families.
-func (w *work) scanFolds(l *lane, folds []*foldPlan, tables [][]float64) {
+// censoredShare is the share of what clipped repeats can add up to, from which a fold counts as cut short.
+// One spike, or two, add up to far less.
+const censoredShare = 0.6
+
+// censored says that the strongest light or dark fold of the base width has come near the ceiling that the
+// clip sets it. Nothing but a line in most repeats can bring it there.
+func (w *work) censored(l *lane) bool {
+	for _, dir := range l.found.line[:2] {
+		c := dir[0]
+		if c.stat == 0 {
+			continue
+		}
+		q := l.prep.w
+		f := l.prep.plan.folds[c.fold]
+		ceiling := foldClip * math.Sqrt(float64(l.n)/f.period*q.shapes[0].v/q.shapes[0].vf)
+		// With few repeats noise gets near the ceiling too; it does not get well beyond the limit.
+		if c.stat > censoredShare*ceiling && c.stat > 1.3*l.prep.limits[famLight]*l.prep.null.scale(famLight, 0) {
+			return true
+		}
+	}
+	return false
+}
+
+// scanFolds searches the repeating families; a filtered sample counts for at most maxSD standard
+// deviations.
+func (w *work) scanFolds(l *lane, folds []*foldPlan, tables [][]float64, maxSD float64) {
 	q := l.prep.w
 	feed := l.name == AllChannels
 	for fi, f := range folds {
 		w.zfold = grow(w.zfold, l.n+2*f.pad)
 		clear(w.zfold[:f.pad])
 		// Single spikes (dirt, heavy-tailed noise) must not carry a fold.
-		clip := foldClip * math.Sqrt(q.shapes[0].v)
+		clip := maxSD * math.Sqrt(q.shapes[0].v)
 		into := w.zfold[f.pad : f.pad+l.n]
 		for i, v := range l.z[0][padX : padX+l.n] {
 			if v > clip {

@@ -38,7 +38,7 @@ func single(i int, lo, hi float64) func(int, []float64) bool {
 	return func(_ int, d []float64) bool { return d[i] == total(d) && d[i] >= lo && d[i] <= hi }
 }
 
-// The signatures of DETECTION notes 5.7, each in the two extremes of mixing.
+// The signatures of the usual causes, each in the two extremes of mixing.
 func TestFaultSignatures(t *testing.T) {
 	for _, m := range []Mixing{KubelkaMunk, Neugebauer} {
 		t.Run(string(m), func(t *testing.T) {

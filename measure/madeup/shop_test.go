@@ -158,7 +158,7 @@ func TestStrengthIsThatOfTheTints(t *testing.T) {
 	}
 }
 
-// Plausibility of sizes: DETECTION notes, own Kubelka-Munk model there; loose on purpose.
+// Plausibility of sizes against an independent four-dye Kubelka-Munk model of ours; loose on purpose.
 func TestSizesArePlausible(t *testing.T) {
 	for _, family := range Families() {
 		s := mustShop(t, 11, func(c *Config) { c.Family = family })

@@ -67,7 +67,7 @@ type Peak struct {
 }
 
 // KnitTracer is the made-up printer of the trials: four inks, two strips each, one step in 75 samples,
-// read at 300 dpi as CIE L*, with the noise of DETECTION's table: 0.30 L* rms, partly correlated over
+// read at 300 dpi as CIE L*, with a noise of 0.30 L* rms, partly correlated over
 // half a millimetre, and a slow trend of 1 L*.
 func KnitTracer() *Tracer {
 	t := &Tracer{
