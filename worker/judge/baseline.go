@@ -1,39 +1,20 @@
 package judge
 
 import (
-	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
-	"time"
 
 	"swathkeeper/measure/banding"
 	"swathkeeper/measure/drift"
 	"swathkeeper/protocol"
 )
 
-// Baseline is the known-good state of one series, as it is stored.
+// Baseline is the known-good state of one series: what is stored, with its opaque parts opened.
 type Baseline struct {
-	Schema     string              `json:"schema"`
-	ID         string              `json:"id"`
-	Site       string              `json:"site"`
-	Printer    string              `json:"printer"`
-	Series     string              `json:"series"`
-	Chart      *protocol.Chart     `json:"chart"`
-	Condition  protocol.Condition  `json:"condition"`
-	Instrument protocol.Instrument `json:"instrument"`
-	Press      *protocol.Press     `json:"press,omitempty"` // as at the last reading it was learned from
-	Lots       *protocol.Lots      `json:"lots,omitempty"`
-	Grade      string              `json:"grade"`
-	Count      int                 `json:"count"`
-	Days       int                 `json:"days"` // local dates the readings span
-	From       time.Time           `json:"from"`
-	To         time.Time           `json:"to"`
-	Readings   []string            `json:"readings"`
-	Warnings   []string            `json:"warnings,omitempty"`
-
-	Drift *drift.Baseline   `json:"drift,omitempty"`
-	Lines *banding.Baseline `json:"lines,omitempty"`
+	protocol.Baseline
+	Colour *drift.Baseline   // of the patches; nil: readings without patches
+	Lines  *banding.Baseline // of the strips; nil: readings without traces
 }
 
 // Learn makes a baseline from readings of one series, all of them known to be good, in the order
@@ -44,11 +25,11 @@ func Learn(id string, chart *protocol.Chart, readings []*protocol.Reading, o Opt
 		return nil, errors.New("no readings to learn from: send some of a print that is known to be good")
 	}
 	first, last := readings[0], readings[len(readings)-1]
-	b := &Baseline{
+	b := &Baseline{Baseline: protocol.Baseline{
 		Schema: protocol.SchemaBaseline, ID: id, Site: last.Site, Printer: last.Printer, Series: last.Series(),
 		Chart: chart, Condition: last.Condition, Instrument: last.Instrument, Press: last.Press, Lots: last.Lots,
 		Count: len(readings), From: first.TakenAt, To: last.TakenAt,
-	}
+	}}
 	days := map[string]bool{}
 	var samples []drift.Sample
 	var strips [][]banding.Trace
@@ -81,10 +62,10 @@ func Learn(id string, chart *protocol.Chart, readings []*protocol.Reading, o Opt
 	b.Grade = Grade(b.Count, b.Days)
 	if len(samples) > 0 {
 		var err error
-		if b.Drift, err = drift.Learn(driftChart(chart), samples, o.Drift); err != nil {
+		if b.Colour, err = drift.Learn(driftChart(chart), samples, o.Drift); err != nil {
 			return nil, fmt.Errorf("colour baseline: %w", err)
 		}
-		for _, w := range b.Drift.Warnings {
+		for _, w := range b.Colour.Warnings {
 			b.Warnings = append(b.Warnings, w.Text)
 		}
 	}
@@ -112,21 +93,41 @@ func Grade(count, days int) string {
 }
 
 // Encode gives the bytes of a baseline as they are stored.
-func (b *Baseline) Encode() ([]byte, error) { return json.Marshal(b) }
+func (b *Baseline) Encode() ([]byte, error) {
+	out := b.Baseline
+	var err error
+	if b.Colour != nil {
+		if out.Drift, err = json.Marshal(b.Colour); err != nil {
+			return nil, fmt.Errorf("baseline: colours: %w", err)
+		}
+	}
+	if b.Lines != nil {
+		if out.Banding, err = json.Marshal(b.Lines); err != nil {
+			return nil, fmt.Errorf("baseline: lines: %w", err)
+		}
+	}
+	return json.Marshal(&out)
+}
 
 // DecodeBaseline reads what Encode wrote.
 func DecodeBaseline(data []byte) (*Baseline, error) {
-	var b Baseline
-	if err := json.NewDecoder(bytes.NewReader(data)).Decode(&b); err != nil {
+	stored, err := protocol.DecodeBaseline(data)
+	if err != nil {
 		return nil, fmt.Errorf("baseline: %w", err)
 	}
-	if b.Schema != protocol.SchemaBaseline {
-		return nil, fmt.Errorf("baseline: schema is %q, this program reads %q", b.Schema, protocol.SchemaBaseline)
+	b := &Baseline{Baseline: *stored}
+	if len(b.Drift) > 0 {
+		if err := json.Unmarshal(b.Drift, &b.Colour); err != nil {
+			return nil, fmt.Errorf("baseline: colours: %w", err)
+		}
 	}
-	if b.Chart == nil {
-		return nil, errors.New("baseline: it has no chart")
+	if len(b.Banding) > 0 {
+		if err := json.Unmarshal(b.Banding, &b.Lines); err != nil {
+			return nil, fmt.Errorf("baseline: lines: %w", err)
+		}
 	}
-	return &b, nil
+	b.Drift, b.Banding = nil, nil // opened
+	return b, nil
 }
 
 // driftChart is the layout as far as drift needs it.

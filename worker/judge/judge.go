@@ -74,12 +74,12 @@ type Model struct {
 // Prepare makes a baseline ready for judging.
 func Prepare(b *Baseline) (*Model, error) {
 	m := &Model{Baseline: b}
-	if b.Drift != nil {
+	if b.Colour != nil {
 		var err error
-		if m.drift, err = b.Drift.Prepare(); err != nil {
+		if m.drift, err = b.Colour.Prepare(); err != nil {
 			return nil, fmt.Errorf("baseline %s: %w", b.ID, err)
 		}
-		if m.grid, err = newGrid(b.Chart, b.Drift); err != nil {
+		if m.grid, err = newGrid(b.Chart, b.Colour); err != nil {
 			return nil, err
 		}
 	}

@@ -99,6 +99,9 @@ func (w *world) baseline(n int, traces bool) *Model {
 	if err != nil {
 		w.tb.Fatal(err)
 	}
+	if err := schemacheck.Check("baseline", data); err != nil {
+		w.tb.Errorf("a baseline that its own schema refuses: %v", err)
+	}
 	if b, err = DecodeBaseline(data); err != nil {
 		w.tb.Fatal(err)
 	}
