@@ -19,6 +19,7 @@ import (
 	"github.com/google/uuid"
 
 	"swathkeeper/protocol"
+	"swathkeeper/worker/judge"
 	"swathkeeper/worker/station"
 )
 
@@ -349,5 +350,47 @@ func TestSendNamesTheLimit(t *testing.T) {
 	}
 	if out := p.do("history"); strings.Contains(out, "refused") {
 		t.Errorf("something reached the worker:\n%s", out)
+	}
+}
+
+// TestTablesAreToldAlike: whatever the instrument's noise, the second of the two tables is told as the
+// same thing reading after reading: measure again, and after three agreeing charts refit the profile, for
+// no single ink, press or fabric explains the difference between two characterisations.
+func TestTablesAreToldAlike(t *testing.T) {
+	layout, err := station.ReadLayout("../../testdata/charts/FOGRA39L.txt", "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	chart := layout.ID + "." + layout.Edition
+	good, drifted := fogra(t, "FOGRA39L.txt", chart), fogra(t, "TR006.txt", chart)
+	for seed := range uint64(5) {
+		rng := rand.New(rand.NewPCG(seed, 9))
+		day := time.Date(2026, 3, 2, 7, 0, 0, 0, time.UTC)
+		b := judge.NewBench(layout, judge.Options{})
+		for i := range 10 {
+			if err := b.AddGood(remeasured(good, day.Add(time.Duration(i/3)*24*time.Hour+time.Duration(i%3)*time.Hour), rng)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if err := b.Ready(); err != nil {
+			t.Fatal(err)
+		}
+		for i, want := range []string{"", protocol.AdviceRemeasure, protocol.AdviceRemeasure, protocol.AdviceRefit, "", ""} {
+			r := good
+			if want != "" {
+				r = drifted
+			}
+			v, err := b.Judge(remeasured(r, day.Add(time.Duration(6*24+i*4)*time.Hour), rng))
+			if err != nil {
+				t.Fatal(err)
+			}
+			got := ""
+			if len(v.Findings) > 0 {
+				got = v.Findings[0].Advice
+			}
+			if got != want || (want != "" && v.Outcome != protocol.LevelAct && v.Outcome != protocol.LevelStop) {
+				t.Errorf("seed %d, reading %d: %s %q, want %q", seed, i+1, v.Outcome, got, want)
+			}
+		}
 	}
 }
