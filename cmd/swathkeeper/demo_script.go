@@ -58,7 +58,7 @@ func demoScript() []demoStep {
 		fault    demoFault
 	}
 	troubles := []trouble{
-		{"heron", 24 + 6, 48 + 13, demoFault{colour: madeup.Faults{Ink: map[string]madeup.InkFault{"C": {StrengthPercent: -5}}}}},
+		{"heron", 24 + 6, 48 + 13, demoFault{colour: madeup.Faults{Ink: map[string]madeup.InkFault{"C": {StrengthPercent: -8}}}}},
 		{"plover", 48 + 6, 72 + 10, demoFault{head: madeup.State{Faults: []madeup.Fault{{Channel: "M", Nozzle: 212, Loss: 1}}}}},
 		{"dunlin", 96 + 6, 120 + 10, demoFault{colour: madeup.Faults{Press: madeup.Press{Celsius: -10}}}},
 	}
