@@ -256,7 +256,8 @@ func plotCurves(path string, curves []*curve) error {
 		pl.Legend.Add(c.name, fit)
 		pl.Legend.Add("ideal observer, "+c.name, ideal)
 	}
-	pl.Legend.Top, pl.Legend.Left = true, true
+	// Curves rise from the lower left to the upper right: the lower right is free.
+	pl.Legend.Top, pl.Legend.Left = false, false
 	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
 		return err
 	}
