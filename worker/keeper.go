@@ -14,6 +14,7 @@ import (
 	"swathkeeper/protocol"
 	"swathkeeper/worker/alert"
 	"swathkeeper/worker/bus"
+	"swathkeeper/worker/history"
 	"swathkeeper/worker/judge"
 )
 
@@ -28,6 +29,8 @@ type keeper struct {
 	// committed is told of every record stored, for tests and the demo.
 	committed func(*protocol.Record)
 	wakeup    func() // a printer's next wake time may have come nearer
+	// past makes up the standing of a printer whose records do not carry it yet.
+	past func(ctx context.Context, site, printer string) (*history.Standing, error)
 
 	// mu is held while one input or timer is worked on: inputs of a partition are strictly one
 	// after another, and timers stand in the same row.
@@ -143,6 +146,7 @@ type decision struct {
 // commit stores a decision's record under the printer's guard. Only then do the printer's state in
 // memory and its next wake time move.
 func (k *keeper) commit(ctx context.Context, p *printer, d *decision) error {
+	d.state.Standing = p.state.Standing.After(d.record)
 	raw, err := json.Marshal(d.state)
 	if err != nil {
 		return err

@@ -9,6 +9,7 @@ import (
 	"swathkeeper/protocol"
 	"swathkeeper/worker/alert"
 	"swathkeeper/worker/bus"
+	"swathkeeper/worker/history"
 	"swathkeeper/worker/judge"
 )
 
@@ -28,6 +29,8 @@ type printerState struct {
 	// Notes holds the ids of the last notes, so that one sent twice is known.
 	Notes []string    `json:"notes,omitempty"`
 	Alert alert.State `json:"alert"`
+	// Standing is what lists of printers show; nil in records of before it was kept.
+	Standing *history.Standing `json:"standing,omitempty"`
 }
 
 // notesKept is how many note ids a printer remembers.
@@ -77,6 +80,12 @@ func (k *keeper) load(ctx context.Context, site, name string) (*printer, error) 
 	if last != nil && last.Record != nil {
 		if err := json.Unmarshal(last.Record.PrinterState, &p.state); err != nil {
 			return nil, fmt.Errorf("state in record %d: %w", last.Seq, err)
+		}
+		if p.state.Standing == nil && k.past != nil {
+			if p.state.Standing, err = k.past(ctx, site, name); err != nil {
+				return nil, err
+			}
+			p.state.Standing = p.state.Standing.After(last.Record)
 		}
 		p.moved = !p.state.Inbox.IsZero() && !p.state.Inbox.Equal(k.records.Inbox)
 	}

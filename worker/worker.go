@@ -19,6 +19,7 @@ import (
 	"swathkeeper/worker/alert"
 	"swathkeeper/worker/bus"
 	"swathkeeper/worker/chat"
+	"swathkeeper/worker/history"
 	"swathkeeper/worker/judge"
 )
 
@@ -191,6 +192,9 @@ func (w *Worker) setup(ctx context.Context) error {
 	w.keeper = &keeper{
 		records: records, stores: stores, clock: w.o.Clock, log: w.o.Log.With().Str("part", "judge").Logger(),
 		judge: w.o.Judge, alert: w.o.Alert, committed: w.o.OnRecord,
+		past: func(ctx context.Context, site, printer string) (*history.Standing, error) {
+			return history.StandingOf(ctx, w.js, site, printer)
+		},
 		wakeup: func() {
 			select {
 			case wake <- struct{}{}:

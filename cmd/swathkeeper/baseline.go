@@ -209,6 +209,10 @@ func newBaselineList() *cobra.Command {
 		Example: "  swathkeeper baseline list --printer heron",
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
+			zone, err := zoneOf(c)
+			if err != nil {
+				return err
+			}
 			cl, err := look(c)
 			if err != nil {
 				return err
@@ -233,7 +237,7 @@ func newBaselineList() *cobra.Command {
 			w := tabwriter.NewWriter(c.OutOrStdout(), 0, 0, 2, ' ', 0)
 			fmt.Fprintln(w, "PRINTER\tSERIES\tSTATE\tGRADE\tREADINGS\tDAYS\tSINCE\tWHY")
 			for _, r := range rows {
-				fmt.Fprintf(w, "%s/%s\t%s\t%s\t%s\t%d\t%d\t%s\t%s\n", r.Site, r.Printer, r.Series, r.State, r.Grade, r.Count, r.Days, r.At.Local().Format("2006-01-02 15:04"), r.Reason)
+				fmt.Fprintf(w, "%s/%s\t%s\t%s\t%s\t%d\t%d\t%s\t%s\n", r.Site, r.Printer, r.Series, r.State, r.Grade, r.Count, r.Days, r.At.In(zone).Format("2006-01-02 15:04"), r.Reason)
 			}
 			return w.Flush()
 		},

@@ -15,6 +15,7 @@ import (
 	"swathkeeper/protocol"
 	"swathkeeper/worker/alert"
 	"swathkeeper/worker/bus"
+	"swathkeeper/worker/history"
 	"swathkeeper/worker/judge"
 )
 
@@ -71,6 +72,7 @@ func (h historyShop) templates(n int) ([]*protocol.Record, error) {
 	}
 	var out []*protocol.Record
 	var state alert.State
+	var standing *history.Standing
 	for i := range n + 32 {
 		var f madeup.Faults
 		if i%50 > 46 {
@@ -86,10 +88,11 @@ func (h historyShop) templates(n int) ([]*protocol.Record, error) {
 		}
 		var d alert.Decision
 		state, d = alert.Next(state, alert.Input{Verdict: v}, r.TakenAt, alert.DefaultOptions())
+		standing = standing.After(&protocol.Record{Verdict: v})
 		if i < 32 {
 			continue // the state grows over the first readings; a year's readings carry it full
 		}
-		raw, err := json.Marshal(map[string]any{"version": 1, "inbox": h.from, "inbox_seq": i, "alert": state})
+		raw, err := json.Marshal(map[string]any{"version": 1, "inbox": h.from, "inbox_seq": i, "alert": state, "standing": standing})
 		if err != nil {
 			return nil, err
 		}

@@ -1,0 +1,75 @@
+package main
+
+import (
+	"fmt"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"swathkeeper/worker/history"
+)
+
+func init() { extra = append(extra, newPrinters) }
+
+func newPrinters() *cobra.Command {
+	var site, printer string
+	var asJSON bool
+	c := &cobra.Command{
+		Use:   "printers",
+		Short: "How each printer stands, in a line",
+		Long: `How each printer stands, in a line: its gravest open alert, or what its last reading
+said; how many days ago its head was cleaned, an ink changed and its baseline made; and
+the mean colour difference (dE00) of its last readings.`,
+		Example: `  swathkeeper printers
+  swathkeeper printers --json | jq -r 'select(.state=="stop") | .printer'`,
+		Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			for _, f := range []struct{ flag, v string }{{"site", site}, {"printer", printer}} {
+				if f.v != "" {
+					if err := needToken(f.flag, f.v); err != nil {
+						return err
+					}
+				}
+			}
+			zone, err := zoneOf(c)
+			if err != nil {
+				return err
+			}
+			cl, err := look(c)
+			if err != nil {
+				return err
+			}
+			defer cl.close()
+			list, err := history.Printers(cl.ctx, cl.js, site, printer)
+			if err != nil {
+				return cl.explain(err)
+			}
+			if asJSON {
+				for _, p := range list {
+					if err := writeJSON(c, p); err != nil {
+						return err
+					}
+				}
+				return nil
+			}
+			if len(list) == 0 {
+				_, err := fmt.Fprintln(c.ErrOrStderr(), "no printer is known yet; one is with its first reading")
+				return err
+			}
+			return screen(c, zone).List(list, time.Now())
+		},
+	}
+	c.Flags().StringVar(&site, "site", "", "only this site")
+	c.Flags().StringVar(&printer, "printer", "", "only this printer")
+	c.Flags().BoolVar(&asJSON, "json", false, "print one printer a line as JSON")
+	return c
+}
+
+// zoneOf gives the shop's time zone for a command.
+func zoneOf(c *cobra.Command) (*time.Location, error) {
+	cfg, err := loadConfig(c)
+	if err != nil {
+		return nil, err
+	}
+	return cfg.location()
+}
