@@ -131,6 +131,9 @@ func rowFindings(e *Evidence) []Finding {
 // What a weak section of a head has left unexplained is explained by it.
 func colourFinding(e *Evidence, section bool) (Finding, bool) {
 	r := e.Drift
+	if f, ok := houseFinding(r); ok {
+		return f, true
+	}
 	ranked := weigh(e)
 	explained := len(ranked) > 0 && r.Patterns[0].LogLikelihood > 0 && r.Unexplained < poorFit
 	if !explained {
@@ -158,6 +161,29 @@ func colourFinding(e *Evidence, section bool) (Finding, bool) {
 		f.SplittingCheck = splitting(Remeasure, RefitProfile)
 	case top.advice == RefitProfile || top.advice == CheckInk:
 		f.Moves = moves(r, top)
+	}
+	return f, true
+}
+
+// houseFinding is for named colours that are off while the chart as a whole is not: first the patch
+// is read again; once that stands, what the job asks for that colour has changed, for the inks
+// that print it print all else as before.
+func houseFinding(r *drift.Result) (Finding, bool) {
+	off, doubtful := false, true
+	for _, h := range r.House {
+		off = off || h.Significant && h.Beyond
+		doubtful = doubtful && (h.Doubtful || !h.Significant)
+	}
+	for _, t := range r.Tests {
+		off = off && !t.Significant
+	}
+	if !off {
+		return Finding{}, false
+	}
+	f := Finding{Advice: Remeasure, Level: r.Level, Likelihood: 0.6, House: housesOf(r), Why: houseWhy(r, doubtful),
+		Rival: CheckSettings, SplittingCheck: splitting(Remeasure, CheckSettings)}
+	if !doubtful && r.Agreeing > 1 {
+		f.Advice, f.Rival, f.SplittingCheck = CheckSettings, "", ""
 	}
 	return f, true
 }

@@ -143,6 +143,24 @@ func unexplainedWhy(r *drift.Result) string {
 		r.MeanDE00, 100*r.Unexplained) + tail(r)
 }
 
+// houseWhy tells of named colours that are off by themselves.
+func houseWhy(r *drift.Result, doubtful bool) string {
+	var names []string
+	for _, h := range r.House {
+		if h.Significant && h.Beyond {
+			names = append(names, fmt.Sprintf("%s is off by %.1f dE00 at patch %s (tolerance %.1f)", h.Name, h.DE00, h.Patch, h.Tolerance))
+		}
+	}
+	s := strings.Join(names, ", ")
+	switch {
+	case doubtful:
+		return s + " and nothing else on the chart goes with it: look for a scratch or dirt there, and read again"
+	case r.Agreeing > 1:
+		return s + " in one reading after another, and the chart's other patches do not go with it: what the job asks for that colour has changed"
+	}
+	return s + " and the chart's other patches do not go with it: read again"
+}
+
 // tail adds the house colours that are beyond their tolerance.
 func tail(r *drift.Result) string {
 	var names []string

@@ -9,9 +9,9 @@ import (
 )
 
 // tests runs the few tests that share the false-alarm budget.
-func (m *Model) tests(r *Result, w *work, s *Sample) {
+func (m *Model) tests(r *Result, w *work, s *Sample, st, next *State) {
 	if m.b.Grade == Tentative {
-		m.houseColours(r, w, s, false)
+		m.houseColours(r, w, s, st, next, false)
 		return
 	}
 	r.Tests = make([]Test, 0, 4+2*len(m.groups))
@@ -39,7 +39,7 @@ func (m *Model) tests(r *Result, w *work, s *Sample) {
 	}
 	r.Significant = now || slow
 	r.Slow = slow && !now
-	m.houseColours(r, w, s, true)
+	m.houseColours(r, w, s, st, next, true)
 }
 
 // factorTests are the largest single factor and the largest mean over days, each in units of its
@@ -113,25 +113,31 @@ func (m *Model) misfit(w *work) float64 {
 	return sum / float64(3*w.used)
 }
 
-// houseColours judges each named colour by itself.
-func (m *Model) houseColours(r *Result, w *work, s *Sample, statistical bool) {
+// houseColours judges each named colour by itself. Patches are scratched and soiled one at a time,
+// so a patch that goes against the rest of the chart needs a witness: another patch of the colour,
+// or the reading before.
+func (m *Model) houseColours(r *Result, w *work, s *Sample, st, next *State, statistical bool) {
+	witnesses := map[string]int{}
 	for _, h := range m.house {
+		id := m.b.Chart.IDs[h.patch]
 		if w.present[h.patch] == 0 {
 			r.warn("house_missing", fmt.Sprintf("house colour %q was not read", h.name))
 			continue
 		}
 		c, u := s.Lab[h.patch], m.mean[h.patch]
-		x := [3]float64{c.L - u.L, c.A - u.A, c.B - u.B}
-		a := h.root[0] * x[0]
-		b := h.root[1]*x[0] + h.root[2]*x[1]
-		d := h.root[3]*x[0] + h.root[4]*x[1] + h.root[5]*x[2]
-		f := (a*a + b*b + d*d) / 3
-		v := HouseColour{Name: h.name, Patch: m.b.Chart.IDs[h.patch], DE00: colour.DE2000(u, c), Tolerance: h.tolerance, P: 1}
+		v := HouseColour{Name: h.name, Patch: id, DE00: colour.DE2000(u, c), Tolerance: h.tolerance, P: 1}
 		v.Beyond = v.DE00 > v.Tolerance
 		if statistical {
+			f := h.distance(c, u)
 			v.P = fTail(f, 3, h.df)
 			v.Significant = f > h.limit
-			r.Significant = r.Significant || v.Significant
+		}
+		if v.Significant {
+			next.House = append(next.House, id)
+			witnesses[h.name]++
+			if w.dist[h.patch] < robustBend*w.scale || slices.Contains(st.House, id) {
+				witnesses[h.name]++
+			}
 		}
 		// A colour printed in several places is named once, by its worst patch.
 		k := slices.IndexFunc(r.House, func(o HouseColour) bool { return o.Name == v.Name })
@@ -142,8 +148,25 @@ func (m *Model) houseColours(r *Result, w *work, s *Sample, statistical bool) {
 			v.Significant = v.Significant || r.House[k].Significant
 			v.P = min(v.P, r.House[k].P)
 			r.House[k] = v
+		default:
+			r.House[k].Significant = r.House[k].Significant || v.Significant
+			r.House[k].P = min(v.P, r.House[k].P)
 		}
 	}
+	for i := range r.House {
+		h := &r.House[i]
+		h.Doubtful = h.Significant && witnesses[h.Name] < 2
+		r.Significant = r.Significant || h.Significant && !h.Doubtful
+	}
+}
+
+// distance is the mean square of the three whitened components of a house colour's change.
+func (h *houseModel) distance(c, u colour.Lab) float64 {
+	x := [3]float64{c.L - u.L, c.A - u.A, c.B - u.B}
+	a := h.root[0] * x[0]
+	b := h.root[1]*x[0] + h.root[2]*x[1]
+	d := h.root[3]*x[0] + h.root[4]*x[1] + h.root[5]*x[2]
+	return (a*a + b*b + d*d) / 3
 }
 
 // level answers both questions at once: is it different, and does it matter. A baseline too
@@ -163,6 +186,11 @@ func (m *Model) level(r *Result) string {
 		return LevelNone
 	}
 	if !r.Significant {
+		for _, h := range r.House {
+			if h.Doubtful && h.Beyond {
+				return LevelNote
+			}
+		}
 		return LevelNone
 	}
 	level := LevelNote

@@ -47,7 +47,7 @@ func (m *Model) Judge(s Sample, st State) (Result, State, error) {
 	r.Outliers = r.Outliers[:min(len(r.Outliers), mostOutliers)]
 	next := m.advance(w, &st, s.Day)
 	m.values(&r, w, &next)
-	m.tests(&r, w, &s)
+	m.tests(&r, w, &s, &st, &next)
 	m.unexplained(&r, w)
 	m.channels(&r, w)
 	m.exceeded(&r)
@@ -259,6 +259,9 @@ func (m *Model) exceeded(r *Result) {
 	over("mean", "", r.MeanDE00, t.MeanDE00)
 	over("p95", "", r.P95DE00, t.P95DE00)
 	for _, h := range r.House {
+		if h.Doubtful {
+			continue // until another patch or another reading says so
+		}
 		over("house", h.Name, h.DE00, h.Tolerance)
 	}
 }

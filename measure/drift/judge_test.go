@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 
@@ -302,6 +303,36 @@ func TestHouseColour(t *testing.T) {
 	fs := cause.Decide(cause.Evidence{Stage: cause.StagePressed, Driven: drift.DrivenInk, Drift: &r})
 	if len(fs) == 0 || len(fs[0].House) != 1 || fs[0].House[0] != "pennant red" || !strings.Contains(fs[0].Why, "pennant red") {
 		t.Errorf("findings %+v", fs)
+	}
+}
+
+// TestHousePatchScratched: one patch of a house colour, against the rest of the chart, is told by
+// name and read again; only the second time does it call for action.
+func TestHousePatchScratched(t *testing.T) {
+	t.Parallel()
+	s := newShop(t, 11, 10, nil)
+	patch := slices.Index(s.Chart().House, "pennant red")
+	var st drift.State
+	for i, want := range []string{drift.LevelNote, drift.LevelAct, drift.LevelNone, drift.LevelNote} {
+		smp := s.sample(25+i, madeup.Faults{})
+		if want != drift.LevelNone {
+			smp.Lab[patch].A -= 9
+		}
+		r, next, err := s.model.Judge(smp, st)
+		if err != nil {
+			t.Fatal(err)
+		}
+		st = next
+		if r.Level != want && !(want == drift.LevelAct && r.Level == drift.LevelStop) {
+			t.Errorf("reading %d: level %q, want %q; %+v", i+1, r.Level, want, r.House)
+		}
+		fs := cause.Decide(cause.Evidence{Stage: cause.StagePressed, Driven: drift.DrivenInk, Drift: &r})
+		if want == drift.LevelNone {
+			continue
+		}
+		if len(fs) == 0 || fs[0].Advice != cause.Remeasure || !slices.Contains(fs[0].House, "pennant red") || !strings.Contains(fs[0].Why, s.Chart().IDs[patch]) {
+			t.Errorf("reading %d: findings %+v", i+1, fs)
+		}
 	}
 }
 

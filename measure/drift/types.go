@@ -272,7 +272,10 @@ type HouseColour struct {
 	Tolerance   float64 `json:"tolerance"`
 	Beyond      bool    `json:"beyond"`
 	Significant bool    `json:"significant"`
-	P           float64 `json:"p"`
+	// Doubtful: one patch alone shows it, against the rest of the chart and the colour's other
+	// patches, and for the first time. A scratch does the same; a second reading decides.
+	Doubtful bool    `json:"doubtful,omitempty"`
+	P        float64 `json:"p"`
 }
 
 // RowChange is one channel weaker or stronger in some rows of the sheet than on the whole.
@@ -391,6 +394,8 @@ type State struct {
 	Last     []float64 `json:"last,omitempty"`
 	Change   []float64 `json:"change,omitempty"`
 	Agreeing int       `json:"agreeing"`
+	// House holds the house colour patches that were off by more than chance in the last reading.
+	House []string `json:"house,omitempty"`
 }
 
 // UnusableError says that nothing may be concluded from a reading (or from a set of baseline
