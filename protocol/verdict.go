@@ -48,6 +48,8 @@ type Verdict struct {
 	Site       string    `json:"site"`
 	Printer    string    `json:"printer"`
 	Series     string    `json:"series"`
+	Chart      string    `json:"chart,omitzero"`
+	Edition    string    `json:"edition,omitzero"`
 	Condition  Condition `json:"condition"`
 	Print      string    `json:"print,omitzero"`   // the chart's printed number
 	Station    string    `json:"station,omitzero"` // who sent it
@@ -115,6 +117,9 @@ type Colour struct {
 	House       []HouseColour   `json:"house,omitempty"`    // the shop's named colours
 	Outliers    []string        `json:"outliers,omitempty"` // patches left out of the fit, such as a scratch
 	Tests       []Test          `json:"tests,omitempty"`
+	// PatchDE00 is the difference of every patch of the layout, in the layout's order; -1 where a
+	// patch was not read. It is kept where the reading is beyond tolerance, for pictures.
+	PatchDE00 []float64 `json:"patch_de00,omitempty"`
 }
 
 // ColourChannel says what changed on one channel.
@@ -185,7 +190,8 @@ type BandingChannel struct {
 	Score   float64 `json:"score"`
 	Limit   float64 `json:"limit"`
 	Lines   []Line  `json:"lines,omitempty"`
-	// Profile is the folded profile of the channel, for pictures: one step period, in the trace's unit.
+	// Profile is the folded profile of the channel, for pictures: one step period from feed coordinate
+	// 0 on, in the trace's unit; negative = lighter than around it.
 	Profile []float64 `json:"profile,omitempty"`
 }
 

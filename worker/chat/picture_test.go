@@ -8,7 +8,10 @@ import (
 	"testing"
 
 	"swathkeeper/protocol"
+	"swathkeeper/worker/picture"
 )
+
+func noLayout(string, string) *protocol.Chart { return nil }
 
 func lineRecord(profile []float64) (*protocol.Record, protocol.Change) {
 	c := raised(1)
@@ -43,15 +46,15 @@ func TestPictureOfALine(t *testing.T) {
 		profile[i] = -0.05 * math.Exp(-math.Pow(float64(i-30)/2, 2))
 	}
 	rec, c := lineRecord(profile)
-	raw := picture(rec, c)
+	raw := draw(rec, c, noLayout)
 	img, err := png.Decode(bytes.NewReader(raw))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if s := img.Bounds().Size(); s.X != pictureWidth || s.Y != pictureHeight || len(raw) > 100<<10 {
+	if s := img.Bounds().Size(); s.X != picture.Width || s.Y != picture.PlotHeight || len(raw) > 100<<10 {
 		t.Errorf("%v, %d bytes", s, len(raw))
 	}
-	if n, rows := inked(img, 0, 150, 200); n < 200 || len(rows) < pictureHeight/3 {
+	if n, rows := inked(img, 0, 150, 200); n < 200 || len(rows) < picture.PlotHeight/3 {
 		t.Errorf("the profile of cyan is not there: %d pixels in %d rows", n, len(rows))
 	}
 }
@@ -59,7 +62,7 @@ func TestPictureOfALine(t *testing.T) {
 func TestPictureOfInks(t *testing.T) {
 	rec, c := lineRecord(nil)
 	c.Advice = protocol.AdviceInk
-	img, err := png.Decode(bytes.NewReader(picture(rec, c)))
+	img, err := png.Decode(bytes.NewReader(draw(rec, c, noLayout)))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -73,20 +76,50 @@ func TestPictureOfInks(t *testing.T) {
 
 func TestNothingToDrawIsNoPicture(t *testing.T) {
 	rec, c := lineRecord([]float64{1, math.NaN(), 2})
-	if picture(rec, c) != nil {
+	if draw(rec, c, noLayout) != nil {
 		t.Error("drew what is no number")
 	}
 	rec, c = lineRecord([]float64{0, 1, 0})
 	c.Change = protocol.ChangeCleared
-	if picture(rec, c) != nil {
+	if draw(rec, c, noLayout) != nil {
 		t.Error("drew what is over")
 	}
-	if picture(&protocol.Record{}, raised(1)) != nil {
+	if draw(&protocol.Record{}, raised(1), noLayout) != nil {
 		t.Error("drew nothing")
 	}
 	c = raised(1)
-	c.Advice = protocol.AdviceMedia
-	if picture(rec, c) != nil {
+	c.Advice = protocol.AdviceSilent
+	if draw(rec, c, noLayout) != nil {
 		t.Error("drew the wrong thing")
+	}
+}
+
+// Colours are drawn where they moved when the layout is known, and by ink when it is not.
+func TestPictureOfAChart(t *testing.T) {
+	rec, c := lineRecord(nil)
+	c.Advice = protocol.AdvicePress
+	rec.Verdict.Chart, rec.Verdict.Edition = "pennant-cmyk", "a1"
+	rec.Verdict.Colour.PatchDE00 = []float64{3.9, 3.9, 3.9, 0}
+	byInk := draw(rec, c, noLayout)
+	got := draw(rec, c, func(id, edition string) *protocol.Chart {
+		if id != "pennant-cmyk" || edition != "a1" {
+			t.Errorf("asked for %s %s", id, edition)
+		}
+		var ch protocol.Chart
+		for i := range 4 {
+			ch.Patches = append(ch.Patches, protocol.Patch{ID: string(rune('A' + i)), Row: 1 + i/2, Col: 1 + i%2})
+		}
+		return &ch
+	})
+	img, err := png.Decode(bytes.NewReader(got))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if bytes.Equal(got, byInk) {
+		t.Error("the layout made no difference")
+	}
+	r, g, b, _ := img.At(picture.Width/4, 100).RGBA()
+	if dark, _ := inked(img, r>>8, g>>8, b>>8); r>>8 > 200 || dark < picture.Width*picture.Width/2 {
+		t.Errorf("three of four patches are off: %d pixels of (%d %d %d)", dark, r>>8, g>>8, b>>8)
 	}
 }

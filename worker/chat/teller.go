@@ -237,7 +237,7 @@ func (t *teller) tellRecord(ctx context.Context, msg jetstream.Msg) error {
 		default:
 			m := changeMessage(rec, i, t.c.o.Zone)
 			if !t.NoPicture && takesPicture(t.service) {
-				m.picture = picture(rec, ch)
+				m.picture = draw(rec, ch, layouts(ctx, t.c.js))
 			}
 			if err := t.deliver(ctx, m, msg.InProgress); err != nil {
 				return err

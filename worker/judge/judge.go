@@ -107,8 +107,8 @@ func Judge(in Input, o Options) (*protocol.Verdict, State, error) {
 	r := in.Reading
 	v := &protocol.Verdict{
 		Schema: protocol.SchemaVerdict, ID: protocol.DerivedID(r.ID, "verdict"), Reading: r.ID, ReadingSeq: in.Seq,
-		At: r.TakenAt, Site: r.Site, Printer: r.Printer, Series: r.Series(), Condition: r.Condition,
-		Station: r.Station, Press: r.Press, Lots: r.Lots, Baseline: in.Model.Ref(),
+		At: r.TakenAt, Site: r.Site, Printer: r.Printer, Series: r.Series(),
+		Chart: r.Chart, Edition: r.Edition, Condition: r.Condition, Station: r.Station, Press: r.Press, Lots: r.Lots, Baseline: in.Model.Ref(),
 	}
 	if r.Print != nil {
 		v.Print = r.Print.Number
@@ -186,9 +186,10 @@ func judgeChart(in Input, v *protocol.Verdict, st *State, o Options) error {
 		return err
 	}
 	var colour *drift.Result
+	var patches *drift.Sample
 	if in.Model != nil && !in.Learning {
 		var rows []cause.Line
-		if colour, rows, err = judgeColour(in, v, st); err != nil {
+		if patches, colour, rows, err = judgeColour(in, v, st); err != nil {
 			return err
 		}
 		lines = mergeSections(lines, rows)
@@ -209,17 +210,17 @@ func judgeChart(in Input, v *protocol.Verdict, st *State, o Options) error {
 	}
 	// An unusable chart still has lines that are worth telling.
 	decide(in, v, colour, lines)
-	return nil
+	return keepSeen(in, v, patches)
 }
 
 // judgeColour compares the patches with the baseline.
-func judgeColour(in Input, v *protocol.Verdict, st *State) (*drift.Result, []cause.Line, error) {
+func judgeColour(in Input, v *protocol.Verdict, st *State) (*drift.Sample, *drift.Result, []cause.Line, error) {
 	if in.Reading.Patches == nil || in.Model.drift == nil {
-		return nil, nil, nil
+		return nil, nil, nil, nil
 	}
 	s, err := sample(in.Chart, in.Reading)
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
 	var state drift.State
 	if st.Drift != nil {
@@ -230,10 +231,10 @@ func judgeColour(in Input, v *protocol.Verdict, st *State) (*drift.Result, []cau
 	if errors.As(err, &unusable) {
 		v.Outcome = protocol.Unusable
 		v.Warnings = append(v.Warnings, unusable.Error())
-		return nil, nil, nil
+		return nil, nil, nil, nil
 	}
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
 	next.EWMA, next.CusumHigh, next.CusumLow = round6s(next.EWMA), round6s(next.CusumHigh), round6s(next.CusumLow)
 	next.Last, next.Change = round6s(next.Last), round6s(next.Change)
@@ -244,8 +245,8 @@ func judgeColour(in Input, v *protocol.Verdict, st *State) (*drift.Result, []cau
 	}
 	rows, err := in.Model.judgeRows(v, &s, &res)
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
 	res.Rows = nil // said by the grid
-	return &res, rows, nil
+	return &s, &res, rows, nil
 }

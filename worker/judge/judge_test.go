@@ -2,7 +2,9 @@ package judge
 
 import (
 	"encoding/json"
+	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -133,7 +135,7 @@ func TestWeakInkIsNamed(t *testing.T) {
 	m := w.baseline(12, false)
 	var st State
 	var v *protocol.Verdict
-	if v, st = w.judge(m, st, w.read(madeup.Faults{}, nil)); v.Outcome != protocol.Steady {
+	if v, st = w.judge(m, st, w.read(madeup.Faults{}, nil)); v.Outcome != protocol.Steady || v.Colour.PatchDE00 != nil {
 		t.Errorf("in control: %s %+v", v.Outcome, v.Findings)
 	}
 	v, _ = w.judge(m, st, w.read(madeup.Faults{Ink: map[string]madeup.InkFault{"M": {StrengthPercent: -8}}}, nil))
@@ -142,6 +144,20 @@ func TestWeakInkIsNamed(t *testing.T) {
 	}
 	if got := v.Colour.Channels[1].StrengthPercent; got < -10 || got > -6 {
 		t.Errorf("magenta's strength is %.1f %%, made -8 %%", got)
+	}
+	// For pictures: every patch, in the layout's order, and they agree with the figures.
+	mean, largest, at := 0.0, 0.0, ""
+	for i, de := range v.Colour.PatchDE00 {
+		mean += de / float64(len(v.Colour.PatchDE00))
+		if de > largest {
+			largest, at = de, w.chart.Patches[i].ID
+		}
+	}
+	if len(v.Colour.PatchDE00) != len(w.chart.Patches) || math.Abs(mean-v.Colour.MeanDE00) > 0.01 || math.Abs(largest-v.Colour.MaxDE00) > 0.01 || at != v.Colour.WorstPatch {
+		t.Errorf("%d patches, mean %.3f, largest %.3f at %s; the verdict says %.3f, %.3f, %s", len(v.Colour.PatchDE00), mean, largest, at, v.Colour.MeanDE00, v.Colour.MaxDE00, v.Colour.WorstPatch)
+	}
+	if v.Chart != w.chart.ID || v.Edition != w.chart.Edition {
+		t.Errorf("chart %s %s", v.Chart, v.Edition)
 	}
 }
 
@@ -154,6 +170,24 @@ func TestDeadNozzleIsNamed(t *testing.T) {
 	}
 	if !strings.Contains(v.Findings[0].Why, "mm") {
 		t.Errorf("the reason does not say where: %s", v.Findings[0].Why)
+	}
+	// The folded profile shows the line where the verdict puts it: less ink there than anywhere.
+	for _, ch := range v.Banding.Channels {
+		if ch.Channel != "C" {
+			if len(ch.Lines) == 0 && ch.Profile != nil {
+				t.Errorf("%s has no line and a profile", ch.Channel)
+			}
+			continue
+		}
+		if len(ch.Profile) < 40 {
+			t.Fatalf("a profile of %d places", len(ch.Profile))
+		}
+		low := slices.Index(ch.Profile, slices.Min(ch.Profile))
+		got := (float64(low) + 0.5) / float64(len(ch.Profile)) * ch.Lines[0].PeriodMM
+		want := math.Mod(ch.Lines[0].AtMM, ch.Lines[0].PeriodMM)
+		if off := math.Abs(got - want); min(off, ch.Lines[0].PeriodMM-off) > 0.2 {
+			t.Errorf("the profile is lowest at %.2f mm, the line is at %.2f mm of every %.2f", got, want, ch.Lines[0].PeriodMM)
+		}
 	}
 }
 
