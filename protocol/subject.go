@@ -23,6 +23,10 @@ const (
 	SubjectRecords  = "swk.record.>"
 )
 
+// SubjectStatus is where every worker of a bus answers, to an empty request, how it is doing. It is
+// no stream's: the answer is of now.
+const SubjectStatus = "swk.status"
+
 // Kinds of record.
 const (
 	KindVerdict  = "verdict"

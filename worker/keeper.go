@@ -14,6 +14,7 @@ import (
 	"swathkeeper/protocol"
 	"swathkeeper/worker/alert"
 	"swathkeeper/worker/bus"
+	"swathkeeper/worker/health"
 	"swathkeeper/worker/history"
 	"swathkeeper/worker/judge"
 )
@@ -28,12 +29,15 @@ type keeper struct {
 	alert   alert.Options
 	// committed is told of every record stored, for tests and the demo.
 	committed func(*protocol.Record)
+	metrics   *health.Metrics
 	wakeup    func() // a printer's next wake time may have come nearer
 	// past makes up the standing of a printer whose records do not carry it yet.
 	past func(ctx context.Context, site, printer string) (*history.Standing, error)
 
+	pulse pulse
+
 	// mu is held while one input or timer is worked on: inputs of a partition are strictly one
-	// after another, and timers stand in the same row.
+	// after another, and timers stand in the same row. Take it with enter.
 	mu       sync.Mutex
 	printers map[string]*printer
 	models   map[string]*judge.Model // by digest
@@ -55,17 +59,19 @@ func (k *keeper) Handle(ctx context.Context, msg jetstream.Msg) {
 		k.log.Error().Err(err).Msg("a message without stream metadata was left alone")
 		return
 	}
-	in := input{subject: msg.Subject(), data: msg.Data(), seq: meta.Sequence.Stream}
+	in := input{subject: msg.Subject(), data: msg.Data(), seq: meta.Sequence.Stream, came: meta.Timestamp}
+	k.pulse.pin(msg.Headers().Get("Nats-Pin-Id"))
 	log := k.log.With().Uint64("inbox_seq", in.seq).Str("subject", in.subject).Logger()
-	start := time.Now()
-	told := start
+	told := time.Now()
 	var lastErr string
 	for ctx.Err() == nil {
+		in.taken = time.Now()
 		err := k.take(ctx, in)
 		if !bus.IsAway(err) {
 			in.faults++
 		}
 		if err == nil {
+			k.pulse.fault(nil)
 			if err := msg.Ack(); err != nil {
 				log.Warn().Err(err).Msg("acknowledgement not sent; the input will be skipped when it comes again")
 			}
@@ -74,6 +80,8 @@ func (k *keeper) Handle(ctx context.Context, msg jetstream.Msg) {
 		if ctx.Err() != nil {
 			return
 		}
+		k.metrics.Fault()
+		k.pulse.fault(err)
 		if text := err.Error(); text != lastErr {
 			log.Error().Err(err).Msg("this input waits until it can be recorded")
 			lastErr = text
@@ -96,7 +104,9 @@ type input struct {
 	subject string
 	data    []byte
 	seq     uint64
-	faults  int // how often it failed for another reason than that the bus is away
+	came    time.Time // into the inbox, by the bus's clock
+	taken   time.Time // out of it
+	faults  int       // how often it failed for another reason than that the bus is away
 }
 
 // maxFaults is how often an input may fail for a reason that is neither its own nor the bus's
@@ -106,8 +116,7 @@ const maxFaults = 3
 // take decides on an input and commits its record. A nil error means that the input has its
 // record, from now or from before.
 func (k *keeper) take(ctx context.Context, in input) error {
-	k.mu.Lock()
-	defer k.mu.Unlock()
+	defer k.enter()()
 	what, site, name, err := protocol.ParseInput(in.subject)
 	if err != nil {
 		return err // the stream's own subjects make this impossible
@@ -125,6 +134,7 @@ func (k *keeper) take(ctx context.Context, in input) error {
 			k.forget(p)
 			return err
 		}
+		d.in = in
 		err = k.commit(ctx, p, d)
 		if errors.Is(err, bus.ErrConflict) {
 			continue // somebody else was first: read again, decide again
@@ -141,20 +151,29 @@ type decision struct {
 	series string
 	st     *judge.State // new state of series; nil: unchanged
 	after  func(context.Context) error
+	in     input // zero for a timer
+	inTime bool  // a reading's own time agrees with the worker's clock
 }
 
 // commit stores a decision's record under the printer's guard. Only then do the printer's state in
 // memory and its next wake time move.
 func (k *keeper) commit(ctx context.Context, p *printer, d *decision) error {
 	d.state.Standing = p.state.Standing.After(d.record)
+	if now := k.clock.Now(); !p.clockBehind(now) || d.inTime {
+		d.state.Clock = now
+	}
 	raw, err := json.Marshal(d.state)
 	if err != nil {
 		return err
 	}
 	d.record.PrinterState = raw
+	decided := time.Now()
 	seq, err := k.records.Commit(ctx, d.record, p.lastSeq)
 	if err != nil {
 		k.forget(p)
+		if errors.Is(err, bus.ErrConflict) {
+			k.metrics.Conflict()
+		}
 		return err
 	}
 	p.lastSeq, p.state, p.wake, p.moved = seq, d.state, d.wake, false
@@ -167,7 +186,15 @@ func (k *keeper) commit(ctx context.Context, p *printer, d *decision) error {
 			k.log.Warn().Err(err).Msg("index not written")
 		}
 	}
-	k.logRecord(d.record)
+	now := time.Now()
+	took := health.Took{Commit: now.Sub(decided)}
+	if d.in.seq > 0 {
+		took.Judge, took.Road = decided.Sub(d.in.taken), now.Sub(d.in.came)
+	}
+	k.pulse.stored(now)
+	k.pulse.made(d.state.Clock)
+	k.metrics.Record(d.record, took, now)
+	k.logRecord(d.record, took)
 	if k.committed != nil {
 		k.committed(d.record)
 	}
@@ -177,12 +204,16 @@ func (k *keeper) commit(ctx context.Context, p *printer, d *decision) error {
 	return nil
 }
 
-func (k *keeper) logRecord(r *protocol.Record) {
+func (k *keeper) logRecord(r *protocol.Record, took health.Took) {
 	e := k.log.Info()
 	if r.Kind == protocol.KindRefusal {
 		e = k.log.Warn()
 	}
-	e = e.Str("kind", r.Kind).Str("site", r.Site).Str("printer", r.Printer).Str("record", r.ID).Uint64("inbox_seq", r.InboxSeq)
+	e = e.Str("kind", r.Kind).Str("site", r.Site).Str("printer", r.Printer).Str("record", r.ID).Uint64("inbox_seq", r.InboxSeq).
+		Dur("judge_ms", took.Judge).Dur("commit_ms", took.Commit)
+	if r.InboxSeq > 0 {
+		e = e.Dur("queue_ms", took.Road)
+	}
 	if r.Verdict != nil {
 		e = e.Str("reading", r.Verdict.Reading).Str("outcome", r.Verdict.Outcome)
 	}
@@ -195,8 +226,7 @@ func (k *keeper) logRecord(r *protocol.Record) {
 // Tick lets the alert rules of every printer whose time has come look at the clock: reminders,
 // silence, the end of a hold. It returns when the next one is due; zero means none is.
 func (k *keeper) Tick(ctx context.Context) (time.Time, error) {
-	k.mu.Lock()
-	defer k.mu.Unlock()
+	defer k.enter()()
 	now := k.clock.Now()
 	var next time.Time
 	var errs []error
@@ -264,8 +294,7 @@ func (k *keeper) Wake(ctx context.Context) error {
 }
 
 func (k *keeper) wakePrinter(ctx context.Context, site, name string) error {
-	k.mu.Lock()
-	defer k.mu.Unlock()
+	defer k.enter()()
 	p, err := k.load(ctx, site, name)
 	if err != nil {
 		return err

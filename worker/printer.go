@@ -31,6 +31,8 @@ type printerState struct {
 	Alert alert.State `json:"alert"`
 	// Standing is what lists of printers show; nil in records of before it was kept.
 	Standing *history.Standing `json:"standing,omitempty"`
+	// Clock is the worker's time when the record was made: a clock that was set back shows by it.
+	Clock time.Time `json:"clock,omitzero"`
 }
 
 // notesKept is how many note ids a printer remembers.
@@ -51,6 +53,9 @@ type printer struct {
 	wake       time.Time // when the alert rules want to be asked again; zero: not by themselves
 	moved      bool      // the records name another inbox than the one in use
 }
+
+// clockBehind reports whether a clock that shows now was set back since the printer's last record.
+func (p *printer) clockBehind(now time.Time) bool { return p.state.Clock.Sub(now) > clockSlack }
 
 func (p *printer) learning(series string) (since uint64, ok bool) {
 	if since, ok = p.state.Learning[series]; ok {
@@ -87,6 +92,7 @@ func (k *keeper) load(ctx context.Context, site, name string) (*printer, error) 
 			}
 			p.state.Standing = p.state.Standing.After(last.Record)
 		}
+		k.pulse.saw(p.state.Clock)
 		p.moved = !p.state.Inbox.IsZero() && !p.state.Inbox.Equal(k.records.Inbox)
 	}
 	k.remember(key, p)

@@ -19,6 +19,7 @@ import (
 	"swathkeeper/worker/alert"
 	"swathkeeper/worker/bus"
 	"swathkeeper/worker/chat"
+	"swathkeeper/worker/health"
 	"swathkeeper/worker/history"
 	"swathkeeper/worker/judge"
 )
@@ -47,6 +48,12 @@ type Options struct {
 	// Chat names who is told. Its clock and log are the worker's.
 	Chat chat.Options
 
+	// Name is how this worker is called among those on one bus; empty: the machine's name.
+	Name string
+	// Health is where /healthz, /readyz and /metrics are answered, HOST:PORT; empty: nowhere.
+	// HealthElse is taken where Health is in use; empty: that is an error.
+	Health, HealthElse string
+
 	Clock   Clock // nil: the machine's
 	Log     zerolog.Logger
 	Version string
@@ -61,9 +68,15 @@ type Worker struct {
 	js      jetstream.JetStream
 	embed   *bus.Embedded
 	keeper  *keeper
+	metrics *health.Metrics
+	prober  *prober
+	health  string     // where it answers
 	failed  chan error // a fault that the worker cannot mend by itself
 	undo    []teardown // in the order of setting up
 	started bool
+
+	startedAt time.Time
+
 	stop    sync.Once
 	stopErr error
 }
@@ -94,7 +107,10 @@ func New(o Options) (*Worker, error) {
 	if o.Limits == (bus.Limits{}) {
 		o.Limits = bus.DefaultLimits()
 	}
-	return &Worker{o: o, failed: make(chan error, 1)}, nil
+	if o.Name == "" {
+		o.Name = defaultName()
+	}
+	return &Worker{o: o, failed: make(chan error, 1), metrics: health.NewMetrics(o.Version)}, nil
 }
 
 // Run starts the worker, works until ctx ends or something breaks for good, and stops it.
@@ -123,7 +139,7 @@ func (w *Worker) Start(ctx context.Context) error {
 	if w.started {
 		return errors.New("worker: started twice")
 	}
-	w.started = true
+	w.started, w.startedAt = true, time.Now()
 	if err := w.setup(ctx); err != nil {
 		stopCtx, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopLimit)
 		defer cancel()
@@ -191,10 +207,10 @@ func (w *Worker) setup(ctx context.Context) error {
 	wake := make(chan struct{}, 1)
 	w.keeper = &keeper{
 		records: records, stores: stores, clock: w.o.Clock, log: w.o.Log.With().Str("part", "judge").Logger(),
-		judge: w.o.Judge, alert: w.o.Alert, committed: w.o.OnRecord,
 		past: func(ctx context.Context, site, printer string) (*history.Standing, error) {
 			return history.StandingOf(ctx, w.js, site, printer)
 		},
+		judge: w.o.Judge, alert: w.o.Alert, committed: w.o.OnRecord, metrics: w.metrics,
 		wakeup: func() {
 			select {
 			case wake <- struct{}{}:
@@ -215,11 +231,15 @@ func (w *Worker) setup(ctx context.Context) error {
 		return err
 	}
 	w.onStop("chat", talk.Stop)
+	w.prober = &prober{w: w, talk: talk}
 	if err := w.keeper.Wake(ctx); err != nil {
 		return err
 	}
 	w.startTimers(wake)
-	return w.startJudging(ctx)
+	if err := w.startJudging(ctx); err != nil {
+		return err
+	}
+	return w.startHealth()
 }
 
 func (w *Worker) openBus(ctx context.Context) error {

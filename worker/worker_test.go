@@ -34,6 +34,7 @@ type bench struct {
 	clock   *fixedClock
 	chart   *protocol.Chart
 	seen    map[uint64]*protocol.Record // by inbox sequence
+	change  func(*worker.Options)       // of the options, before each start; nil: nothing
 }
 
 // fixedClock stands still until it is set.
@@ -64,10 +65,14 @@ func (b *bench) start() {
 	b.t.Helper()
 	records := make(chan *protocol.Record, 1000)
 	b.records = records
-	w, err := worker.New(worker.Options{
+	o := worker.Options{
 		DataDir: b.dir, NoSync: true, Clock: b.clock, Log: zerolog.Nop(),
 		OnRecord: func(r *protocol.Record) { records <- r },
-	})
+	}
+	if b.change != nil {
+		b.change(&o)
+	}
+	w, err := worker.New(o)
 	if err != nil {
 		b.t.Fatal(err)
 	}

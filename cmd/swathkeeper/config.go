@@ -39,6 +39,8 @@ type config struct {
 	Log            string `koanf:"log"`
 	Zone           string `koanf:"zone"`
 	Memory         int    `koanf:"memory"` // MiB; soft
+	Name           string `koanf:"name"`   // of this worker among those on one bus
+	Health         string `koanf:"health"` // HOST:PORT, or off
 
 	// Chat holds targets by name; --chat gives one without a name.
 	Chat      map[string]chatConfig `koanf:"chat"`
@@ -88,7 +90,7 @@ type chatConfig struct {
 const envPrefix = "SWATHKEEPER_"
 
 // configFlags are the flags that are settings too; every other flag belongs to its command alone.
-var configFlags = []string{"data", "listen", "nats", "context", "creds", "nkey", "tls-ca", "tls-fingerprint", "listen-cert", "listen-key", "no-sync", "log", "zone", "memory"}
+var configFlags = []string{"data", "listen", "nats", "context", "creds", "nkey", "tls-ca", "tls-fingerprint", "listen-cert", "listen-key", "no-sync", "log", "zone", "memory", "name", "health"}
 
 // loadConfig reads file, environment and flags of a command.
 func loadConfig(cmd *cobra.Command) (*config, error) {

@@ -74,7 +74,7 @@ func (p *program) try(args ...string) (string, int) {
 // start runs the worker and returns when it watches. The process is ended with the test.
 func (p *program) start(args ...string) *exec.Cmd {
 	p.t.Helper()
-	c := p.command(append([]string{"run", "--listen", "127.0.0.1:0", "--zone", "UTC"}, args...)...)
+	c := p.command(append([]string{"run", "--listen", "127.0.0.1:0", "--health", "127.0.0.1:0", "--zone", "UTC"}, args...)...)
 	errs, err := c.StderrPipe()
 	if err != nil {
 		p.t.Fatal(err)

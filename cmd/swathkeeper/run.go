@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -9,11 +10,13 @@ import (
 	"strings"
 	"time"
 
+	"github.com/coreos/go-systemd/v22/daemon"
 	"github.com/rs/zerolog"
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
 	"swathkeeper/worker"
+	"swathkeeper/worker/health"
 	"swathkeeper/worker/station"
 )
 
@@ -76,7 +79,11 @@ no-sync in TOML and SWATHKEEPER_NO_SYNC. Settings without a flag: [tolerance],
 					e = e.Str("fingerprint", ep.Fingerprint)
 				}
 			}
+			if at := w.HealthAddress(); at != "" {
+				e = e.Str("health", at)
+			}
 			e.Msg("watching")
+			defer tellSystemd(c.Context(), w, log)()
 			if len(watched) == 0 {
 				return w.Wait(c.Context())
 			}
@@ -93,6 +100,8 @@ no-sync in TOML and SWATHKEEPER_NO_SYNC. Settings without a flag: [tolerance],
 	f.StringArrayVar(&watched, "watch", nil, "also send the files saved into this folder; may be repeated, see `swathkeeper watch --help`")
 	addFillFlags(c, &fill)
 	wf.add(c)
+	f.String("health", "", "where /healthz, /readyz and /metrics are answered, HOST:PORT, or off (default "+defaultHealth+")")
+	f.String("name", "", "what this worker is called among those on one bus (default: the machine's name)")
 	f.Bool("no-sync", false, "let the disk lag behind: faster, but a power cut may lose readings")
 	f.String("log", "", "least level that is logged: debug, info (default), warn, error")
 	f.Int("memory", 0, fmt.Sprintf("soft limit of memory in MiB (default %d, or what GOMEMLIMIT says)", defaultMemory))
@@ -102,6 +111,24 @@ no-sync in TOML and SWATHKEEPER_NO_SYNC. Settings without a flag: [tolerance],
 	return c
 }
 
+// defaultHealth is where the worker tells how it is doing. Where that is taken, another port will
+// do: the log and the endpoint's file say which.
+const (
+	defaultHealth = "127.0.0.1:4280"
+	healthElse    = "127.0.0.1:0"
+)
+
+// tellSystemd says that the worker is up, and keeps saying that it is alive until the returned
+// function says that it stops.
+func tellSystemd(ctx context.Context, w *worker.Worker, log zerolog.Logger) (stopping func()) {
+	health.Notify(daemon.SdNotifyReady, log)
+	watch, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	done := make(chan struct{})
+	go func() { defer close(done); health.Watchdog(watch, w.Live, log) }()
+	stop := context.AfterFunc(ctx, func() { health.Notify(daemon.SdNotifyStopping, log) })
+	return func() { stop(); cancel(); <-done }
+}
+
 // lockWait is how long run waits for another program to leave its data folder: a command that looks
 // into the store of a stopped worker holds it for a moment.
 const lockWait = 60 * time.Second
@@ -109,6 +136,18 @@ const lockWait = 60 * time.Second
 // workerOptions turns settings into the worker's options.
 func (c *config) workerOptions(console io.Writer) (worker.Options, error) {
 	o := worker.Options{NoSync: c.NoSync, Judge: c.judgeOptions(), LockWait: lockWait}
+	switch c.Health {
+	case "":
+		o.Health, o.HealthElse = defaultHealth, healthElse
+	case "off":
+	default:
+		o.Health = c.Health
+	}
+	if o.Name = c.Name; o.Name != "" {
+		if err := needToken("name", o.Name); err != nil {
+			return o, err
+		}
+	}
 	zone, err := c.location()
 	if err != nil {
 		return o, err

@@ -25,7 +25,7 @@ func checkServerConfig(t *testing.T, text string, want *server.Permissions) {
 		t.Fatalf("%d users", len(o.Nkeys))
 	}
 	got := o.Nkeys[0].Permissions
-	if (got == nil) != (want == nil) || want != nil && (!reflect.DeepEqual(got.Publish.Allow, want.Publish.Allow) || !reflect.DeepEqual(got.Subscribe.Allow, want.Subscribe.Allow)) {
+	if (got == nil) != (want == nil) || want != nil && (!reflect.DeepEqual(got.Publish.Allow, want.Publish.Allow) || !reflect.DeepEqual(got.Subscribe.Allow, want.Subscribe.Allow) || !reflect.DeepEqual(got.Response, want.Response)) {
 		t.Errorf("the server reads %+v, the table says %+v", got, want)
 	}
 }

@@ -68,6 +68,8 @@ type Endpoint struct {
 	PID     int    `json:"pid"`
 	// Fingerprint is the SHA-256 of the certificate that the worker shows; empty: not encrypted.
 	Fingerprint string `json:"fingerprint,omitzero"`
+	// Health is where the worker answers /healthz, /readyz and /metrics, HOST:PORT; empty: nowhere.
+	Health string `json:"health,omitzero"`
 }
 
 // EndpointFile is the name of the endpoint's file in the data folder.
@@ -210,6 +212,15 @@ func (e *Embedded) writeEndpoint() error {
 		return fmt.Errorf("endpoint file: %w", err)
 	}
 	return os.Rename(tmp, filepath.Join(e.dir, EndpointFile))
+}
+
+// ShowHealth adds to the endpoint where the worker tells how it is doing.
+func (e *Embedded) ShowHealth(address string) error {
+	e.Endpoint.Health = address
+	if e.Endpoint.Address == "" {
+		return nil // it has no endpoint
+	}
+	return e.writeEndpoint()
 }
 
 // localURL is the address for this machine: that of the listener, or loopback where it listens on

@@ -122,6 +122,8 @@ func (g *Grant) Permissions() *server.Permissions {
 		pub = append(pub, putObjects(protocol.BucketBaselines)...)
 	case RoleViewer:
 		pub = append(pub, "$JS.API.STREAM.INFO."+protocol.StreamInbox)
+		// Asking the workers how they are doing.
+		pub = append(pub, protocol.SubjectStatus, "$SRV.*", "$SRV.*.swathkeeper", "$SRV.*.swathkeeper.*")
 		pub = append(pub, readStream(protocol.StreamRecord)...)
 		pub = append(pub, "$JS.API.CONSUMER.CREATE."+protocol.StreamRecord+".*.swk.record.>", "$JS.API.CONSUMER.MSG.NEXT."+protocol.StreamRecord+".*")
 		for _, b := range []string{protocol.BucketCharts, protocol.BucketActive} {
@@ -133,11 +135,20 @@ func (g *Grant) Permissions() *server.Permissions {
 		}
 	}
 	slices.Sort(pub)
-	return &server.Permissions{
+	perms := &server.Permissions{
 		Publish:   &server.SubjectPermission{Allow: slices.Compact(pub)},
 		Subscribe: &server.SubjectPermission{Allow: []string{InboxPrefix(g.Key) + ".>"}},
 	}
+	if g.Role == RoleWorker {
+		// A worker answers who asks how it is doing, once each.
+		perms.Subscribe.Allow = append(perms.Subscribe.Allow, protocol.SubjectStatus, "$SRV.*", "$SRV.*.swathkeeper", "$SRV.*.swathkeeper.*")
+		perms.Response = &server.ResponsePermission{MaxMsgs: 1, Expires: answerWithin}
+	}
+	return perms
 }
+
+// answerWithin is for how long a worker may answer a question.
+const answerWithin = time.Minute
 
 // readStream allows reading messages by sequence or subject, and how much there is.
 func readStream(stream string) []string {
@@ -184,6 +195,10 @@ func (g *Grant) ServerConfig() string {
 		}
 		return b.String()
 	}
-	return fmt.Sprintf("{ nkey: %s, permissions: { # %s, %s\n    publish: [\n%s    ]\n    subscribe: [\n%s    ]\n} }\n",
-		g.Key, g.Name, g.Role, quoted(p.Publish.Allow), quoted(p.Subscribe.Allow))
+	answers := ""
+	if p.Response != nil {
+		answers = fmt.Sprintf("    allow_responses: { max: %d, expires: %q }\n", p.Response.MaxMsgs, p.Response.Expires)
+	}
+	return fmt.Sprintf("{ nkey: %s, permissions: { # %s, %s\n    publish: [\n%s    ]\n    subscribe: [\n%s    ]\n%s} }\n",
+		g.Key, g.Name, g.Role, quoted(p.Publish.Allow), quoted(p.Subscribe.Allow), answers)
 }

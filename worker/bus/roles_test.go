@@ -411,9 +411,14 @@ func TestWorkerAndViewer(t *testing.T) {
 	if err := kept.SetActive(t.Context(), "quay", "heron", "0123456789ab", []byte("{}")); err != nil {
 		t.Error(err)
 	}
-	_, vjs, err := s.enter(t, office, nil)
+	vnc, vjs, err := s.enter(t, office, nil)
 	if err != nil {
 		t.Fatal(err)
+	}
+	for _, ask := range []string{protocol.SubjectStatus, "$SRV.PING", "$SRV.STATS.swathkeeper"} {
+		if m, err := vnc.Request(ask, nil, 10*time.Second); err != nil || !bytes.Contains(m.Data, []byte(`"judge`)) && !bytes.Contains(m.Data, []byte(`"worker"`)) {
+			t.Errorf("the viewer asks %s: %v", ask, err)
+		}
 	}
 	n := 0
 	if err := history.Read(t.Context(), vjs, history.Query{Printer: "heron"}, func(history.Entry) error { n++; return nil }); err != nil || n != 1 {
