@@ -11,7 +11,7 @@ import (
 type Record struct {
 	Schema  string    `json:"schema"`
 	ID      string    `json:"id"`
-	Kind    string    `json:"kind"` // verdict, alert, refusal, journal or baseline
+	Kind    string    `json:"kind"` // verdict, alert (whatever changed one, or was to), refusal, journal or baseline
 	At      time.Time `json:"at"`   // a verdict's: the reading's taken_at; else the worker's clock
 	Site    string    `json:"site"`
 	Printer string    `json:"printer"`

@@ -16,7 +16,7 @@ import (
 func (k *keeper) baselineNote(ctx context.Context, p *printer, d *decision, n *protocol.Note) error {
 	switch n.Baseline.Do {
 	case protocol.BaselineLearn:
-		return k.learn(p, d, n)
+		return k.learn(ctx, p, d, n)
 	case protocol.BaselineAccept:
 		return k.accept(ctx, p, d, n)
 	default:
@@ -24,7 +24,7 @@ func (k *keeper) baselineNote(ctx context.Context, p *printer, d *decision, n *p
 	}
 }
 
-func (k *keeper) learn(p *printer, d *decision, n *protocol.Note) error {
+func (k *keeper) learn(ctx context.Context, p *printer, d *decision, n *protocol.Note) error {
 	series := n.Baseline.Series
 	if series == "" {
 		series = everySeries
@@ -38,7 +38,17 @@ func (k *keeper) learn(p *printer, d *decision, n *protocol.Note) error {
 	d.state.Learning[series] = d.record.InboxSeq
 	d.record.Baseline = &protocol.BaselineRecord{Do: protocol.BaselineLearn, Reason: n.Baseline.Reason}
 	if series != everySeries {
-		d.record.Series = series
+		// This record takes the place of the one that put the baseline in force, so it carries the
+		// state on.
+		st, err := k.seriesState(ctx, p, series)
+		if err != nil {
+			return err
+		}
+		next := *st
+		next.Version = judge.StateVersion
+		if err := k.setSeries(d, series, &next); err != nil {
+			return err
+		}
 	}
 	d.record.Text = p.name + ": the next readings are taken as known-good; freeze them with `baseline accept`"
 	return nil

@@ -112,3 +112,67 @@ func TestForeignMessageAmongRecords(t *testing.T) {
 		t.Errorf("history: %d records, 5 were made; %v", n, err)
 	}
 }
+
+// TestAlertsAreOneKind: whatever changes an alert is filed as an alert, under the reading's series,
+// so that who wants alerts listens to one kind; and the series goes on from there after a restart.
+func TestAlertsAreOneKind(t *testing.T) {
+	b := setup(t)
+	b.note(protocol.BaselineLearn, "", "")
+	series := b.send(b.reading(monday)).Series
+	b.note(protocol.BaselineAccept, "", "")
+	half := func(hours int) *protocol.Record {
+		r := b.reading(monday.Add(time.Duration(hours) * time.Hour))
+		r.Patches.ID, r.Patches.Lab = r.Patches.ID[:4], r.Patches.Lab[:4]
+		return b.send(r)
+	}
+	if rec := half(1); rec.Kind != protocol.KindVerdict || rec.Verdict.Outcome != protocol.Unusable {
+		t.Fatalf("%s: %s", rec.Kind, rec.Text)
+	}
+	raised := half(2)
+	if raised.Kind != protocol.KindAlert || raised.Series != series || raised.Verdict == nil || len(raised.Changes) != 1 {
+		t.Fatalf("%s %s: %s", raised.Kind, raised.Series, raised.Text)
+	}
+	b.stop()
+	b.start()
+	if rec := half(2); rec.Verdict == nil || rec.Verdict.Late {
+		t.Fatalf("%s", rec.Text)
+	}
+	if rec := b.send(b.reading(monday.Add(90 * time.Minute))); !rec.Verdict.Late {
+		t.Error("the reading filed as an alert is forgotten after a restart")
+	}
+	// Learning closes colour alerts; its record is an alert's then, and what is learned goes on.
+	closed := b.note(protocol.BaselineLearn, series, "")
+	if closed.Kind != protocol.KindAlert || len(closed.Changes) != 1 || closed.Baseline == nil {
+		t.Fatalf("%s: %s", closed.Kind, closed.Text)
+	}
+	b.stop()
+	b.start()
+	if rec := b.send(b.reading(monday.Add(3 * time.Hour))); rec.Verdict.Outcome != protocol.Learning || rec.Verdict.Baseline.Count != 1 {
+		t.Errorf("%s %+v", rec.Text, rec.Verdict.Baseline)
+	}
+	kinds := map[string]int{}
+	for _, kind := range []string{protocol.KindVerdict, protocol.KindAlert, protocol.KindBaseline, protocol.KindJournal} {
+		if err := history.Read(t.Context(), b.w.JetStream(), history.Query{Kind: kind}, func(e history.Entry) error { kinds[kind]++; return nil }); err != nil {
+			t.Fatal(err)
+		}
+	}
+	// Every reading is found as a verdict and every baseline's record as such, also those that are alerts.
+	if kinds[protocol.KindVerdict] != 6 || kinds[protocol.KindAlert] != 2 || kinds[protocol.KindBaseline] != 3 || kinds[protocol.KindJournal] != 0 {
+		t.Errorf("%v", kinds)
+	}
+}
+
+// TestLearningAnewKeepsTheBaseline: until the next one is accepted the old baseline is in force, also
+// when the worker restarts before the first reading.
+func TestLearningAnewKeepsTheBaseline(t *testing.T) {
+	b := setup(t)
+	b.note(protocol.BaselineLearn, "", "")
+	series := b.send(b.reading(monday)).Series
+	b.note(protocol.BaselineAccept, "", "")
+	b.note(protocol.BaselineLearn, series, "")
+	b.stop()
+	b.start()
+	if v := b.send(b.reading(monday.Add(time.Hour))).Verdict; v.Baseline.Count != 1 {
+		t.Errorf("the baseline is forgotten: %+v", v.Baseline)
+	}
+}

@@ -314,7 +314,11 @@ func (k *keeper) newRecord(p *printer, kind, series string, in input, at time.Ti
 	}
 }
 
-// fill writes what the alert rules decided into a record.
+// fill writes what the alert rules decided into a record. Whatever brought it, a record that changes
+// an alert is filed as one, so that who wants alerts listens to one kind and to nothing else.
 func fill(r *protocol.Record, d alert.Decision) {
+	if len(d.Changes) > 0 {
+		r.Kind = protocol.KindAlert
+	}
 	r.Changes, r.Open, r.Outcomes = d.Changes, d.Open, d.Outcomes
 }

@@ -117,21 +117,22 @@ func (k *keeper) remember(key string, p *printer) {
 
 func (k *keeper) forget(p *printer) { delete(k.printers, p.site+"."+p.name) }
 
-// seriesState reads the state of a series: from its last verdict or its last baseline record,
+// seriesState reads the state of a series: from its last verdict or its last change of baseline,
 // whichever is newer.
 func (k *keeper) seriesState(ctx context.Context, p *printer, series string) (*judge.State, error) {
 	if st := p.series[series]; st != nil {
 		return st, nil
 	}
-	verdict, err := k.records.Last(ctx, protocol.RecordSubject(p.site, p.name, protocol.KindVerdict, series))
-	if err != nil {
-		return nil, err
+	// A verdict or a baseline that changed an alert is filed as an alert.
+	var last []*bus.Stored
+	for _, kind := range []string{protocol.KindVerdict, protocol.KindAlert, protocol.KindBaseline} {
+		s, err := k.records.Last(ctx, protocol.RecordSubject(p.site, p.name, kind, series))
+		if err != nil {
+			return nil, err
+		}
+		last = append(last, s)
 	}
-	base, err := k.records.Last(ctx, protocol.RecordSubject(p.site, p.name, protocol.KindBaseline, series))
-	if err != nil {
-		return nil, err
-	}
-	st, err := newestState(verdict, base)
+	st, err := newestState(last...)
 	if err != nil {
 		return nil, err
 	}
@@ -139,14 +140,20 @@ func (k *keeper) seriesState(ctx context.Context, p *printer, series string) (*j
 	return st, nil
 }
 
-func newestState(verdict, base *bus.Stored) (*judge.State, error) {
+// newestState reads a series' state out of the newest record that holds one.
+func newestState(last ...*bus.Stored) (*judge.State, error) {
 	var raw json.RawMessage
 	var seq uint64
-	if verdict != nil && verdict.Record != nil && verdict.Record.Verdict != nil {
-		raw, seq = verdict.Record.Verdict.State, verdict.Seq
-	}
-	if base != nil && base.Record != nil && base.Seq > seq && base.Record.SeriesState != nil {
-		raw, seq = base.Record.SeriesState, base.Seq
+	for _, s := range last {
+		if s == nil || s.Record == nil || s.Seq <= seq {
+			continue
+		}
+		switch {
+		case s.Record.SeriesState != nil:
+			raw, seq = s.Record.SeriesState, s.Seq
+		case s.Record.Verdict != nil && s.Record.Verdict.State != nil:
+			raw, seq = s.Record.Verdict.State, s.Seq
+		}
 	}
 	st := &judge.State{}
 	if raw == nil {

@@ -108,6 +108,9 @@ func (b *bench) store(r *protocol.Record) *protocol.Record {
 		At: morning.Add(time.Duration(b.n) * time.Minute), Site: "quay", Printer: r.Printer, Series: "aaaaaaaaaaaa", Text: "x",
 		Changes: r.Changes, Open: r.Open, Verdict: r.Verdict,
 	}
+	if len(r.Changes) > 0 {
+		r.Kind = protocol.KindAlert
+	}
 	data, err := protocol.Encode(r)
 	if err != nil {
 		b.t.Fatal(err)

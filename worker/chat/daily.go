@@ -274,7 +274,7 @@ func (t *teller) lastDay(ctx context.Context, since time.Time) ([]*printerDay, e
 		return nil, err
 	}
 	days := map[string]*printerDay{}
-	for _, filter := range t.filters() {
+	for _, filter := range t.records() {
 		info, err := stream.Info(ctx, jetstream.WithSubjectFilter(filter))
 		if err != nil {
 			return nil, err
@@ -326,7 +326,7 @@ func (t *teller) since(ctx context.Context, stream jetstream.Stream, from time.T
 	}
 	last := info.State.LastSeq
 	cons, err := stream.OrderedConsumer(ctx, jetstream.OrderedConsumerConfig{
-		FilterSubjects: t.filters(), DeliverPolicy: jetstream.DeliverByStartTimePolicy, OptStartTime: &from,
+		FilterSubjects: t.records(), DeliverPolicy: jetstream.DeliverByStartTimePolicy, OptStartTime: &from,
 	})
 	if err != nil {
 		return err

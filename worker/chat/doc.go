@@ -1,7 +1,8 @@
 // Package chat tells people, where they already look, what the alert rules decided.
 //
 // Every named target is a durable consumer of the record stream with its own place in it, created
-// so that it begins with what happens from then on. A target reads its records in order; for each
+// so that it begins with what happens from then on. It listens to the records of kind alert alone: a
+// record that changes an alert is filed as one. A target reads its records in order; for each
 // change it is to tell, it looks into SWK_SENT whether that was delivered, delivers, and notes it
 // there: a change is told at least once, and at most once more for each time the program was
 // killed between the two. Targets do not wait for each other.

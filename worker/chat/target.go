@@ -185,8 +185,15 @@ func (t Target) Service() string {
 	return a.kind
 }
 
-// filters are the record subjects that the target listens to.
-func (t Target) filters() []string {
+// alerts are the subjects that the target listens to: whatever changes an alert.
+func (t Target) alerts() []string {
+	return t.subjects(func(site, printer string) string { return protocol.RecordSubject(site, printer, protocol.KindAlert, "*") })
+}
+
+// records are the subjects of all that the worker recorded about the target's printers.
+func (t Target) records() []string { return t.subjects(protocol.PrinterRecords) }
+
+func (t Target) subjects(of func(site, printer string) string) []string {
 	all := func(s []string) []string {
 		if len(s) == 0 {
 			return []string{"*"}
@@ -196,7 +203,7 @@ func (t Target) filters() []string {
 	var out []string
 	for _, site := range all(t.Sites) {
 		for _, printer := range all(t.Printers) {
-			out = append(out, protocol.PrinterRecords(site, printer))
+			out = append(out, of(site, printer))
 		}
 	}
 	slices.Sort(out)

@@ -74,7 +74,7 @@ func (t *teller) bind(ctx context.Context, js jetstream.JetStream) error {
 		AckWait:           t.c.o.ackWait,
 		MaxDeliver:        -1,
 		MaxAckPending:     1, // in order, and one worker at a time
-		FilterSubjects:    t.filters(),
+		FilterSubjects:    t.alerts(),
 		InactiveThreshold: forgetAfter,
 		PriorityPolicy:    jetstream.PriorityPolicyPinned,
 		PriorityGroups:    []string{t.durable()},

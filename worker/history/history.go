@@ -15,15 +15,17 @@ import (
 // Query says which records are wanted. Empty fields match everything.
 type Query struct {
 	Site, Printer string
-	Kind          string // verdict, alert, refusal, journal or baseline
-	Series        string
-	Advice        string // a change, an open finding or a verdict's finding of this advice
-	Level         string // at least this level: note, act or stop
-	Channel       string // a change, an alert's or a verdict's finding on this channel
-	Changes       bool   // only records that changed an alert
-	Since, Until  time.Time
-	Last          int  // only the last N that match; 0: all
-	Follow        bool // go on with new records until the context ends
+	// Kind is what a record tells: verdict, alert, refusal, journal or baseline. A verdict that
+	// raised an alert is both.
+	Kind         string
+	Series       string
+	Advice       string // a change, an open finding or a verdict's finding of this advice
+	Level        string // at least this level: note, act or stop
+	Channel      string // a change, an alert's or a verdict's finding on this channel
+	Changes      bool   // only records that changed an alert
+	Since, Until time.Time
+	Last         int  // only the last N that match; 0: all
+	Follow       bool // go on with new records until the context ends
 }
 
 // Entry is a record with its place.
@@ -35,7 +37,7 @@ type Entry struct {
 
 // Read calls fn with each record that matches, oldest first. An error of fn ends it.
 func Read(ctx context.Context, js jetstream.JetStream, q Query, fn func(Entry) error) error {
-	c := jetstream.OrderedConsumerConfig{FilterSubjects: []string{q.subject()}}
+	c := jetstream.OrderedConsumerConfig{FilterSubjects: q.subjects()}
 	if !q.Since.IsZero() {
 		// A record is never stored before what it tells of, but for readings dated ahead by at
 		// most a day.
@@ -107,14 +109,36 @@ func Read(ctx context.Context, js jetstream.JetStream, q Query, fn func(Entry) e
 	}
 }
 
-func (q Query) subject() string {
+// subjects are where records that match may stand. What changed an alert is filed as an alert, also
+// when it is a verdict, a journal entry or a baseline as well.
+func (q Query) subjects() []string {
 	or := func(s string) string {
 		if s == "" {
 			return "*"
 		}
 		return s
 	}
-	return "swk.record." + or(q.Site) + "." + or(q.Printer) + "." + or(q.Kind) + "." + or(q.Series)
+	of := func(kind string) string {
+		return "swk.record." + or(q.Site) + "." + or(q.Printer) + "." + or(kind) + "." + or(q.Series)
+	}
+	switch q.Kind {
+	case protocol.KindVerdict, protocol.KindJournal, protocol.KindBaseline:
+		return []string{of(q.Kind), of(protocol.KindAlert)}
+	}
+	return []string{of(q.Kind)}
+}
+
+// is reports whether a record is of a kind, in what it tells.
+func is(kind string, r *protocol.Record) bool {
+	switch kind {
+	case protocol.KindVerdict:
+		return r.Verdict != nil
+	case protocol.KindJournal:
+		return noteJournal(r) != nil
+	case protocol.KindBaseline:
+		return r.Baseline != nil
+	}
+	return true // the subject says so
 }
 
 var ranks = map[string]int{protocol.LevelNote: 1, protocol.LevelAct: 2, protocol.LevelStop: 3}
@@ -123,7 +147,7 @@ func (q Query) matches(r *protocol.Record) bool {
 	switch {
 	case !q.Since.IsZero() && r.At.Before(q.Since), !q.Until.IsZero() && !r.At.Before(q.Until):
 		return false
-	case q.Changes && len(r.Changes) == 0:
+	case q.Changes && len(r.Changes) == 0, !is(q.Kind, r):
 		return false
 	}
 	if q.Advice == "" && q.Level == "" && q.Channel == "" {
