@@ -136,6 +136,9 @@ type ColourChannel struct {
 	HueLimit        float64 `json:"hue_deg_limit"`
 	// Slow is the control-chart value of the strength in units of its own limit: 1 is at the limit.
 	Slow float64 `json:"slow,omitzero"`
+	// SinceReadings is about how many readings ago the strength began to change, this one counted; 0:
+	// it has not. One or two is what noise does as well.
+	SinceReadings int `json:"since_readings,omitzero"`
 }
 
 // Factor is one further common factor of the chart.

@@ -95,7 +95,10 @@ func (m *Model) values(r *Result, w *work, next *State) {
 		v := &r.Values[j]
 		*v = Value{Name: f.Name, Kind: f.Kind, Channel: f.Channel, Value: w.theta[j], Alone: x[j], Z: x[j] / l.scale[oneReading],
 			SE: math.Sqrt(w.cov[j*m.q+j]), EWMA: m.weighted(j, next.EWMA[j], next.Mean[j]),
-			CusumHigh: next.CusumHigh[j], CusumLow: next.CusumLow[j], Since: max(next.SinceHigh[j], next.SinceLow[j])}
+			CusumHigh: next.CusumHigh[j], CusumLow: next.CusumLow[j], Since: next.SinceHigh[j]}
+		if next.CusumLow[j] > next.CusumHigh[j] { // the side that the change is on dates it
+			v.Since = next.SinceLow[j]
+		}
 		if !statistical {
 			continue
 		}

@@ -12,6 +12,7 @@ const (
 	ReasonConfirmed    = "confirmed"        // enough readings of one series show it
 	ReasonSupported    = "supported"        // two series show it
 	ReasonOverwhelming = "overwhelming"     // the evidence needs no second reading
+	ReasonDiffer       = "causes_differ"    // enough readings show that colours are off, and name different causes
 	ReasonNewInk       = "after_new_ink"    // began after the ink was changed: the baseline is questioned
 	ReasonNewMedia     = "after_new_media"  // began after the media were changed: the baseline is questioned
 	ReasonNoEffect     = "cleans_no_effect" // cleaning did not help: the advice turns

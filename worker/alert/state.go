@@ -76,18 +76,23 @@ type Hit struct {
 	Print   string    `json:"print,omitempty"`
 	Level   string    `json:"level"`
 	Size    float64   `json:"size,omitempty"`
+	// Likelihood and Rival are what the reading gave the cause, and the advice it named beside it.
+	Likelihood float64 `json:"p,omitempty"`
+	Rival      string  `json:"rival,omitempty"`
 }
 
 // Series is what is known of one series of the printer.
 type Series struct {
-	Count    uint64    `json:"n"` // usable verdicts so far
-	Stage    string    `json:"stage,omitempty"`
-	Path     string    `json:"path,omitempty"`
-	Heard    time.Time `json:"heard,omitzero"`   // of the last verdict of any outcome
-	LastAt   time.Time `json:"last_at,omitzero"` // of the last usable verdict
-	Last     string    `json:"last,omitempty"`   // its reading
-	Prints   []Seen    `json:"prints,omitempty"` // numbers of the last prints
-	Unusable int       `json:"unusable,omitempty"`
+	Count  uint64    `json:"n"` // usable verdicts so far
+	Stage  string    `json:"stage,omitempty"`
+	Path   string    `json:"path,omitempty"`
+	Heard  time.Time `json:"heard,omitzero"`   // of the last verdict of any outcome
+	LastAt time.Time `json:"last_at,omitzero"` // of the last usable verdict
+	Last   string    `json:"last,omitempty"`   // its reading
+	Prints []Seen    `json:"prints,omitempty"` // numbers of the last prints
+	// Calm is, by channel, the last reading in which nothing spoke for a change of its strength.
+	Calm     map[string]protocol.LastGood `json:"calm,omitempty"`
+	Unusable int                          `json:"unusable,omitempty"`
 
 	Baseline      string    `json:"baseline,omitempty"`
 	Grade         string    `json:"grade,omitempty"`
@@ -163,6 +168,7 @@ func (s State) clone() State {
 		}
 		n := *v
 		n.Prints = slices.Clone(v.Prints)
+		n.Calm = maps.Clone(v.Calm)
 		c.Series[k] = &n
 	}
 	c.Stations = make(map[string]*Station, len(s.Stations))

@@ -33,11 +33,13 @@ func (t *turn) verdict(v *protocol.Verdict) {
 	}
 	s.Unusable = 0
 	s.Count++
+	s.calm(v)
 	seen := t.sightings(v)
 	answers := t.answers(v, s, seen)
 	t.readable(v)
 	t.count(v, s, seen)
 	t.raiseAndMove(v, s, seen)
+	t.raiseDiffering(v, s, seen)
 	t.absorb(v)
 	t.settle(answers, v)
 	t.clear(v)
@@ -74,7 +76,7 @@ func (t *turn) seriesOf(v *protocol.Verdict) *Series {
 				}
 			}
 		}
-		s.Baseline, s.BaselineSince, s.AwaitBaseline = v.Baseline.ID, v.At, time.Time{}
+		s.Baseline, s.BaselineSince, s.AwaitBaseline, s.Calm = v.Baseline.ID, v.At, time.Time{}, nil
 	}
 	s.Grade = v.Baseline.Grade
 	return s
@@ -147,7 +149,11 @@ func (t *turn) hit(c *Cause, v *protocol.Verdict, s *Series, sight *sighting) {
 			c.LastGood = &protocol.LastGood{Reading: s.Last, At: s.LastAt}
 		}
 	}
-	h := Hit{Reading: v.Reading, Series: v.Series, Count: s.Count, At: v.At, Print: v.Print, Level: f.Level, Size: sight.size}
+	if good, known := s.beforeOnset(v, f); known && (good == nil || c.LastGood != nil && good.At.Before(c.LastGood.At)) {
+		c.LastGood = good
+	}
+	h := Hit{Reading: v.Reading, Series: v.Series, Count: s.Count, At: v.At, Print: v.Print, Level: f.Level, Size: sight.size,
+		Likelihood: f.Likelihood, Rival: f.Rival}
 	if v.Print != "" && needsPrints(c.Advice) {
 		// The same print again: the same sighting, made surer.
 		c.Hits = slices.DeleteFunc(c.Hits, func(o Hit) bool { return o.Series == h.Series && o.Print == h.Print })
@@ -198,6 +204,11 @@ func (t *turn) raise(key string, c *Cause, sight *sighting, v *protocol.Verdict,
 		c.Level = ""
 		return
 	}
+	t.open(key, c, reason, v, s)
+}
+
+// open makes a cause an alert and tells it.
+func (t *turn) open(key string, c *Cause, reason string, v *protocol.Verdict, s *Series) *protocol.Change {
 	if swap := t.questioned(c, s); swap != nil {
 		reason = ReasonNewInk
 		if swap.What == protocol.DidMedia {
@@ -205,7 +216,7 @@ func (t *turn) raise(key string, c *Cause, sight *sighting, v *protocol.Verdict,
 		}
 	}
 	c.Open, c.Raised = true, reason
-	t.tell(key, c, protocol.ChangeRaised, reason, v)
+	return t.tell(key, c, protocol.ChangeRaised, reason, v)
 }
 
 // confirmed gives the level at which a cause may be raised, and why; an empty reason if it may not.
@@ -401,10 +412,7 @@ func (t *turn) takeOver(strong, weak *Cause) {
 	if rank(weak.Level) > rank(strong.Level) {
 		strong.Level, strong.Below = weak.Level, 0
 	}
-	if weak.Since.Before(strong.Since) {
-		strong.Since = weak.Since
-		strong.LastGood = weak.LastGood
-	}
+	strong.suspectWith(weak)
 	for i := range t.changes {
 		ch := &t.changes[i]
 		if t.Causes[ch.Key] == strong {
@@ -415,6 +423,16 @@ func (t *turn) takeOver(strong, weak *Cause) {
 				ch.LastGood = &g
 			}
 		}
+	}
+}
+
+// suspectWith makes goods suspect from the earlier of two causes on.
+func (c *Cause) suspectWith(d *Cause) {
+	if d.LastGood == nil && d.Since.Before(c.Since) || c.LastGood != nil && d.LastGood != nil && d.LastGood.At.Before(c.LastGood.At) {
+		c.LastGood = d.LastGood
+	}
+	if d.Since.Before(c.Since) {
+		c.Since = d.Since
 	}
 }
 

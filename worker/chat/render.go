@@ -58,7 +58,7 @@ func renderChange(site, printer string, c protocol.Change, v *protocol.Verdict, 
 	case protocol.ChangeHeld, protocol.ChangeClosed, protocol.ChangeAbsorbed:
 		label = ""
 	default:
-		if len(c.Readings) > 1 {
+		if len(c.Readings) > 1 && c.Reason != alert.ReasonDiffer {
 			seen = strings.TrimSuffix(seen, ".") + fmt.Sprintf(", in %d readings.", len(c.Readings))
 		}
 	}

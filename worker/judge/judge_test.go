@@ -2,8 +2,10 @@ package judge
 
 import (
 	"encoding/json"
+	"fmt"
 	"math"
 	"math/rand/v2"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -158,6 +160,31 @@ func TestWeakInkIsNamed(t *testing.T) {
 	}
 	if v.Chart != w.chart.ID || v.Edition != w.chart.Edition {
 		t.Errorf("chart %s %s", v.Chart, v.Edition)
+	}
+}
+
+// TestTheOnsetIsToldOnce: what the reason says of when a slow change began is the number that the
+// verdict carries, by which goods become suspect.
+func TestTheOnsetIsToldOnce(t *testing.T) {
+	w := newWorld(t)
+	m := w.baseline(12, false)
+	var st State
+	told := regexp.MustCompile(`it began about (\d+) readings ago`)
+	found := 0
+	for day := range 14 {
+		var v *protocol.Verdict
+		v, st = w.judge(m, st, w.read(madeup.Faults{Ink: map[string]madeup.InkFault{"M": {StrengthPercent: -0.8 * float64(max(0, day-3))}}}, nil))
+		for _, f := range v.Findings {
+			if got := told.FindStringSubmatch(f.Why); got != nil {
+				found++
+				if want := fmt.Sprint(v.Colour.Channels[1].SinceReadings); f.Channel != "M" || got[1] != want {
+					t.Errorf("%s: %s; the verdict carries %s", f.Channel, f.Why, want)
+				}
+			}
+		}
+	}
+	if found < 3 {
+		t.Errorf("the onset was told %d times", found)
 	}
 }
 
