@@ -18,6 +18,7 @@ type historyFlags struct {
 	q            history.Query
 	since, until string
 	asJSON, csv  bool
+	ids          bool
 	parquet      string
 }
 
@@ -54,6 +55,7 @@ Where no worker runs, the store is looked at as it lies; nothing in it changes.`
 	f.IntVar(&h.q.Last, "last", 0, "only the last N")
 	f.BoolVar(&h.q.Follow, "follow", false, "go on with what comes, until interrupted")
 	f.BoolVar(&h.asJSON, "json", false, "print one record a line as JSON")
+	f.BoolVar(&h.ids, "ids", false, "begin each line with the id that 'swathkeeper show' takes")
 	f.BoolVar(&h.csv, "csv", false, "print CSV with a header, times in UTC")
 	f.StringVar(&h.parquet, "parquet", "", "write a Parquet file")
 	return c
@@ -173,5 +175,6 @@ func (h *historyFlags) writer(c *cobra.Command, zone *time.Location) (write func
 			func() error { return errors.Join(w.Close(), f.Close()) }, nil
 	}
 	s := screen(c, zone)
+	s.IDs = h.ids
 	return func(r *protocol.Record) error { return s.Line(history.RowOf(r)) }, done, nil
 }

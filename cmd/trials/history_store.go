@@ -142,7 +142,7 @@ func (h historyShop) build(ctx context.Context, dir string, progress func(done i
 				return 0, err
 			}
 			total += int64(len(data))
-			if _, err := js.PublishAsync(protocol.RecordSubject(rec.Site, rec.Printer, rec.Kind, rec.Series), data); err != nil {
+			if _, err := js.PublishAsync(protocol.RecordSubject(rec.Site, rec.Printer, rec.Kind, rec.Series), data, jetstream.WithStallWait(time.Minute)); err != nil {
 				return 0, err
 			}
 		}

@@ -26,6 +26,8 @@ type Query struct {
 	Since, Until time.Time
 	Last         int  // only the last N that match; 0: all
 	Follow       bool // go on with new records until the context ends
+
+	with func(data []byte) bool // nil: all; else a quick look before a record is decoded
 }
 
 // Entry is a record with its place.
@@ -90,13 +92,17 @@ func Read(ctx context.Context, js jetstream.JetStream, q Query, fn func(Entry) e
 		if err != nil {
 			return err
 		}
-		rec, err := protocol.DecodeRecord(m.Data())
+		var rec *protocol.Record
+		skip := q.with != nil && !q.with(m.Data())
+		if !skip {
+			rec, err = protocol.DecodeRecord(m.Data())
+		}
 		foreign := err != nil && bus.IsForeign(m.Data())
 		if err != nil && !foreign {
 			return fmt.Errorf("record %d: %w", meta.Sequence.Stream, err)
 		}
 		// What is no record at all, put there by mistake, must not hide those that are.
-		if !foreign && q.matches(rec) {
+		if !skip && !foreign && q.matches(rec) {
 			if err := emit(Entry{Seq: meta.Sequence.Stream, Stored: meta.Timestamp, Record: rec}); err != nil {
 				return err
 			}

@@ -18,6 +18,7 @@ type Screen struct {
 	Colour bool // NO_COLOR is not set, and it is a terminal
 	True   bool // it shows 24-bit colours; else 256
 	Zone   *time.Location
+	IDs    bool // lines begin with the short id of their record
 }
 
 // levelColours are told apart by words too; colour only helps the eye.
@@ -45,6 +46,7 @@ const (
 	nameWidth    = 16
 	leastText    = 24 // below it the text goes onto its own lines
 	narrowIndent = 2
+	shortID      = 8 // characters of an id: enough to tell a shop's records apart
 )
 
 // Line writes one row. Rows are written as they come, so the columns have fixed widths; what does
@@ -55,7 +57,11 @@ func (s *Screen) Line(r Row) error {
 		word = "-"
 	}
 	name := r.Site + "/" + r.Printer
-	head := fmt.Sprintf("%s  %s  %s  %s  ", r.At.In(s.Zone).Format(stampLayout), text.Pad(name, nameWidth, ' '),
+	id := ""
+	if s.IDs {
+		id = r.ID[:min(shortID, len(r.ID))] + "  "
+	}
+	head := id + fmt.Sprintf("%s  %s  %s  %s  ", r.At.In(s.Zone).Format(stampLayout), text.Pad(name, nameWidth, ' '),
 		text.Pad(kindWords[r.Kind], 8, ' '), s.Paint(word, text.Pad(word, 8, ' ')))
 	if s.Width <= 0 {
 		_, err := fmt.Fprintf(s.Out, "%s%s\n", head, r.Text)
@@ -71,7 +77,7 @@ func (s *Screen) Line(r Row) error {
 		_, err := fmt.Fprintf(s.Out, "%s%s\n", head, strings.Join(lines, "\n"+strings.Repeat(" ", indent)))
 		return err
 	}
-	short := fmt.Sprintf("%s  %s  %s", r.At.In(s.Zone).Format("02 Jan 15:04"), name, s.Paint(word, word))
+	short := id + fmt.Sprintf("%s  %s  %s", r.At.In(s.Zone).Format("02 Jan 15:04"), name, s.Paint(word, word))
 	room = max(s.Width-narrowIndent, 8)
 	pad := strings.Repeat(" ", narrowIndent)
 	body := strings.ReplaceAll(text.WrapSoft(r.Text, room), "\n", "\n"+pad)

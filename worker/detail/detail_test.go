@@ -1,0 +1,213 @@
+package detail
+
+import (
+	"bytes"
+	"fmt"
+	"image/png"
+	"math"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+	"unicode/utf8"
+
+	"swathkeeper/measure/colour"
+	"swathkeeper/measure/drift"
+	"swathkeeper/protocol"
+	"swathkeeper/worker/history"
+)
+
+// sample is a made-up verdict with everything on it: 8 rows of 24 patches whose differences grow to
+// the right, one odd, one not read; a nozzle that does not fire; and 30 readings behind it.
+func sample(t *testing.T) *Detail {
+	t.Helper()
+	data, err := os.ReadFile(filepath.Join("..", "..", "testdata", "messages", "record-verdict.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	r, err := protocol.DecodeRecord(data)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.Verdict.Colour.Channels = []protocol.ColourChannel{{Channel: "C", StrengthPercent: -7.9, StrengthSE: 0.2, StrengthLimit: 6.8, HueLimit: 5}}
+	d := &Detail{Record: r, Missing: []string{"an example of what could not be shown"}}
+	for row := range 8 {
+		for col := range 24 {
+			lab := colour.Lab{L: 60}
+			d.Patches = append(d.Patches, Patch{ID: fmt.Sprint(row*24 + col), Row: row + 1, Col: col + 1, Now: &lab, DE00: 4 * float64(col) / 23})
+		}
+	}
+	d.Patches[30].Odd, d.Patches[40].DE00 = true, -1
+	values := make([]float64, 75)
+	values[20] = 0.8
+	d.Profiles = []Profile{{Channel: "C", PeriodMM: 6.35, Unit: "lightness", Values: values, Marks: []float64{6.35 * 20.5 / 75}}}
+	var past []*protocol.Verdict
+	for i := range 30 {
+		v := *r.Verdict
+		c := *v.Colour
+		c.Channels = []protocol.ColourChannel{{Channel: "C", StrengthPercent: -0.27 * float64(i), StrengthLimit: 6.8, HueLimit: 5, HueDeg: 1}}
+		v.Colour, v.At = &c, v.At.AddDate(0, 0, i-30)
+		past = append(past, &v)
+	}
+	d.Tracks = Tracks(past)
+	return d
+}
+
+var escape = regexp.MustCompile("\x1b\\[[0-9;]*m")
+
+func printed(t *testing.T, d *Detail, s history.Screen) string {
+	t.Helper()
+	var b bytes.Buffer
+	s.Out, s.Zone = &b, time.UTC
+	if err := d.Print(&s, drift.DefaultTolerances()); err != nil {
+		t.Fatal(err)
+	}
+	return b.String()
+}
+
+// Nothing is wider than the terminal, in any colours; and without colour nothing is lost but the
+// colours.
+func TestFitsTheTerminal(t *testing.T) {
+	d := sample(t)
+	for _, width := range []int{40, 60, 80, 100, 140} {
+		for _, s := range []history.Screen{{}, {Colour: true}, {Colour: true, True: true}} {
+			s.Width = width
+			out := printed(t, d, s)
+			for l := range strings.Lines(out) {
+				l = escape.ReplaceAllString(strings.TrimSuffix(l, "\n"), "")
+				if n := utf8.RuneCountInString(l); n > width {
+					t.Errorf("width %d: %d columns: %q", width, n, l)
+				}
+			}
+			if !s.Colour && strings.Contains(out, "\x1b") {
+				t.Errorf("width %d: colour where none is wanted", width)
+			}
+			if s.Colour && s.True != strings.Contains(out, "\x1b[48;2;") || s.Colour && s.True == strings.Contains(out, "\x1b[48;5;") {
+				t.Errorf("width %d, 24 bit %v: wrong kind of colour", width, s.True)
+			}
+		}
+	}
+	out := printed(t, d, history.Screen{})
+	for _, want := range []string{"cyan: strength", "-7.9 (±0.2) %", "±6.8", "±3.0", "not shown: an example", "line found here", "* is beyond", "a nozzle that does not fire", "0  .:-=+*#@ 4 dE00"} {
+		if !strings.Contains(out, want) {
+			t.Errorf("lacks %q:\n%s", want, out)
+		}
+	}
+}
+
+// Without colour the chart's characters grow heavier with the difference, the odd patch and the one
+// that was not read are marked where they stand.
+func TestHeatWithoutColour(t *testing.T) {
+	out := printed(t, sample(t), history.Screen{})
+	_, after, _ := strings.Cut(out, "Where on the chart\n")
+	rows := strings.Split(after, "\n")
+	last := -1
+	for i, r := range rows[0][2:] {
+		k := strings.IndexRune(string(heatSteps), r)
+		if k < last {
+			t.Errorf("column %d is lighter than the one before: %q", i/2+1, rows[0])
+		}
+		last = k
+	}
+	if last != len(heatSteps)-1 {
+		t.Errorf("the largest difference is not the heaviest: %q", rows[0])
+	}
+	if rows[1][2+2*6] != '!' || rows[1][2+2*16] != 'x' {
+		t.Errorf("marks: %q", rows[1])
+	}
+}
+
+// The 256 colours of terminals: a colour of the table stands for itself. Source: the table of
+// xterm's 256colres.h, levels 0, 95, 135, 175, 215, 255 and greys 8 to 238 by 10 (from memory).
+func TestNearest256(t *testing.T) {
+	levels := []uint8{0, 95, 135, 175, 215, 255}
+	for r := range 6 {
+		for g := range 6 {
+			for b := range 6 {
+				if got := nearest256(levels[r], levels[g], levels[b]); got != 16+36*r+6*g+b {
+					t.Errorf("%d %d %d: %d", r, g, b, got)
+				}
+			}
+		}
+	}
+	for i := range 24 {
+		v := uint8(8 + 10*i)
+		if got := nearest256(v, v, v); got != 232+i {
+			t.Errorf("grey %d: %d, want %d", v, got, 232+i)
+		}
+	}
+}
+
+// A strip with one line a period, folded, shows it where it lies, whatever the sampling; and what
+// does not repeat with the period averages away.
+func TestFold(t *testing.T) {
+	for _, pitch := range []float64{84.667, 42.333, 50} {
+		const period, at = 6.35, 2.1
+		tr := protocol.Trace{Strip: "C-left", Channel: "C", StartMM: 18, PitchUM: pitch, Unit: "lightness"}
+		for i := range int(230_000 / pitch) {
+			x := tr.StartMM + float64(i)*pitch/1000
+			y := 50 + 0.01*x + 0.3*math.Sin(2*math.Pi*x/23.7)
+			if d := mod(x-at, period); d < 0.2 || d > period-0.2 {
+				y += 1
+			}
+			tr.Values = append(tr.Values, y)
+		}
+		v := &protocol.Verdict{Banding: &protocol.Banding{Channels: []protocol.BandingChannel{
+			{Channel: "C", Lines: []protocol.Line{{AtMM: at + 5*period, PeriodMM: period}}}, {Channel: "M"},
+		}}}
+		got, err := foldAll(v, &protocol.Reading{Traces: []protocol.Trace{tr}})
+		if err != nil || len(got) != 1 {
+			t.Fatalf("pitch %g: %d profiles, %v", pitch, len(got), err)
+		}
+		p := got[0]
+		best := 0
+		for i, y := range p.Values {
+			if y > p.Values[best] {
+				best = i
+			}
+			if d := mod((float64(i)+0.5)/float64(len(p.Values))*period-at, period); d > 0.4 && d < period-0.4 && math.Abs(y) > 0.2 {
+				t.Errorf("pitch %g: %.2f at %d of %d, away from the line", pitch, y, i, len(p.Values))
+			}
+		}
+		if x := (float64(best) + 0.5) / float64(len(p.Values)) * period; math.Abs(x-at) > 0.25 || p.Values[best] < 0.7 {
+			t.Errorf("pitch %g: the line shows at %.2f mm with %.2f, want %.2f and about 0.9", pitch, x, p.Values[best], at)
+		}
+		if math.Abs(p.Marks[0]-at) > 1e-9 {
+			t.Errorf("mark at %g", p.Marks[0])
+		}
+	}
+}
+
+func TestLadder(t *testing.T) {
+	got := ladder(&Track{Sided: true, Points: []Point{{Value: -1, Limit: 1}, {Value: 0, Limit: 1}, {Value: 1, Limit: 1}, {Value: 1.01, Limit: 1}, {Value: -3, Limit: 1}}})
+	if got != "▁▄▇**" {
+		t.Errorf("%q", got)
+	}
+	if got := ladder(&Track{Points: []Point{{Value: 0, Limit: 5}, {Value: 5, Limit: 5}, {Value: 6, Limit: 5}}}); got != "▁▇*" {
+		t.Errorf("%q", got)
+	}
+}
+
+// Every picture is a PNG that can be read, and there is one for the chart, one for the lines and one
+// for each figure.
+func TestPNG(t *testing.T) {
+	d := sample(t)
+	names, err := d.WritePNG(t.TempDir(), time.UTC)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(names) != 2+len(d.Tracks) {
+		t.Errorf("%v", names)
+	}
+	for _, n := range names {
+		data, err := os.ReadFile(n)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if img, err := png.Decode(bytes.NewReader(data)); err != nil || img.Bounds().Dx() < 300 {
+			t.Errorf("%s: %v", n, err)
+		}
+	}
+}

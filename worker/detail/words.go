@@ -1,0 +1,96 @@
+package detail
+
+import (
+	"strings"
+
+	"swathkeeper/protocol"
+	"swathkeeper/worker/alert"
+)
+
+// trackWords say what a figure is, as a printer would.
+var trackWords = map[string]string{
+	"mean":     "whole chart: mean colour difference",
+	"strength": "strength",
+	"tone":     "mid-tone",
+	"hue":      "hue of the solid",
+	"cast":     "ink colour off its hue",
+	"depth":    "depth of the solid",
+	"load":     "loss where much ink lies",
+	"flare":    "dark colours lifted",
+	"lines":    "clearness of lines",
+}
+
+// whiteWords are the three ways in which paper or fabric white can change.
+var whiteWords = map[string]string{"L": "white of the fabric: lightness", "a": "white of the fabric: red or green", "b": "white of the fabric: yellow or blue"}
+
+func trackName(kind, channel string) string {
+	if kind == "white" {
+		if w := whiteWords[channel]; w != "" {
+			return w
+		}
+	}
+	word := trackWords[kind]
+	if word == "" {
+		word = strings.ReplaceAll(kind, "_", " ")
+	}
+	switch {
+	case channel == "":
+		return word
+	case kind == "lines" && channel == "all":
+		return "seams across all inks"
+	case kind == "lines":
+		return alert.ChannelName(channel) + ": lines"
+	}
+	return alert.ChannelName(channel) + ": " + word
+}
+
+// splitFactor takes the channel or axis off a factor's name.
+func splitFactor(name string) (kind, channel string) {
+	kind, channel, _ = strings.Cut(name, ":")
+	return kind, channel
+}
+
+func factorUnit(unit string) string {
+	if unit == "percent" {
+		return "%"
+	}
+	return unit
+}
+
+// AdviceWords put an advice into words, with its channel.
+func AdviceWords(advice, channel string) string {
+	s := strings.ReplaceAll(advice, "_", " ")
+	if channel != "" {
+		s += ", " + alert.ChannelName(channel)
+	}
+	return s
+}
+
+// lineWords say what a line is.
+var lineWords = map[string]string{
+	"dropout": "a nozzle that does not fire", "weak": "a weak nozzle", "deflected": "a nozzle that fires askew",
+	"section": "a weak group of nozzles", "feed": "a seam of the paper feed",
+}
+
+// conditionWords say how a chart was printed.
+func conditionWords(c protocol.Condition) string {
+	s := c.Media + ", preset " + c.Preset + ", "
+	switch c.Stage {
+	case protocol.StageTransfer:
+		s += "read on the transfer, before the press"
+	case protocol.StagePressed:
+		s += "read on the goods, after the press"
+	default:
+		s += "printed directly"
+	}
+	if c.Path == protocol.PathManaged {
+		s += ", through the profile"
+	}
+	return s
+}
+
+// gradeWords say how far a baseline can be trusted.
+var gradeWords = map[string]string{
+	protocol.GradeNone: "no baseline", protocol.GradeTentative: "a tentative baseline (fewer than 5 readings: only tolerances speak)",
+	protocol.GradeProvisional: "a provisional baseline (5 to 9 readings: wide limits)", protocol.GradeFull: "a full baseline",
+}
