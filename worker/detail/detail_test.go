@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"fmt"
 	"image/png"
-	"math"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -42,7 +41,12 @@ func sample(t *testing.T) *Detail {
 	d.Patches[30].Odd, d.Patches[40].DE00 = true, -1
 	values := make([]float64, 75)
 	values[20] = 0.8
-	d.Profiles = []Profile{{Channel: "C", PeriodMM: 6.35, Unit: "lightness", Values: values, Marks: []float64{6.35 * 20.5 / 75}}}
+	r.Verdict.Banding.Channels[0].Profile = values
+	d.Profiles = profiles(r.Verdict)
+	d.Chart = &protocol.Chart{}
+	for _, k := range d.Patches {
+		d.Chart.Patches = append(d.Chart.Patches, protocol.Patch{ID: k.ID, Row: k.Row, Col: k.Col})
+	}
 	var past []*protocol.Verdict
 	for i := range 30 {
 		v := *r.Verdict
@@ -90,7 +94,7 @@ func TestFitsTheTerminal(t *testing.T) {
 		}
 	}
 	out := printed(t, d, history.Screen{})
-	for _, want := range []string{"cyan: strength", "-7.9 (±0.2) %", "±6.8", "±3.0", "not shown: an example", "line found here", "* is beyond", "a nozzle that does not fire", "0  .:-=+*#@ 4 dE00"} {
+	for _, want := range []string{"cyan: strength", "-7.9 (±0.2) %", "±6.8", "±3.0", "not shown: an example", "a line found", "* is beyond", "a nozzle that does not fire", "0  .:-=+*#@ 4 dE00"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("lacks %q:\n%s", want, out)
 		}
@@ -136,46 +140,6 @@ func TestNearest256(t *testing.T) {
 		v := uint8(8 + 10*i)
 		if got := nearest256(v, v, v); got != 232+i {
 			t.Errorf("grey %d: %d, want %d", v, got, 232+i)
-		}
-	}
-}
-
-// A strip with one line a period, folded, shows it where it lies, whatever the sampling; and what
-// does not repeat with the period averages away.
-func TestFold(t *testing.T) {
-	for _, pitch := range []float64{84.667, 42.333, 50} {
-		const period, at = 6.35, 2.1
-		tr := protocol.Trace{Strip: "C-left", Channel: "C", StartMM: 18, PitchUM: pitch, Unit: "lightness"}
-		for i := range int(230_000 / pitch) {
-			x := tr.StartMM + float64(i)*pitch/1000
-			y := 50 + 0.01*x + 0.3*math.Sin(2*math.Pi*x/23.7)
-			if d := mod(x-at, period); d < 0.2 || d > period-0.2 {
-				y += 1
-			}
-			tr.Values = append(tr.Values, y)
-		}
-		v := &protocol.Verdict{Banding: &protocol.Banding{Channels: []protocol.BandingChannel{
-			{Channel: "C", Lines: []protocol.Line{{AtMM: at + 5*period, PeriodMM: period}}}, {Channel: "M"},
-		}}}
-		got, err := foldAll(v, &protocol.Reading{Traces: []protocol.Trace{tr}})
-		if err != nil || len(got) != 1 {
-			t.Fatalf("pitch %g: %d profiles, %v", pitch, len(got), err)
-		}
-		p := got[0]
-		best := 0
-		for i, y := range p.Values {
-			if y > p.Values[best] {
-				best = i
-			}
-			if d := mod((float64(i)+0.5)/float64(len(p.Values))*period-at, period); d > 0.4 && d < period-0.4 && math.Abs(y) > 0.2 {
-				t.Errorf("pitch %g: %.2f at %d of %d, away from the line", pitch, y, i, len(p.Values))
-			}
-		}
-		if x := (float64(best) + 0.5) / float64(len(p.Values)) * period; math.Abs(x-at) > 0.25 || p.Values[best] < 0.7 {
-			t.Errorf("pitch %g: the line shows at %.2f mm with %.2f, want %.2f and about 0.9", pitch, x, p.Values[best], at)
-		}
-		if math.Abs(p.Marks[0]-at) > 1e-9 {
-			t.Errorf("mark at %g", p.Marks[0])
 		}
 	}
 }

@@ -76,16 +76,14 @@ func (d *Detail) miss(format string, args ...any) {
 
 // loadSheet gets the reading and its baseline, and compares them patch by patch.
 func (d *Detail) loadSheet(ctx context.Context, js jetstream.JetStream, v *protocol.Verdict) error {
+	d.Profiles = profiles(v)
 	r, err := Reading(ctx, js, v)
 	if err != nil {
 		return err
 	}
 	if r == nil {
-		d.miss("the reading itself is no longer kept, so the chart and its strips cannot be drawn")
+		d.miss("the reading itself is no longer kept, so the chart cannot be drawn")
 		return nil
-	}
-	if d.Profiles, err = foldAll(v, r); err != nil {
-		d.miss("the strips cannot be drawn: %v", err)
 	}
 	if v.Colour == nil || r.Patches == nil {
 		return nil
@@ -185,6 +183,41 @@ func Compare(b *judge.Baseline, r *protocol.Reading, odd []string) ([]Patch, err
 		}
 	}
 	return out, nil
+}
+
+// Profile is one channel's strips folded over one paper step: what repeats with the head stands out,
+// what does not averages away.
+type Profile struct {
+	Channel  string                   `json:"channel"`
+	PeriodMM float64                  `json:"period_mm"`
+	Values   []float64                `json:"values"` // negative = lighter than the strip around it
+	Marks    []float64                `json:"marks"`  // where lines were found, mm within the period
+	banding  *protocol.BandingChannel // that it is of
+}
+
+// profiles takes the folded strips out of a verdict.
+func profiles(v *protocol.Verdict) []Profile {
+	if v.Banding == nil {
+		return nil
+	}
+	var out []Profile
+	for i := range v.Banding.Channels {
+		ch := &v.Banding.Channels[i]
+		p := Profile{Channel: ch.Channel, Values: ch.Profile, banding: ch}
+		for _, l := range ch.Lines {
+			if l.PeriodMM <= 0 {
+				continue
+			}
+			if p.PeriodMM == 0 {
+				p.PeriodMM = l.PeriodMM
+			}
+			p.Marks = append(p.Marks, l.AtMM-p.PeriodMM*math.Floor(l.AtMM/p.PeriodMM))
+		}
+		if len(p.Values) > 1 && p.PeriodMM > 0 {
+			out = append(out, p)
+		}
+	}
+	return out
 }
 
 // TolerancesOf puts the shop's tolerances in force now beside the names of tracks; 0 is none.

@@ -2,14 +2,15 @@ package detail
 
 import (
 	"fmt"
+	"image/color"
 	"math"
 	"slices"
 	"strings"
 
 	"github.com/jedib0t/go-pretty/v6/text"
-	"github.com/lucasb-eyer/go-colorful"
 
 	"swathkeeper/protocol"
+	"swathkeeper/worker/picture"
 )
 
 // Pictures for terminals. With colour, a patch is a field of its shade; without, a character that
@@ -19,27 +20,10 @@ import (
 // the scale.
 var heatSteps = []rune(" .:-=+*#@")
 
-// Shade is the colour of a share of the heat scale, 0 to 1: from nearly white to dark red, even to
-// the eye in lightness.
-func Shade(t float64) colorful.Color {
-	t = min(max(t, 0), 1)
-	return colorful.Hcl(38, 0.04+0.52*math.Sin(t*math.Pi/2*1.25), 0.97-0.72*t).Clamped()
-}
-
-// ScaleEnd is the difference at the dark end of a heat scale: one of few, so that pictures can be
-// compared and nothing looks large that is not.
-func ScaleEnd(largest float64) float64 {
-	for _, end := range []float64{2, 4, 6, 10, 20} {
-		if largest <= end {
-			return end
-		}
-	}
-	return math.Ceil(largest/20) * 20
-}
-
 // ground writes s on a background colour.
-func (p *printer) ground(c colorful.Color, s string) string {
-	r, g, b := c.RGB255()
+func (p *printer) ground(c color.Color, s string) string {
+	r16, g16, b16, _ := c.RGBA()
+	r, g, b := uint8(r16>>8), uint8(g16>>8), uint8(b16>>8)
 	if p.True {
 		return fmt.Sprintf("\x1b[48;2;%d;%d;%dm%s\x1b[0m", r, g, b, s)
 	}
@@ -83,7 +67,7 @@ func (d *Detail) sheet(p *printer) {
 	for _, k := range d.Patches {
 		rows, cols, largest = max(rows, k.Row), max(cols, k.Col), max(largest, k.DE00)
 	}
-	end := ScaleEnd(largest)
+	end := picture.ScaleEnd(largest)
 	grid := make([][]*Patch, rows)
 	for i := range grid {
 		grid[i] = make([]*Patch, cols)
@@ -113,7 +97,7 @@ func (d *Detail) sheet(p *printer) {
 	for i := range 9 {
 		share := float64(i) / 8
 		if p.Colour {
-			legend += p.ground(Shade(share), "  ")
+			legend += p.ground(picture.Shade(share), "  ")
 		} else {
 			legend += string(heatStep(share))
 		}
@@ -142,9 +126,9 @@ func (p *printer) heatCell(k *Patch, end float64, width int) string {
 		if k.DE00/end > 0.5 {
 			mark = "\x1b[38;5;231m!"
 		}
-		return p.ground(Shade(k.DE00/end), mark+strings.Repeat(" ", width-1))
+		return p.ground(picture.Shade(k.DE00/end), mark+strings.Repeat(" ", width-1))
 	}
-	return p.ground(Shade(k.DE00/end), strings.Repeat(" ", width))
+	return p.ground(picture.Shade(k.DE00/end), strings.Repeat(" ", width))
 }
 
 // dots is a picture of 2 by 4 dots a character (the Braille patterns of Unicode).
@@ -176,10 +160,13 @@ func (d *dots) row(y int) string {
 	return strings.TrimRight(b.String(), " ")
 }
 
+// mostDots is how wide a folded profile is drawn at most.
+const mostDots = 120
+
 // profile draws a folded profile, with marks under it where lines were found.
 func (p *printer) profile(f *Profile) {
 	const h = 6
-	w := mostBins / 2
+	w := mostDots / 2
 	if p.Width > 0 {
 		w = min(w, max(p.Width-14, 16))
 	}
@@ -202,8 +189,7 @@ func (p *printer) profile(f *Profile) {
 		}
 		last = at
 	}
-	unit := map[string]string{"density": "density", "lightness": "lightness (L*)"}[f.Unit]
-	p.wrap("  ", fmt.Sprintf("%s: all strips laid over one another, one paper step of %.2f mm wide; %s against the strip around it", trackName("lines", f.Channel), f.PeriodMM, unit))
+	p.wrap("  ", fmt.Sprintf("%s: all strips laid over one another, one paper step of %.2f mm wide; up is darker than the strip around it, down lighter; ^: a line found here", trackName("lines", f.Channel), f.PeriodMM))
 	for row := range h {
 		label := "        "
 		switch row {
@@ -218,7 +204,7 @@ func (p *printer) profile(f *Profile) {
 	for _, m := range f.Marks {
 		under[min(int(m/f.PeriodMM*float64(w)), w-1)] = '^'
 	}
-	p.b.WriteString("         " + strings.TrimRight(string(under), " ") + " line found here\n")
+	p.b.WriteString("         " + strings.TrimRight(string(under), " ") + "\n")
 }
 
 // course draws how each figure came to where it is.

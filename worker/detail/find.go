@@ -4,8 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"slices"
 	"strings"
+	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
 
@@ -55,30 +55,33 @@ func Find(ctx context.Context, js jetstream.JetStream, name string, q history.Qu
 
 // findPrinter shows the newest verdict of a printer.
 func findPrinter(ctx context.Context, js jetstream.JetStream, site, printer string) (*Detail, error) {
-	records, err := bus.OpenRecords(ctx, js)
+	all, err := history.Printers(ctx, js, site, printer)
 	if err != nil {
 		return nil, err
 	}
-	all, err := records.Printers(ctx)
-	if err != nil {
-		return nil, err
-	}
-	all = slices.DeleteFunc(all, func(p [2]string) bool { return p[1] != printer || site != "" && p[0] != site })
 	switch len(all) {
 	case 0:
 		return nil, fmt.Errorf("%q: %w; `swathkeeper printers` and `swathkeeper history --ids` show what can be asked for", printer, ErrNotFound)
 	case 1:
 	default:
-		return nil, fmt.Errorf("printer %s stands at several sites: ask for %s/%s or %s/%s", printer, all[0][0], printer, all[1][0], printer)
+		return nil, fmt.Errorf("printer %s stands at several sites: ask for %s/%s or %s/%s", printer, all[0].Site, printer, all[1].Site, printer)
 	}
-	last, err := records.Last(ctx, protocol.RecordSubject(all[0][0], printer, protocol.KindVerdict, "*"))
-	if err != nil {
-		return nil, err
+	p := all[0]
+	var last *protocol.Record
+	if at := p.Standing.LastAt; !at.IsZero() {
+		q := history.Query{Site: p.Site, Printer: p.Printer, Kind: protocol.KindVerdict, Since: at, Until: at.Add(time.Nanosecond)}
+		err := history.Read(ctx, js, q, func(e history.Entry) error {
+			last = e.Record
+			return nil
+		})
+		if err != nil {
+			return nil, err
+		}
 	}
-	if last == nil || last.Record == nil {
-		return nil, fmt.Errorf("%s/%s has no reading yet: %w", all[0][0], printer, ErrNotFound)
+	if last == nil {
+		return nil, fmt.Errorf("%s/%s has no reading yet: %w", p.Site, p.Printer, ErrNotFound)
 	}
-	return Load(ctx, js, last.Record)
+	return Load(ctx, js, last)
 }
 
 // findAlert shows an alert, open or not: its course, and the record that changed it last.

@@ -1,7 +1,12 @@
 package detail
 
 import (
+	"errors"
+	"fmt"
 	"image/color"
+	"os"
+	"path/filepath"
+	"strings"
 	"time"
 
 	"gonum.org/v1/plot"
@@ -9,9 +14,7 @@ import (
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 
-	"fmt"
-	"path/filepath"
-	"strings"
+	"swathkeeper/worker/picture"
 )
 
 // WritePNG writes the pictures into a folder and gives their paths.
@@ -26,17 +29,35 @@ func (d *Detail) WritePNG(dir string, zone *time.Location) ([]string, error) {
 		return nil
 	}
 	where := d.Record.Site + "/" + d.Record.Printer
-	if p, w, h := d.heatPlot(where); p != nil {
-		if err := save(p, w, h, "chart"); err != nil {
+	write := func(data []byte, err error, name string) error {
+		if errors.Is(err, picture.ErrNothing) {
+			return nil
+		}
+		path := filepath.Join(dir, name+".png")
+		if err == nil {
+			err = os.WriteFile(path, data, 0o644)
+		}
+		if err != nil {
+			return fmt.Errorf("picture %s: %w", path, err)
+		}
+		names = append(names, path)
+		return nil
+	}
+	if v := d.Record.Verdict; v != nil && v.Colour != nil && len(d.Patches) > 0 {
+		c := *v.Colour
+		c.PatchDE00 = make([]float64, len(d.Patches))
+		for i := range d.Patches {
+			c.PatchDE00[i] = d.Patches[i].DE00
+		}
+		data, err := picture.Heat(where+": where colours moved", d.Chart, &c)
+		if err := write(data, err, "chart"); err != nil {
 			return names, err
 		}
 	}
 	for i := range d.Profiles {
-		p, err := d.Profiles[i].plot(where)
-		if err != nil {
-			return names, err
-		}
-		if err := save(p, 16*vg.Centimeter, 9*vg.Centimeter, "lines-"+d.Profiles[i].Channel); err != nil {
+		f := &d.Profiles[i]
+		data, err := picture.Profile(where+": "+trackName("lines", f.Channel)+" over one paper step", f.banding)
+		if err := write(data, err, "lines-"+strings.ToLower(f.Channel)); err != nil {
 			return names, err
 		}
 	}
@@ -55,74 +76,6 @@ func (d *Detail) WritePNG(dir string, zone *time.Location) ([]string, error) {
 		}
 	}
 	return names, nil
-}
-
-// heatPlot is the chart with each patch in its place, darker where colours moved further.
-func (d *Detail) heatPlot(where string) (*plot.Plot, vg.Length, vg.Length) {
-	if len(d.Patches) == 0 {
-		return nil, 0, 0
-	}
-	rows, cols, largest := 0, 0, 0.0
-	for _, k := range d.Patches {
-		rows, cols, largest = max(rows, k.Row), max(cols, k.Col), max(largest, k.DE00)
-	}
-	end := ScaleEnd(largest)
-	p := plot.New()
-	p.Title.Text = fmt.Sprintf("%s: colour difference of each patch, white 0 to dark %g dE00", where, end)
-	p.HideAxes()
-	p.Add(heatField{d.Patches, end})
-	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = 0.5, float64(cols)+0.5, -float64(rows)-0.5, -0.5
-	side := min(0.8*vg.Centimeter, 24*vg.Centimeter/vg.Length(cols))
-	return p, max(14*vg.Centimeter, side*vg.Length(cols)), side*vg.Length(rows) + 1.2*vg.Centimeter
-}
-
-// heatField draws the patches.
-type heatField struct {
-	patches []Patch
-	end     float64
-}
-
-// Plot implements plot.Plotter.
-func (f heatField) Plot(c draw.Canvas, p *plot.Plot) {
-	x, y := p.Transforms(&c)
-	for i := range f.patches {
-		k := &f.patches[i]
-		l, r, t, b := x(float64(k.Col)-0.47), x(float64(k.Col)+0.47), y(-float64(k.Row)+0.47), y(-float64(k.Row)-0.47)
-		box := []vg.Point{{X: l, Y: b}, {X: r, Y: b}, {X: r, Y: t}, {X: l, Y: t}}
-		if k.DE00 < 0 {
-			c.StrokeLines(draw.LineStyle{Color: color.Gray{150}, Width: 1}, []vg.Point{box[0], box[2]}, []vg.Point{box[1], box[3]})
-			continue
-		}
-		c.FillPolygon(Shade(k.DE00/f.end), box)
-		if k.Odd {
-			c.StrokeLines(draw.LineStyle{Color: color.RGBA{0, 70, 200, 255}, Width: 2}, append(box, box[0]))
-		}
-	}
-}
-
-func (f *Profile) plot(where string) (*plot.Plot, error) {
-	xy := make(plotter.XYs, len(f.Values))
-	for i, v := range f.Values {
-		xy[i].X, xy[i].Y = (float64(i)+0.5)/float64(len(f.Values))*f.PeriodMM, v
-	}
-	line, err := plotter.NewLine(xy)
-	if err != nil {
-		return nil, err
-	}
-	line.Width = vg.Points(1.5)
-	p := plot.New()
-	p.Title.Text = where + ": " + trackName("lines", f.Channel) + ", strips laid over one paper step"
-	p.X.Label.Text, p.Y.Label.Text = "mm along the paper step", f.Unit+" against the strip around it"
-	p.Add(plotter.NewGrid(), line)
-	for _, m := range f.Marks {
-		v, err := plotter.NewLine(plotter.XYs{{X: m, Y: p.Y.Min}, {X: m, Y: p.Y.Max}})
-		if err != nil {
-			return nil, err
-		}
-		v.Color, v.Dashes = color.RGBA{190, 30, 30, 255}, []vg.Length{vg.Points(3), vg.Points(3)}
-		p.Add(v)
-	}
-	return p, nil
 }
 
 // plot is a control chart: the readings, and the limits of what is usual.

@@ -54,14 +54,14 @@ func Heat(title string, c *protocol.Chart, v *protocol.Colour) ([]byte, error) {
 	d := heat{draw.New(canvas), height}
 	d.text(heatEdge, heatEdge+heatTitle-8, style(heatText, true), title)
 	top := heatEdge + heatTitle + 8.0
-	end := scaleEnd(slices.Max(v.PatchDE00))
+	end := ScaleEnd(slices.Max(v.PatchDE00))
 	for _, k := range cells {
 		x, y, w, h := left+scale*k.x, top+scale*k.y, scale*k.w, scale*k.h
 		if k.de < 0 {
 			d.crossed(x, y, w, h)
 			continue
 		}
-		d.rect(x, y, w, h, shade(k.de/end))
+		d.rect(x, y, w, h, Shade(k.de/end))
 	}
 	for _, k := range cells { // on top of all patches, so that no neighbour covers a ring
 		if k.ring {
@@ -111,7 +111,7 @@ func (d heat) ring(x, y, w, h float64) {
 func (d heat) legend(y, end float64, v *protocol.Colour) {
 	const steps, wide, right = 64, 250.0, 360.0
 	for i := range steps {
-		d.rect(heatEdge+wide*float64(i)/steps, y, wide/steps+0.5, heatBar, shade((float64(i)+0.5)/steps))
+		d.rect(heatEdge+wide*float64(i)/steps, y, wide/steps+0.5, heatBar, Shade((float64(i)+0.5)/steps))
 	}
 	d.StrokeLines(draw.LineStyle{Color: faint, Width: 1}, append(d.corners(heatEdge, y, wide, heatBar), d.at(heatEdge, y)))
 	small := style(heatSmall, false)
@@ -148,8 +148,8 @@ func (d heat) crossed(x, y, w, h float64) {
 	d.line(1.5, faint, x, y+h, x+w, y)
 }
 
-// scaleEnd is the difference at the dark end of the scale.
-func scaleEnd(largest float64) float64 {
+// ScaleEnd is the difference at the dark end of the scale.
+func ScaleEnd(largest float64) float64 {
 	for _, end := range []float64{2, 4, 6, 10, 20} {
 		if largest <= end {
 			return end
@@ -158,9 +158,9 @@ func scaleEnd(largest float64) float64 {
 	return math.Ceil(largest/20) * 20
 }
 
-// shade is the colour of a share of the scale, 0 to 1: one hue, from nearly white to dark, even to
+// Shade is the colour of a share of the scale, 0 to 1: one hue, from nearly white to dark, even to
 // the eye in lightness.
-func shade(t float64) color.Color {
+func Shade(t float64) color.Color {
 	t = max(0, min(1, t))
 	c := colorful.Hcl(38, 0.04+0.52*math.Sin(t*math.Pi/2*1.25), 0.97-0.72*t).Clamped()
 	r, g, b := c.RGB255()
