@@ -49,7 +49,26 @@ const retryWait = 500 * time.Millisecond
 
 // stillWorking is how often the bus is told that an input is being worked on; well under the
 // consumer's acknowledgement wait.
-const stillWorking = 10 * time.Second
+const stillWorking = bus.AckWait / 3
+
+// keepTelling tells the bus that an input is being worked on, until the returned function is
+// called: freezing a baseline takes a while, and so does waiting for a bus that is away.
+func keepTelling(msg jetstream.Msg) (stop func()) {
+	quit := make(chan struct{})
+	go func() {
+		t := time.NewTicker(stillWorking)
+		defer t.Stop()
+		for {
+			select {
+			case <-quit:
+				return
+			case <-t.C:
+				_ = msg.InProgress()
+			}
+		}
+	}()
+	return func() { close(quit) }
+}
 
 // Handle takes one inbox message to its record and acknowledges it. It returns only when that is
 // done, or when ctx ends: the message is then delivered again.
@@ -62,7 +81,7 @@ func (k *keeper) Handle(ctx context.Context, msg jetstream.Msg) {
 	in := input{subject: msg.Subject(), data: msg.Data(), seq: meta.Sequence.Stream, came: meta.Timestamp}
 	k.pulse.pin(msg.Headers().Get("Nats-Pin-Id"))
 	log := k.log.With().Uint64("inbox_seq", in.seq).Str("subject", in.subject).Logger()
-	told := time.Now()
+	defer keepTelling(msg)()
 	var lastErr string
 	for ctx.Err() == nil {
 		in.taken = time.Now()
@@ -85,10 +104,6 @@ func (k *keeper) Handle(ctx context.Context, msg jetstream.Msg) {
 		if text := err.Error(); text != lastErr {
 			log.Error().Err(err).Msg("this input waits until it can be recorded")
 			lastErr = text
-		}
-		if time.Since(told) > stillWorking {
-			_ = msg.InProgress()
-			told = time.Now()
 		}
 		t := time.NewTimer(retryWait)
 		select {

@@ -269,7 +269,17 @@ func (w *Worker) openBus(ctx context.Context) error {
 		return err
 	}
 	w.onStop("connection", func(context.Context) error { close(closing); w.conn.Close(); return nil })
-	return bus.Provision(ctx, w.js, w.o.Limits)
+	if w.embed != nil {
+		return bus.Provision(ctx, w.js, w.o.Limits)
+	}
+	// What many workers share is made once, by whoever runs it; a worker only looks at it.
+	if err := bus.Check(ctx, w.js); err != nil {
+		if errors.Is(err, bus.ErrNotProvisioned) {
+			return fmt.Errorf("this bus is not set up for swathkeeper: do `swathkeeper init --nats ...` once, as its administrator: %w", err)
+		}
+		return err
+	}
+	return nil
 }
 
 // startTimers lets the alert rules look at the clock when a printer's time has come.

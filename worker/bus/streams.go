@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
@@ -29,10 +30,9 @@ func DefaultLimits() Limits {
 // Total is what a store must be allowed to grow to.
 func (l Limits) Total() int64 { return l.Inbox + l.Record + l.Baselines + l.Scans + 512<<20 }
 
-// Provision creates the streams, stores and the judging consumer where they are missing, and
-// leaves alone what is there. It refuses a stream whose configuration would lose data.
-func Provision(ctx context.Context, js jetstream.JetStream, l Limits) error {
-	for _, c := range []jetstream.StreamConfig{
+// streams are the streams as they are made.
+func streams(l Limits) []jetstream.StreamConfig {
+	list := []jetstream.StreamConfig{
 		{
 			Name:        protocol.StreamInbox,
 			Description: "readings and notes, in the order in which they came",
@@ -47,26 +47,58 @@ func Provision(ctx context.Context, js jetstream.JetStream, l Limits) error {
 			MaxBytes:    l.Record,
 			Duplicates:  2 * time.Minute,
 		},
-	} {
-		c.Retention = jetstream.LimitsPolicy
-		c.Storage = jetstream.FileStorage
-		c.Discard = jetstream.DiscardNew
-		c.MaxMsgSize = 1 << 20
-		c.AllowDirect = true
-		c.Replicas = l.Replicas
-		if err := ensureStream(ctx, js, c); err != nil {
-			return err
-		}
 	}
-	if err := ensureConsumer(ctx, js); err != nil {
-		return err
+	for i := range list {
+		c := &list[i]
+		c.Retention, c.Storage, c.Discard = jetstream.LimitsPolicy, jetstream.FileStorage, jetstream.DiscardNew
+		c.MaxMsgSize, c.AllowDirect, c.Replicas = 1<<20, true, l.Replicas
 	}
-	for _, c := range []jetstream.KeyValueConfig{
+	return list
+}
+
+func keyValues(l Limits) []jetstream.KeyValueConfig {
+	list := []jetstream.KeyValueConfig{
 		{Bucket: protocol.BucketCharts, Description: "chart layouts", MaxBytes: 128 << 20, MaxValueSize: 1 << 20},
 		{Bucket: protocol.BucketActive, Description: "the baseline in force of each series", MaxBytes: 64 << 20, History: 8},
 		{Bucket: protocol.BucketSent, Description: "what chat has delivered", MaxBytes: 128 << 20, TTL: 30 * 24 * time.Hour},
-	} {
-		c.Replicas = l.Replicas
+	}
+	for i := range list {
+		list[i].Replicas = l.Replicas
+	}
+	return list
+}
+
+func objects(l Limits) []jetstream.ObjectStoreConfig {
+	return []jetstream.ObjectStoreConfig{
+		{Bucket: protocol.BucketBaselines, Description: "baselines, by digest", MaxBytes: l.Baselines, Replicas: l.Replicas},
+		{Bucket: protocol.BucketScans, Description: "pictures behind readings, by digest", MaxBytes: l.Scans, TTL: 90 * 24 * time.Hour, Replicas: l.Replicas},
+	}
+}
+
+// Provision creates the streams, stores and the judging consumer where they are missing, and
+// leaves alone what is there. It refuses what would lose data, as Check does.
+func Provision(ctx context.Context, js jetstream.JetStream, l Limits) error {
+	for _, c := range streams(l) {
+		if _, err := js.Stream(ctx, c.Name); errors.Is(err, jetstream.ErrStreamNotFound) {
+			if _, err := js.CreateStream(ctx, c); err != nil {
+				return fmt.Errorf("stream %s: %w", c.Name, err)
+			}
+		} else if err != nil {
+			return fmt.Errorf("stream %s: %w", c.Name, err)
+		}
+	}
+	cons, err := js.Consumer(ctx, protocol.StreamInbox, Durable)
+	if errors.Is(err, jetstream.ErrConsumerNotFound) {
+		_, err = js.CreateConsumer(ctx, protocol.StreamInbox, consumer(l))
+	} else if err == nil && cons.CachedInfo().Config.AckWait > AckWait { // of an earlier release
+		c := cons.CachedInfo().Config
+		c.AckWait = AckWait
+		_, err = js.UpdateConsumer(ctx, protocol.StreamInbox, c)
+	}
+	if err != nil {
+		return fmt.Errorf("consumer %s: %w", Durable, err)
+	}
+	for _, c := range keyValues(l) {
 		if _, err := js.KeyValue(ctx, c.Bucket); err == nil {
 			continue
 		}
@@ -74,11 +106,7 @@ func Provision(ctx context.Context, js jetstream.JetStream, l Limits) error {
 			return fmt.Errorf("store %s: %w", c.Bucket, err)
 		}
 	}
-	for _, c := range []jetstream.ObjectStoreConfig{
-		{Bucket: protocol.BucketBaselines, Description: "baselines, by digest", MaxBytes: l.Baselines},
-		{Bucket: protocol.BucketScans, Description: "pictures behind readings, by digest", MaxBytes: l.Scans, TTL: 90 * 24 * time.Hour},
-	} {
-		c.Replicas = l.Replicas
+	for _, c := range objects(l) {
 		if _, err := js.ObjectStore(ctx, c.Bucket); err == nil {
 			continue
 		}
@@ -86,25 +114,51 @@ func Provision(ctx context.Context, js jetstream.JetStream, l Limits) error {
 			return fmt.Errorf("store %s: %w", c.Bucket, err)
 		}
 	}
-	return nil
+	return Check(ctx, js)
 }
 
-func ensureStream(ctx context.Context, js jetstream.JetStream, c jetstream.StreamConfig) error {
-	s, err := js.Stream(ctx, c.Name)
-	if errors.Is(err, jetstream.ErrStreamNotFound) {
-		if _, err = js.CreateStream(ctx, c); err != nil {
-			return fmt.Errorf("stream %s: %w", c.Name, err)
+// ErrNotProvisioned says that a bus lacks a stream, store or consumer.
+var ErrNotProvisioned = errors.New("is not there")
+
+// Check looks at everything that Provision makes, changes nothing, and tells of all that is missing
+// or would lose data.
+func Check(ctx context.Context, js jetstream.JetStream) error {
+	var errs []error
+	away := false // without an answer there is no use in asking on
+	look := func(name string, check func(jetstream.StreamConfig) error) {
+		if away {
+			return
 		}
-		return nil
+		s, err := js.Stream(ctx, name)
+		switch {
+		case errors.Is(err, jetstream.ErrStreamNotFound):
+			err = fmt.Errorf("stream %s %w", name, ErrNotProvisioned)
+		case err != nil:
+			away = true
+			err = fmt.Errorf("stream %s: %w", name, err)
+		default:
+			err = check(s.CachedInfo().Config)
+		}
+		errs = append(errs, err)
 	}
-	if err != nil {
-		return fmt.Errorf("stream %s: %w", c.Name, err)
+	for _, want := range streams(Limits{}) {
+		look(want.Name, func(c jetstream.StreamConfig) error { return checkStream(c, want) })
 	}
-	return checkStream(s.CachedInfo().Config)
+	for _, kv := range keyValues(Limits{}) {
+		look("KV_"+kv.Bucket, func(c jetstream.StreamConfig) error { return checkStore(c, kv.TTL > 0) })
+	}
+	for _, o := range objects(Limits{}) {
+		look("OBJ_"+o.Bucket, func(c jetstream.StreamConfig) error { return checkStore(c, o.TTL > 0) })
+	}
+	if !away {
+		errs = append(errs, checkConsumer(ctx, js))
+	}
+	return errors.Join(errs...)
 }
 
-// checkStream refuses a stream that would lose readings or records by itself.
-func checkStream(c jetstream.StreamConfig) error {
+// checkStream refuses a stream that would lose readings or records by itself, or let somebody who
+// may only publish take them away.
+func checkStream(c, want jetstream.StreamConfig) error {
 	switch {
 	case c.MaxAge != 0:
 		return fmt.Errorf("stream %s forgets messages after %s; unjudged readings and the worker's memory would go: remove its max age", c.Name, c.MaxAge)
@@ -116,8 +170,38 @@ func checkStream(c jetstream.StreamConfig) error {
 		return fmt.Errorf("stream %s keeps only %d messages a subject: remove that limit", c.Name, c.MaxMsgsPerSubject)
 	case c.Storage != jetstream.FileStorage:
 		return fmt.Errorf("stream %s is kept in memory: use file storage", c.Name)
+	case c.PersistMode != jetstream.DefaultPersistMode:
+		return fmt.Errorf("stream %s acknowledges before it has written: set its persist mode to default", c.Name)
+	case c.NoAck:
+		return fmt.Errorf("stream %s acknowledges nothing, so that nobody knows what it has: let it acknowledge", c.Name)
+	case c.AllowMsgTTL:
+		return fmt.Errorf("stream %s lets a message say when it is forgotten: do not allow message TTLs", c.Name)
+	case c.AllowRollup:
+		return fmt.Errorf("stream %s lets one message remove all others of its subject: do not allow rollups", c.Name)
+	case c.Mirror != nil || c.Sealed:
+		return fmt.Errorf("stream %s takes no messages, being a mirror or sealed: it must be the stream that stations and workers publish to", c.Name)
+	case c.SubjectTransform != nil:
+		return fmt.Errorf("stream %s renames what it takes: remove its subject transform", c.Name)
 	case !c.AllowDirect:
 		return fmt.Errorf("stream %s does not allow direct reads: set allow direct", c.Name)
+	}
+	for _, s := range want.Subjects {
+		if !slices.Contains(c.Subjects, s) {
+			return fmt.Errorf("stream %s does not take %s: add this subject", c.Name, s)
+		}
+	}
+	return nil
+}
+
+// checkStore refuses a key-value or object store that would forget by itself what must be kept.
+func checkStore(c jetstream.StreamConfig, mayForget bool) error {
+	switch {
+	case c.Storage != jetstream.FileStorage:
+		return fmt.Errorf("store %s is kept in memory: use file storage", c.Name)
+	case c.MaxAge != 0 && !mayForget:
+		return fmt.Errorf("store %s forgets what it holds after %s: remove its TTL", c.Name, c.MaxAge)
+	case c.Discard != jetstream.DiscardNew:
+		return fmt.Errorf("store %s throws away old values when it is full: set its discard policy to new", c.Name)
 	}
 	return nil
 }
@@ -125,30 +209,48 @@ func checkStream(c jetstream.StreamConfig) error {
 // pinnedTTL is how long a judging worker may be silent before another takes over.
 const pinnedTTL = 4 * time.Second
 
-func ensureConsumer(ctx context.Context, js jetstream.JetStream) error {
-	c := jetstream.ConsumerConfig{
+// consumer is the judging consumer as it is made.
+func consumer(l Limits) jetstream.ConsumerConfig {
+	return jetstream.ConsumerConfig{
 		Durable:        Durable,
 		Description:    "judges readings and notes in order",
 		AckPolicy:      jetstream.AckExplicitPolicy,
-		AckWait:        30 * time.Second,
+		AckWait:        AckWait,
 		MaxDeliver:     -1,
 		MaxAckPending:  1, // strict order, also over a takeover
 		PriorityPolicy: jetstream.PriorityPolicyPinned,
 		PriorityGroups: []string{Durable},
 		PinnedTTL:      pinnedTTL,
+		Replicas:       l.Replicas,
 	}
+}
+
+// AckWait is how long the input that a killed worker had in hand waits for the next worker. A worker
+// that is alive says so while it works, well within it.
+const AckWait = 6 * time.Second
+
+func checkConsumer(ctx context.Context, js jetstream.JetStream) error {
 	got, err := js.Consumer(ctx, protocol.StreamInbox, Durable)
-	if errors.Is(err, jetstream.ErrConsumerNotFound) {
-		if _, err = js.CreateConsumer(ctx, protocol.StreamInbox, c); err != nil {
-			return fmt.Errorf("consumer %s: %w", Durable, err)
-		}
-		return nil
+	if errors.Is(err, jetstream.ErrConsumerNotFound) || errors.Is(err, jetstream.ErrStreamNotFound) {
+		return fmt.Errorf("consumer %s %w", Durable, ErrNotProvisioned)
 	}
 	if err != nil {
 		return fmt.Errorf("consumer %s: %w", Durable, err)
 	}
-	if have := got.CachedInfo().Config; have.MaxAckPending != 1 || have.AckPolicy != jetstream.AckExplicitPolicy {
+	c := got.CachedInfo().Config
+	switch {
+	case c.MaxAckPending != 1 || c.AckPolicy != jetstream.AckExplicitPolicy:
 		return fmt.Errorf("consumer %s does not keep the order of readings: it must have max ack pending 1 and explicit acknowledgement", Durable)
+	case c.MaxDeliver > 0:
+		return fmt.Errorf("consumer %s gives a reading up after %d deliveries: set max deliver to -1", Durable, c.MaxDeliver)
+	case c.InactiveThreshold > 0:
+		return fmt.Errorf("consumer %s is deleted when no worker runs for %s: remove its inactive threshold", Durable, c.InactiveThreshold)
+	case c.FilterSubject != "" || len(c.FilterSubjects) > 0:
+		return fmt.Errorf("consumer %s leaves out what does not match its filter: remove its filter", Durable)
+	case c.DeliverPolicy != jetstream.DeliverAllPolicy:
+		return fmt.Errorf("consumer %s does not begin with the first reading: make it with deliver all", Durable)
+	case c.PriorityPolicy != jetstream.PriorityPolicyPinned || !slices.Contains(c.PriorityGroups, Durable):
+		return fmt.Errorf("consumer %s does not keep to one worker: it must be pinned, with the group %s", Durable, Durable)
 	}
 	return nil
 }

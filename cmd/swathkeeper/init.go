@@ -1,0 +1,100 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+	"github.com/spf13/cobra"
+
+	"swathkeeper/worker/bus"
+)
+
+func init() { extra = append(extra, newInit) }
+
+func newInit() *cobra.Command {
+	l := bus.DefaultLimits()
+	var replicas int
+	var inbox, record, baselines, scans int64
+	var asJSON bool
+	c := &cobra.Command{
+		Use:   "init",
+		Short: "Set up an outside bus, once: streams, stores, the judging consumer",
+		Long: `Set up an outside bus, once: streams, stores, the judging consumer.
+
+A worker with a bus of its own needs none of this. On a bus that several workers share,
+they only use what init has made, and refuse what would lose readings. init leaves alone
+what is there already and refuses the same. It needs an administrator's credentials.`,
+		Example: `  swathkeeper init --nats nats://bus-1:4222,nats://bus-2:4222,nats://bus-3:4222 --nkey admin.nk
+  swathkeeper init --nats nats://bus-1:4222 --replicas 1`,
+		Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			cfg, err := loadConfig(c)
+			if err != nil {
+				return err
+			}
+			if !cfg.outside() {
+				return usagef("name the bus with --nats or --context; a worker's own bus sets itself up")
+			}
+			if replicas != 1 && replicas != 3 && replicas != 5 {
+				return usagef("--replicas %d: give 1, 3 or 5; an even number survives no more than the odd one below", replicas)
+			}
+			const mib = 1 << 20
+			for _, f := range []struct {
+				name string
+				v    int64
+				to   *int64
+			}{{"inbox-mib", inbox, &l.Inbox}, {"record-mib", record, &l.Record}, {"baselines-mib", baselines, &l.Baselines}, {"scans-mib", scans, &l.Scans}} {
+				if f.v < 1 {
+					return usagef("--%s %d: give at least 1", f.name, f.v)
+				}
+				*f.to = f.v * mib
+			}
+			l.Replicas = replicas
+			cl, err := connect(c)
+			if err != nil {
+				return err
+			}
+			defer cl.close()
+			if err := provision(cl.ctx, cl.js, l); err != nil {
+				return err
+			}
+			if asJSON {
+				return writeJSON(c, map[string]any{"ready": true, "replicas": replicas})
+			}
+			_, err = fmt.Fprintf(c.OutOrStdout(), "the bus is ready for workers: every stream on %d of its servers\n", replicas)
+			return err
+		},
+	}
+	f := c.Flags()
+	f.IntVar(&replicas, "replicas", 3, "servers that keep each stream")
+	f.Int64Var(&inbox, "inbox-mib", l.Inbox>>20, "most that the inbox may hold")
+	f.Int64Var(&record, "record-mib", l.Record>>20, "most that the records may hold")
+	f.Int64Var(&baselines, "baselines-mib", l.Baselines>>20, "most that the baselines may hold")
+	f.Int64Var(&scans, "scans-mib", l.Scans>>20, "most that the pictures behind readings may hold")
+	f.BoolVar(&asJSON, "json", false, "print JSON")
+	return c
+}
+
+// provision sets the bus up; the servers of a cluster that has just been started need a moment to
+// choose their leader.
+func provision(ctx context.Context, js jetstream.JetStream, l bus.Limits) error {
+	ctx, cancel := context.WithTimeout(ctx, time.Minute)
+	defer cancel()
+	for {
+		err := bus.Provision(ctx, js, l)
+		var api *jetstream.APIError
+		// 10005: there are not (yet) as many servers; 10008, 503: no leader yet.
+		again := bus.IsAway(err) || errors.As(err, &api) && (api.ErrorCode == 10005 || api.ErrorCode == 10074)
+		if err == nil || !again {
+			return err
+		}
+		select {
+		case <-ctx.Done():
+			return err
+		case <-time.After(500 * time.Millisecond):
+		}
+	}
+}
