@@ -26,9 +26,14 @@ type code struct {
 const codeSide = 26.0
 
 // findCode reads the chart's square code anywhere in the picture, at any turn, mirrored or not:
-// in the whole overview, then in the square that is most likely to hold it, more finely and
-// smoothed. The error says why there is none.
+// where its corner squares show, in the whole overview, then in the square that is most likely to
+// hold it, more finely and smoothed. The error says why there is none.
 func (p *Picture) findCode(o *overview, dpi float64) (*code, error) {
+	if g := o.codePart(); g != nil {
+		if c, err := g.readCode(); err == nil {
+			return c, nil
+		}
+	}
 	whole := &grey{w: o.w, h: o.h, pix: o.pix, scale: float64(o.factor)}
 	c, reason := whole.readCode()
 	if c != nil {
@@ -53,6 +58,45 @@ func (p *Picture) findCode(o *overview, dpi float64) (*code, error) {
 		}
 	}
 	return nil, reason
+}
+
+// codePart is the part of the overview around a code's three corner squares: each is a dark ring,
+// 7 modules wide, around a dark square of 3 (ISO/IEC 18004, 6.3.3). nil when they do not show.
+func (o *overview) codePart() *grey {
+	blobs := o.blobs()
+	var rings []*blob
+	for i := range blobs {
+		ring := &blobs[i]
+		w, h := ring.sides()
+		if w < 12 || w > 1.25*h || h > 1.25*w || ring.fill() < 0.25 || ring.fill() > 0.65 {
+			continue
+		}
+		for j := range blobs {
+			core := &blobs[j]
+			cw, ch := core.sides()
+			if core.x0 > ring.x0 && core.x1 < ring.x1 && core.y0 > ring.y0 && core.y1 < ring.y1 && core.fill() > 0.6 &&
+				cw > 0.25*w && cw < 0.6*w && ch > 0.25*h && ch < 0.6*h && dist(core.centre(), ring.centre()) < 0.1*w {
+				rings = append(rings, ring)
+				break
+			}
+		}
+	}
+	if len(rings) < 3 || len(rings) > 8 {
+		return nil
+	}
+	box := *rings[0]
+	for _, r := range rings[1:] {
+		box.join(r)
+	}
+	// The white around a code is at least 4 modules.
+	edge := (rings[0].x1 - rings[0].x0) * 4 / 7
+	x0, y0 := int(max(0, box.x0-edge)), int(max(0, box.y0-edge))
+	x1, y1 := min(o.w, int(box.x1+edge+1)), min(o.h, int(box.y1+edge+1))
+	g := &grey{w: x1 - x0, h: y1 - y0, x0: float64(x0 * o.factor), y0: float64(y0 * o.factor), scale: float64(o.factor)}
+	for y := y0; y < y1; y++ {
+		g.pix = append(g.pix, o.pix[y*o.w+x0:][:x1-x0]...)
+	}
+	return g
 }
 
 // busiest finds the square with the most strong edges.

@@ -2,7 +2,6 @@ package scan
 
 import (
 	"math"
-	"slices"
 
 	"swathkeeper/measure/chart"
 )
@@ -19,6 +18,9 @@ type shade struct {
 // against a lamp.
 const shadeMM = 16.0
 
+// shadePitch is the distance of samples along a white strip, in mm: a lamp changes slowly.
+const shadePitch = 0.25
+
 // readShades reads the white strips.
 func (d *reducer) readShades() []shade {
 	var white []chart.Strip
@@ -28,42 +30,41 @@ func (d *reducer) readShades() []shade {
 		}
 	}
 	all := make([]shade, len(white))
-	good := make([]bool, len(white)*d.p.Channels)
-	for i, s := range white {
-		sp := d.spanOf(s)
-		all[i].across, all[i].start, all[i].pitch = (sp.from+sp.to)/2, sp.start, d.pitch
-	}
-	inParallel(len(good), func(k int) {
-		i, c := k/d.p.Channels, k%d.p.Channels
-		all[i].rel[c], good[k] = d.shade(white[i], c)
-	})
+	good := make([]bool, len(white))
+	inParallel(len(white), func(i int) { all[i], good[i] = d.shade(white[i]) })
 	var out []shade
 	for i := range all {
-		if !slices.Contains(good[i*d.p.Channels:(i+1)*d.p.Channels], false) {
+		if good[i] {
 			out = append(out, all[i])
 		}
 	}
 	return out
 }
 
-// shade gives one channel's slow course along a white strip, relative to its mean.
-func (d *reducer) shade(s chart.Strip, channel int) ([]float64, bool) {
-	_, light, _, ok := d.readStrip(s, channel)
+// shade gives each channel's slow course along a white strip, relative to its mean.
+func (d *reducer) shade(s chart.Strip) (sh shade, ok bool) {
+	sp := d.spanOf(s, max(d.pitch, shadePitch))
+	channels := []int{0, 1, 2}[:d.p.Channels]
+	light, _, ok := d.readStrip(s, sp, max(1, int(d.perMM*shadePitch/2)), channels...)
 	if !ok {
-		return nil, false
+		return sh, false
 	}
-	slow := slowly(light, int(shadeMM/d.pitch))
-	mean := 0.0
-	for _, v := range slow {
-		mean += v / float64(len(slow))
+	sh.across, sh.start, sh.pitch = (sp.from+sp.to)/2, sp.start, sp.pitch
+	for _, c := range channels {
+		slow := slowly(light[c], int(shadeMM/sp.pitch))
+		mean := 0.0
+		for _, v := range slow {
+			mean += v / float64(len(slow))
+		}
+		if mean < 0.05 { // not white at all: no reference
+			return sh, false
+		}
+		for i := range slow {
+			slow[i] /= mean
+		}
+		sh.rel[c] = slow
 	}
-	if mean < 0.05 { // not white at all: no reference
-		return nil, false
-	}
-	for i := range slow {
-		slow[i] /= mean
-	}
-	return slow, true
+	return sh, true
 }
 
 func (s *shade) at(along float64, channel int) float64 {

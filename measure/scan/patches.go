@@ -29,36 +29,7 @@ func (d *reducer) patch(q chart.Patch) PatchValue {
 	hx, hy := q.W/2-inset(q.W), q.H/2-inset(q.H)
 	t := d.w.around(c, hx, hy)
 	var cell [cells * cells][3]float64
-	n, clipped := 0, 0
-	for i := range cell {
-		n0 := n
-		for k := range dots * dots {
-			// Dots fill the cell evenly: place them at the middles of dots x dots squares.
-			ux := (float64(i%cells*dots+k%dots)+0.5)*2/(cells*dots) - 1
-			uy := (float64(i/cells*dots+k/dots)+0.5)*2/(cells*dots) - 1
-			at := t.apply(point{ux * hx, uy * hy})
-			x, y := int(at.x), int(at.y)
-			if at.x < 0 || at.y < 0 || x >= d.p.W || y >= d.p.H {
-				continue
-			}
-			n++
-			end := false
-			for ch := range 3 {
-				light, e := d.light(x, y, ch)
-				cell[i][ch] += light
-				end = end || e
-			}
-			if end {
-				clipped++
-			}
-		}
-		for ch := range 3 {
-			cell[i][ch] /= float64(max(1, n-n0))
-		}
-	}
-	if n > 0 {
-		v.Clipped = float64(clipped) / float64(n)
-	}
+	v.Clipped = d.dots(t, hx, hy, &cell)
 	v.RGB, v.Spread, v.Dusty = robustMean(cell[:], d.feedX)
 	lamp := d.lamp(c)
 	for ch := range v.RGB {
@@ -69,16 +40,69 @@ func (d *reducer) patch(q chart.Patch) PatchValue {
 	return v
 }
 
-// light gives the linear light of one sample, and whether it is at the end of the scale.
-func (d *reducer) light(x, y, channel int) (v float64, end bool) {
+// dots reads cells x cells cells of dots x dots pixels each, evenly over a box of half sides hx and
+// hy, in mm: the mean light of each cell, and the share of pixels at the end of the scale. It goes
+// through the box row by row, as the pixels lie in memory. Pixels outside the picture do not count.
+func (d *reducer) dots(t affine, hx, hy float64, cell *[cells * cells][3]float64) (clipped float64) {
+	const side = cells * dots
 	p := d.p
-	i := y*p.stride() + (x*p.Step+channel)*p.sampleBytes()
-	if p.Bits == 8 {
-		b := p.Pix[i]
-		return float64(d.lut[channel][b]), b == 0 || b == 255
+	// From one dot to the next along the box's sides, in 1/65536 of a pixel.
+	fixed := func(v float64) int { return int(math.Round(v * 65536)) }
+	ux, uy := fixed(t.a*hx*2/side), fixed(t.d*hx*2/side)
+	vx, vy := t.b*hy*2/side, t.e*hy*2/side
+	inside := true
+	for _, c := range [4]point{{-hx, -hy}, {hx, -hy}, {-hx, hy}, {hx, hy}} {
+		q := t.apply(c)
+		inside = inside && q.x >= 1 && q.y >= 1 && q.x < float64(p.W-1) && q.y < float64(p.H-1)
 	}
-	u := uint16(p.Pix[i])<<8 | uint16(p.Pix[i+1])
-	return float64(d.lut[channel][u]), u == 0 || u == 65535
+	stride, step, sb := p.stride(), p.Step*p.sampleBytes(), p.sampleBytes()
+	var seen [cells * cells]int
+	n, ends := 0, 0
+	for j := range side {
+		start := t.apply(point{-hx * (side - 1) / side, 0})
+		down := float64(j) - (side-1)/2.0
+		x, y := fixed(start.x+vx*down), fixed(start.y+vy*down)
+		for i := range cells {
+			k := j/dots*cells + i
+			var r, g, b float32
+			for range dots {
+				px, py := x>>16, y>>16
+				x, y = x+ux, y+uy
+				if !inside && (px < 0 || py < 0 || px >= p.W || py >= p.H) {
+					continue
+				}
+				seen[k]++
+				at := p.Pix[py*stride+px*step:]
+				if sb == 1 {
+					at = at[:3]
+					r, g, b = r+d.lut[0][at[0]], g+d.lut[1][at[1]], b+d.lut[2][at[2]]
+					// 0 and 255 are the two that 1 more, as a byte, makes less than 2.
+					if at[0]+1 < 2 || at[1]+1 < 2 || at[2]+1 < 2 {
+						ends++
+					}
+					continue
+				}
+				var u [3]uint16
+				for c := range u {
+					u[c] = uint16(at[2*c])<<8 | uint16(at[2*c+1])
+				}
+				r, g, b = r+d.lut[0][u[0]], g+d.lut[1][u[1]], b+d.lut[2][u[2]]
+				if u[0]+1 < 2 || u[1]+1 < 2 || u[2]+1 < 2 {
+					ends++
+				}
+			}
+			cell[k][0] += float64(r)
+			cell[k][1] += float64(g)
+			cell[k][2] += float64(b)
+		}
+	}
+	for k := range cell {
+		n += seen[k]
+		for c := range 3 {
+			cell[k][c] /= float64(max(1, seen[k]))
+		}
+	}
+	return float64(ends) / float64(max(1, n))
 }
 
 // robustMean averages cells without those farthest from the others at the same place along the

@@ -1,0 +1,98 @@
+package scan
+
+import (
+	"math"
+	"slices"
+)
+
+func relative(v, level float64) float64 { return v / max(level, 1e-4) }
+
+// medianOf is the median of v, which stays as it is.
+func medianOf(v []float64) float64 {
+	var few [64]float64
+	s := append(few[:0], v...)
+	if len(s) <= 32 {
+		slices.Sort(s)
+		return (s[(len(s)-1)/2] + s[len(s)/2]) / 2
+	}
+	k := len(s) / 2
+	m := smallest(s, k)
+	if len(s)%2 == 0 {
+		m = (m + slices.Max(s[:k])) / 2
+	}
+	return m
+}
+
+// smallest gives the value that would stand at place k if s were sorted, and leaves s so that
+// nothing before k is larger and nothing after it smaller (Hoare's selection, 1961).
+func smallest(s []float64, k int) float64 {
+	lo, hi := 0, len(s)-1
+	for lo < hi {
+		// The median of three as the pivot, so that what is sorted already is no bad case.
+		a, b, c := s[lo], s[(lo+hi)/2], s[hi]
+		p := max(min(a, b), min(max(a, b), c))
+		i, j := lo, hi
+		for i <= j {
+			for s[i] < p {
+				i++
+			}
+			for s[j] > p {
+				j--
+			}
+			if i <= j {
+				s[i], s[j] = s[j], s[i]
+				i++
+				j--
+			}
+		}
+		switch {
+		case k <= j:
+			hi = j
+		case k >= i:
+			lo = i
+		default:
+			return s[k]
+		}
+	}
+	return s[k]
+}
+
+// robustSpread is a standard deviation from the median absolute value.
+func robustSpread(v []float64) float64 {
+	a := make([]float64, len(v))
+	for i, x := range v {
+		a[i] = math.Abs(x)
+	}
+	return 1.4826 * smallest(a, len(a)/2)
+}
+
+// slowly gives the slow course of a trace: medians of blocks, joined by straight lines.
+func slowly(v []float64, window int) []float64 {
+	window = max(8, min(window, len(v)))
+	blocks := max(1, len(v)/window)
+	mid, med := make([]float64, blocks), make([]float64, blocks)
+	for b := range blocks {
+		from, to := b*len(v)/blocks, (b+1)*len(v)/blocks
+		mid[b] = float64(from+to-1) / 2
+		med[b] = medianOf(v[from:to])
+	}
+	out := make([]float64, len(v))
+	b := 0
+	for i := range v {
+		x := float64(i)
+		for b+2 < blocks && x > mid[b+1] {
+			b++
+		}
+		if blocks == 1 || x <= mid[0] {
+			out[i] = med[0]
+			continue
+		}
+		if x >= mid[blocks-1] {
+			out[i] = med[blocks-1]
+			continue
+		}
+		f := (x - mid[b]) / (mid[b+1] - mid[b])
+		out[i] = med[b] + f*(med[b+1]-med[b])
+	}
+	return out
+}
