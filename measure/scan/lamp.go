@@ -19,7 +19,7 @@ type shade struct {
 const shadeMM = 16.0
 
 // shadePitch is the distance of samples along a white strip, in mm: a lamp changes slowly.
-const shadePitch = 0.25
+const shadePitch = 0.5
 
 // readShades reads the white strips.
 func (d *reducer) readShades() []shade {
@@ -29,42 +29,45 @@ func (d *reducer) readShades() []shade {
 			white = append(white, s)
 		}
 	}
-	all := make([]shade, len(white))
-	good := make([]bool, len(white))
-	inParallel(len(white), func(i int) { all[i], good[i] = d.shade(white[i]) })
+	channels := []int{0, 1, 2}[:d.p.Channels]
+	all := make([]*shade, len(white))
+	inParallel(len(white), func(i int) {
+		// Three rows of a picture for each sample tell enough.
+		k := d.task(white[i], max(d.pitch, shadePitch), max(1, int(d.perMM*shadePitch/3)), channels...)
+		if k != nil {
+			d.read([]*task{k})
+			all[i] = k.shade()
+		}
+	})
 	var out []shade
-	for i := range all {
-		if good[i] {
-			out = append(out, all[i])
+	for _, s := range all {
+		if s != nil {
+			out = append(out, *s)
 		}
 	}
 	return out
 }
 
-// shade gives each channel's slow course along a white strip, relative to its mean.
-func (d *reducer) shade(s chart.Strip) (sh shade, ok bool) {
-	sp := d.spanOf(s, max(d.pitch, shadePitch))
-	channels := []int{0, 1, 2}[:d.p.Channels]
-	light, _, ok := d.readStrip(s, sp, max(1, int(d.perMM*shadePitch/2)), channels...)
-	if !ok {
-		return sh, false
-	}
-	sh.across, sh.start, sh.pitch = (sp.from+sp.to)/2, sp.start, sp.pitch
-	for _, c := range channels {
-		slow := slowly(light[c], int(shadeMM/sp.pitch))
+// shade gives each channel's slow course along a white strip, relative to its mean; nil when the
+// strip is not white.
+func (k *task) shade() *shade {
+	sh := &shade{across: (k.sp.from + k.sp.to) / 2, start: k.sp.start, pitch: k.sp.pitch}
+	for i, c := range k.channels {
+		light, _ := k.light(i)
+		slow := slowly(light, int(shadeMM/k.sp.pitch))
 		mean := 0.0
 		for _, v := range slow {
 			mean += v / float64(len(slow))
 		}
 		if mean < 0.05 { // not white at all: no reference
-			return sh, false
+			return nil
 		}
 		for i := range slow {
 			slow[i] /= mean
 		}
 		sh.rel[c] = slow
 	}
-	return sh, true
+	return sh
 }
 
 func (s *shade) at(along float64, channel int) float64 {
@@ -80,30 +83,23 @@ func (s *shade) at(along float64, channel int) float64 {
 	return v[i] + (x-float64(i))*(v[i+1]-v[i])
 }
 
-// lamp is how bright the lamp is at a place, relative to its mean: from the white strips,
-// between two of them by distance.
-func (d *reducer) lamp(at point) (rel [3]float64) {
+// lamp is how bright the lamp is at a place in one channel, relative to its mean: from the white
+// strips, between two of them by distance.
+func (d *reducer) lamp(at point, channel int) float64 {
 	across, along := at.x, at.y
 	if d.feedX {
 		across, along = along, across
 	}
-	for c := range rel {
-		rel[c] = 1
-		if c >= d.p.Channels {
-			continue
-		}
-		switch len(d.shades) {
-		case 0:
-		case 1:
-			rel[c] = d.shades[0].at(along, c)
-		default:
-			a, b := &d.shades[0], &d.shades[len(d.shades)-1]
-			f := 0.5
-			if w := b.across - a.across; math.Abs(w) > 1 {
-				f = max(0, min(1, (across-a.across)/w))
-			}
-			rel[c] = a.at(along, c)*(1-f) + b.at(along, c)*f
-		}
+	if len(d.shades) == 0 || channel >= d.p.Channels {
+		return 1
 	}
-	return rel
+	a, b := &d.shades[0], &d.shades[len(d.shades)-1]
+	if len(d.shades) == 1 {
+		return a.at(along, channel)
+	}
+	f := 0.5
+	if w := b.across - a.across; math.Abs(w) > 1 {
+		f = max(0, min(1, (across-a.across)/w))
+	}
+	return a.at(along, channel)*(1-f) + b.at(along, channel)*f
 }

@@ -2,6 +2,8 @@ package scan
 
 import (
 	"math"
+
+	"swathkeeper/measure/chart"
 )
 
 // segmentMM is the length over which the goods' stretch is taken as even.
@@ -12,33 +14,60 @@ type lane struct {
 	sum, weight []float64
 }
 
-// readLanes sums the light of each lane of a span into samples along the feed, for each of the
-// channels. Each pixel is shared between the two samples that it lies between, which keeps the
-// centre of gravity of every line where it is.
-func (d *reducer) readLanes(sp span, skip int, channels []int) [][lanes]lane {
-	out := make([][lanes]lane, len(channels))
-	for i := range out {
-		for k := range out[i] {
-			out[i][k] = lane{sum: make([]float64, sp.n+1), weight: make([]float64, sp.n+1)}
+// touch looks at each cache line of a row that will be read soon, so that it is there by then:
+// fetching it is most of the time that a large picture takes. What it gives has no meaning.
+func touch(row []byte) (n int) {
+	for i := 0; i < len(row); i += 64 {
+		n += int(row[i])
+	}
+	return n + int(row[len(row)-1])
+}
+
+// task is a strip to be read.
+type task struct {
+	strip    chart.Strip
+	sp       span
+	skip     int // of the picture's rows, one in skip is looked at
+	channels []int
+	sums     [][lanes]lane // of each channel
+}
+
+// read sums the light of each lane of some strips into samples along the feed. Each pixel is shared
+// between the two samples that it lies between, which keeps the centre of gravity of every line
+// where it is. Strips that lie side by side are read together, a piece of each in turn, since they
+// share pages of memory.
+func (d *reducer) read(tasks []*task) {
+	for _, k := range tasks {
+		k.sums = make([][lanes]lane, len(k.channels))
+		for i := range k.sums {
+			for n := range k.sums[i] {
+				k.sums[i][n] = lane{sum: make([]float64, k.sp.n+1), weight: make([]float64, k.sp.n+1)}
+			}
 		}
 	}
-	first, last := sp.start, sp.start+float64(sp.n-1)*sp.pitch
-	for a := first - sp.pitch; a < last+sp.pitch; a += segmentMM {
-		d.readSegment(out, sp, a, min(a+segmentMM, last+sp.pitch), skip, channels)
+	for n, more := 0, true; more; n++ {
+		more = false
+		for _, k := range tasks {
+			first, last := k.sp.start-k.sp.pitch, k.sp.start+float64(k.sp.n)*k.sp.pitch
+			if a := first + float64(n)*segmentMM; a < last {
+				d.readSegment(k, a, min(a+segmentMM, last))
+				more = true
+			}
+		}
 	}
-	return out
 }
 
 // readSegment adds the pixels of one box of the sheet. All lanes of a row are read together, since
 // what costs time in a large picture is to fetch a row's part from memory.
-func (d *reducer) readSegment(out [][lanes]lane, sp span, a, b float64, skip int, channels []int) {
+func (d *reducer) readSegment(k *task, a, b float64) {
+	sp, skip, out := k.sp, k.skip, k.sums
 	c := d.sheet((sp.from+sp.to)/2, (a+b)/2)
 	hu, hv := (sp.to-sp.from)/2, (b-a)/2
 	hx, hy := hu, hv
 	if d.feedX {
 		hx, hy = hv, hu
 	}
-	t := d.w.around(c, hx, hy)
+	t := d.w.around(c)
 	// The inverse takes pixels to mm from the middle: u across and v along the feed.
 	det := t.det()
 	ux, uy := t.e/det, -t.b/det
@@ -52,6 +81,7 @@ func (d *reducer) readSegment(out [][lanes]lane, sp span, a, b float64, skip int
 	step, sb := d.p.Step*d.p.sampleBytes(), d.p.sampleBytes()
 	// v in samples from the first one.
 	toSample, zero := 1/sp.pitch, ((a+b)/2-sp.start)/sp.pitch
+	touched := 0
 	for y := y0 + (skip-y0%skip)%skip; y <= y1; y += skip {
 		dy := float64(y) + 0.5 - t.f
 		lo, hi := clipRange(math.Inf(-1), math.Inf(1), vx, vy*dy, hv)
@@ -62,8 +92,11 @@ func (d *reducer) readSegment(out [][lanes]lane, sp span, a, b float64, skip int
 		// Pixel x has its centre at x + 0.5 - t.c from the middle.
 		pixel := func(x float64) int { return int(math.Ceil(x + t.c - 0.5)) }
 		x0, x1 := max(0, pixel(lo)), min(d.p.W, pixel(hi))
-		for k := range lanes {
-			lo, hi := clipRange(lo, hi, ux, uy*dy+hu*(1-float64(2*k+1)/lanes), hu/lanes)
+		if ahead := y + 2*skip; ahead <= y1 && x0 < x1 {
+			touched += touch(d.p.Pix[ahead*d.p.stride()+x0*step:][:(x1-x0)*step])
+		}
+		for n := range lanes {
+			lo, hi := clipRange(lo, hi, ux, uy*dy+hu*(1-float64(2*n+1)/lanes), hu/lanes)
 			if lo > hi {
 				continue
 			}
@@ -72,16 +105,13 @@ func (d *reducer) readSegment(out [][lanes]lane, sp span, a, b float64, skip int
 				continue
 			}
 			v, dv := (vx*(float64(xa)+0.5-t.c)+vy*dy)*toSample+zero, vx*toSample
-			for i, c := range channels {
+			for i, c := range k.channels {
 				row := d.p.Pix[y*d.p.stride()+xa*step+c*sb:]
-				if sb == 1 {
-					out[i][k].add8(row, step, xb-xa, d.lut[c], v, dv)
-				} else {
-					out[i][k].add16(row, step, xb-xa, d.lut[c], v, dv)
-				}
+				out[i][n].addRow(row, step, xb-xa, d.p.Bits, d.lut[c], v, dv)
 			}
 		}
 	}
+	d.touched.Add(int64(touched)) // lest it be left out as of no use
 }
 
 // clipRange narrows lo..hi to where |k x + c| <= half.
@@ -99,62 +129,52 @@ func clipRange(lo, hi, k, c, half float64) (float64, float64) {
 	return max(lo, p), min(hi, q)
 }
 
-// run is how many neighbouring pixels are added as one where they belong to about one sample.
-const run = 8
+// together is how many neighbouring pixels may be shared out as one: those that lie within a
+// quarter of a sample.
+func together(dv float64) int { return int(min(256, 0.25/(math.Abs(dv)+1e-9))) }
 
-// runs is how many times run pixels are shared out as one.
-func runs(dv float64) int { return int(min(8, 0.25/(math.Abs(dv)*run+1e-9))) }
-
-// add8 adds n samples of a row, step bytes apart, whose sample position is v, v + dv, ...
-func (l *lane) add8(row []byte, step, n int, lut []float32, v, dv float64) {
-	table := (*[256]float32)(lut)
-	i := 0
-	for m := runs(dv); m > 0 && n >= run; {
-		m = min(m, n/run)
+// addRow adds n samples of a row, step bytes apart, whose sample position is v, v + dv, ...
+func (l *lane) addRow(row []byte, step, n, bits int, lut []float32, v, dv float64) {
+	most := together(dv)
+	for i := 0; n > 0; {
+		m := max(1, min(n, most))
 		var s float32
-		for range m {
-			if step == 3 {
-				p := (*[3*run - 2]byte)(row[i:])
-				s += (table[p[0]] + table[p[3]]) + (table[p[6]] + table[p[9]]) +
-					(table[p[12]] + table[p[15]]) + (table[p[18]] + table[p[21]])
-			} else {
-				p := row[i : i+(run-1)*step+1]
-				s += (table[p[0]] + table[p[step]]) + (table[p[2*step]] + table[p[3*step]]) +
-					(table[p[4*step]] + table[p[5*step]]) + (table[p[6*step]] + table[p[7*step]])
-			}
-			i += run * step
+		if bits == 8 {
+			s = sum8(row[i:], step, m, (*[256]float32)(lut))
+		} else {
+			s = sum16(row[i:], step, m, (*[65536]float32)(lut))
 		}
-		k := float64(run * m)
+		k := float64(m)
 		l.add(v+dv*(k-1)/2, float64(s), k)
+		i += m * step
 		v += dv * k
-		n -= run * m
-	}
-	for ; n > 0; n-- {
-		l.add(v, float64(table[row[i]]), 1)
-		i += step
-		v += dv
+		n -= m
 	}
 }
 
-func (l *lane) add16(row []byte, step, n int, lut []float32, v, dv float64) {
+// sum8 is the light of n samples.
+func sum8(row []byte, step, n int, lut *[256]float32) (s float32) {
 	i := 0
-	for m := runs(dv); m > 0 && n >= run; {
-		m = min(m, n/run)
-		var s float32
-		for range m * run {
-			s += lut[uint16(row[i])<<8|uint16(row[i+1])]
-			i += step
+	if step == 3 {
+		for ; n >= 8; n -= 8 {
+			p := (*[22]byte)(row[i:])
+			s += (lut[p[0]] + lut[p[3]]) + (lut[p[6]] + lut[p[9]]) + (lut[p[12]] + lut[p[15]]) + (lut[p[18]] + lut[p[21]])
+			i += 24
 		}
-		k := float64(run * m)
-		l.add(v+dv*(k-1)/2, float64(s), k)
-		v += dv * k
-		n -= run * m
 	}
 	for ; n > 0; n-- {
-		l.add(v, float64(lut[uint16(row[i])<<8|uint16(row[i+1])]), 1)
+		s += lut[row[i]]
 		i += step
-		v += dv
 	}
+	return s
+}
+
+func sum16(row []byte, step, n int, lut *[65536]float32) (s float32) {
+	for i := 0; n > 0; n-- {
+		s += lut[uint16(row[i])<<8|uint16(row[i+1])]
+		i += step
+	}
+	return s
 }
 
 // add shares light between the samples on both sides of v.

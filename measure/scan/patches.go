@@ -12,7 +12,7 @@ import (
 // mostly gone within one.
 const (
 	cells = 8
-	dots  = 8
+	dots  = 6
 )
 
 // trimmed is the share of cells, those farthest from the median, that do not count in a mean.
@@ -27,13 +27,12 @@ func (d *reducer) patch(q chart.Patch) PatchValue {
 	v := PatchValue{ID: q.ID}
 	c := point{q.X + q.W/2, q.Y + q.H/2}
 	hx, hy := q.W/2-inset(q.W), q.H/2-inset(q.H)
-	t := d.w.around(c, hx, hy)
+	t := d.w.around(c)
 	var cell [cells * cells][3]float64
 	v.Clipped = d.dots(t, hx, hy, &cell)
 	v.RGB, v.Spread, v.Dusty = robustMean(cell[:], d.feedX)
-	lamp := d.lamp(c)
 	for ch := range v.RGB {
-		v.RGB[ch] /= lamp[ch]
+		v.RGB[ch] /= d.lamp(c, ch)
 		v.Density[ch] = density(v.RGB[ch])
 	}
 	v.Lab = d.e.Lab(v.RGB)
@@ -56,12 +55,21 @@ func (d *reducer) dots(t affine, hx, hy float64, cell *[cells * cells][3]float64
 		inside = inside && q.x >= 1 && q.y >= 1 && q.x < float64(p.W-1) && q.y < float64(p.H-1)
 	}
 	stride, step, sb := p.stride(), p.Step*p.sampleBytes(), p.sampleBytes()
+	lr, lg, lb := d.lut[0], d.lut[1], d.lut[2]
 	var seen [cells * cells]int
-	n, ends := 0, 0
+	n, ends, touched := 0, 0, 0
 	for j := range side {
 		start := t.apply(point{-hx * (side - 1) / side, 0})
 		down := float64(j) - (side-1)/2.0
 		x, y := fixed(start.x+vx*down), fixed(start.y+vy*down)
+		// Ask for the next row's pixels while this one's are read.
+		if inside && j+1 < side {
+			ax, ay := x+int(vx*65536), y+int(vy*65536)
+			for range cells {
+				touched += int(p.Pix[(ay>>16)*stride+(ax>>16)*step])
+				ax, ay = ax+dots*ux, ay+dots*uy
+			}
+		}
 		for i := range cells {
 			k := j/dots*cells + i
 			var r, g, b float32
@@ -75,7 +83,7 @@ func (d *reducer) dots(t affine, hx, hy float64, cell *[cells * cells][3]float64
 				at := p.Pix[py*stride+px*step:]
 				if sb == 1 {
 					at = at[:3]
-					r, g, b = r+d.lut[0][at[0]], g+d.lut[1][at[1]], b+d.lut[2][at[2]]
+					r, g, b = r+lr[at[0]], g+lg[at[1]], b+lb[at[2]]
 					// 0 and 255 are the two that 1 more, as a byte, makes less than 2.
 					if at[0]+1 < 2 || at[1]+1 < 2 || at[2]+1 < 2 {
 						ends++
@@ -86,7 +94,7 @@ func (d *reducer) dots(t affine, hx, hy float64, cell *[cells * cells][3]float64
 				for c := range u {
 					u[c] = uint16(at[2*c])<<8 | uint16(at[2*c+1])
 				}
-				r, g, b = r+d.lut[0][u[0]], g+d.lut[1][u[1]], b+d.lut[2][u[2]]
+				r, g, b = r+lr[u[0]], g+lg[u[1]], b+lb[u[2]]
 				if u[0]+1 < 2 || u[1]+1 < 2 || u[2]+1 < 2 {
 					ends++
 				}
@@ -102,6 +110,7 @@ func (d *reducer) dots(t affine, hx, hy float64, cell *[cells * cells][3]float64
 			cell[k][c] /= float64(max(1, seen[k]))
 		}
 	}
+	d.touched.Add(int64(touched)) // lest it be left out as of no use
 	return float64(ends) / float64(max(1, n))
 }
 

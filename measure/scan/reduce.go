@@ -12,15 +12,16 @@ import (
 
 // reducer turns the pixels under patches and strips into numbers.
 type reducer struct {
-	p      *Picture
-	l      *chart.Layout
-	w      *warp
-	e      *Encoding
-	perMM  float64
-	lut    [3][]float32 // linear light of a sample value
-	pitch  float64      // of trace samples, mm
-	feedX  bool         // the feed runs along x
-	shades []shade      // what the white strips say about the lamp
+	p       *Picture
+	l       *chart.Layout
+	w       *warp
+	e       *Encoding
+	perMM   float64
+	lut     [3][]float32 // linear light of a sample value
+	pitch   float64      // of trace samples, mm
+	feedX   bool         // the feed runs along x
+	shades  []shade      // what the white strips say about the lamp
+	touched atomic.Int64
 }
 
 func newReducer(p *Picture, l *chart.Layout, w *warp, e *Encoding, opt Options) *reducer {
@@ -47,25 +48,23 @@ func (d *reducer) run(r *Reading) {
 	} else if len(d.l.Patches) > 0 {
 		r.warn("the picture is grey: traces are read, patch colours cannot be")
 	}
-	var strips []chart.Strip
-	for _, s := range d.l.Strips {
-		if !s.White() {
-			strips = append(strips, s)
-		}
-	}
-	r.Traces = make([]Trace, len(strips))
-	short := make([]string, len(strips))
-	inParallel(len(strips)+len(r.Patches), func(i int) {
-		if i >= len(strips) {
-			r.Patches[i-len(strips)] = d.patch(d.l.Patches[i-len(strips)])
+	tasks, lost := d.traceTasks()
+	// Neighbouring strips by core, then patches row by row.
+	cores := min(runtime.GOMAXPROCS(0), len(tasks))
+	const few = 16
+	inParallel(cores+(len(r.Patches)+few-1)/few, func(i int) {
+		if i < cores {
+			d.read(tasks[i*len(tasks)/cores : (i+1)*len(tasks)/cores])
 			return
 		}
-		var ok bool
-		if r.Traces[i], ok = d.trace(strips[i]); !ok {
-			short[i] = strips[i].ID
+		from := (i - cores) * few
+		for k := from; k < min(from+few, len(r.Patches)); k++ {
+			r.Patches[k] = d.patch(d.l.Patches[k])
 		}
 	})
-	d.doubts(r, short)
+	r.Traces = make([]Trace, len(tasks))
+	inParallel(len(tasks), func(i int) { r.Traces[i] = d.trace(tasks[i]) })
+	d.doubts(r, lost)
 }
 
 // inParallel calls f for 0 to n-1 on all cores.
@@ -86,21 +85,14 @@ func inParallel(n int, f func(int)) {
 	wg.Wait()
 }
 
-// doubts drops traces that could not be read and gathers clipped and dusty fields into warnings.
-func (d *reducer) doubts(r *Reading, short []string) {
-	kept := r.Traces[:0]
-	var lost, dirtyStrips []string
-	for i, t := range r.Traces {
-		if short[i] != "" {
-			lost = append(lost, short[i])
-			continue
-		}
+// doubts gathers clipped and dusty fields, and strips that could not be read, into warnings.
+func (d *reducer) doubts(r *Reading, lost []string) {
+	var dirtyStrips []string
+	for _, t := range r.Traces {
 		if t.Dusty > 0.03 {
 			dirtyStrips = append(dirtyStrips, t.Strip)
 		}
-		kept = append(kept, t)
 	}
-	r.Traces = kept
 	var clipped, dusty []string
 	for _, p := range r.Patches {
 		if p.Clipped > 0.01 {

@@ -50,48 +50,58 @@ func (d *reducer) inside(s chart.Strip) bool {
 	return true
 }
 
-// readStrip gives the light along a span of a strip in some channels, dirt left out, and the share
-// of samples where something was. Of the picture's rows it looks at one in skip.
-func (d *reducer) readStrip(s chart.Strip, sp span, skip int, channels ...int) (light [][]float64, dusty float64, ok bool) {
-	if sp.n < 16 || !d.inside(s) {
-		return nil, 0, false
+// task prepares the reading of a strip in some channels, with samples of a pitch in mm. It is nil
+// when the strip is not wholly in the picture.
+func (d *reducer) task(s chart.Strip, pitch float64, skip int, channels ...int) *task {
+	k := &task{strip: s, sp: d.spanOf(s, pitch), skip: skip, channels: channels}
+	if k.sp.n < 16 || !d.inside(s) {
+		return nil
 	}
-	for _, ls := range d.readLanes(sp, skip, channels) {
-		var parts [lanes][]float64
-		for i := range parts {
-			parts[i] = ls[i].means(sp.n)
-		}
-		one, dirt := joinLanes(parts[:], int(4/sp.pitch))
-		light, dusty = append(light, one), max(dusty, dirt)
-	}
-	return light, dusty, true
+	return k
 }
 
-// trace reads one strip as density.
-func (d *reducer) trace(s chart.Strip) (Trace, bool) {
-	t := Trace{Strip: s.ID, Channel: s.Channel, Tint: s.Tint, PitchUM: d.pitch * 1000}
-	channel := 0
-	if d.p.Channels == 3 {
-		channel = d.filter(s)
+// light gives the light along a strip that was read, dirt left out, for its channel number i, and
+// the share of samples where something was.
+func (k *task) light(i int) (light []float64, dusty float64) {
+	var parts [lanes][]float64
+	for n := range parts {
+		parts[n] = k.sums[i][n].means(k.sp.n)
 	}
-	sp := d.spanOf(s, d.pitch)
-	all, dusty, ok := d.readStrip(s, sp, 1, channel)
-	if !ok {
-		return t, false
+	return joinLanes(parts[:], int(4/k.sp.pitch))
+}
+
+// traceTasks are the strips of inks that can be read, each in the filter that fits its ink.
+func (d *reducer) traceTasks() (tasks []*task, lost []string) {
+	for _, s := range d.l.Strips {
+		if s.White() {
+			continue
+		}
+		channel := 0
+		if d.p.Channels == 3 {
+			channel = d.filter(s)
+		}
+		if k := d.task(s, d.pitch, 1, channel); k != nil {
+			tasks = append(tasks, k)
+		} else {
+			lost = append(lost, s.ID)
+		}
 	}
-	light := all[0]
-	t.Filter = "grey"
+	return tasks, lost
+}
+
+// trace turns a strip that was read into density.
+func (d *reducer) trace(k *task) Trace {
+	s, channel := k.strip, k.channels[0]
+	t := Trace{Strip: s.ID, Channel: s.Channel, Tint: s.Tint, PitchUM: k.sp.pitch * 1000, StartMM: k.sp.start, Filter: "grey"}
 	if d.p.Channels == 3 {
 		t.Filter = [3]string{"red", "green", "blue"}[channel]
 	}
-	t.StartMM, t.Dusty = sp.start, dusty
-	middle := (sp.from + sp.to) / 2
-	t.Values = light
-	for i, v := range light {
-		lamp := d.lamp(d.sheet(middle, sp.start+float64(i)*d.pitch))
-		t.Values[i] = density(v / lamp[channel])
+	t.Values, t.Dusty = k.light(0)
+	middle := (k.sp.from + k.sp.to) / 2
+	for i, v := range t.Values {
+		t.Values[i] = density(v / d.lamp(d.sheet(middle, k.sp.start+float64(i)*k.sp.pitch), channel))
 	}
-	return t, true
+	return t
 }
 
 // filter is the scanner's channel that is complementary to a strip's ink: the usual one for

@@ -99,15 +99,28 @@ func (w *warp) apply(p point) point {
 }
 
 // around gives the affine map that is right near a place: it takes the distance from c, in mm,
-// to pixels, over a box of half sides hx and hy.
-func (w *warp) around(c point, hx, hy float64) affine {
-	l, r := w.apply(point{c.x - hx, c.y}), w.apply(point{c.x + hx, c.y})
-	u, d := w.apply(point{c.x, c.y - hy}), w.apply(point{c.x, c.y + hy})
-	m := w.apply(c)
-	return affine{
-		a: (r.x - l.x) / (2 * hx), b: (d.x - u.x) / (2 * hy), c: m.x,
-		d: (r.y - l.y) / (2 * hx), e: (d.y - u.y) / (2 * hy), f: m.y,
+// to pixels. It is the warp's value and slope there.
+func (w *warp) around(c point) affine {
+	t := w.t
+	q := t.apply(c)
+	t.c, t.f = q.x, q.y
+	for i, k := range w.knots {
+		x, y := (c.x-k.x)/warpUnit, (c.y-k.y)/warpUnit
+		r2 := x*x + y*y
+		if r2 < 1e-12 {
+			continue
+		}
+		l := math.Log(r2)
+		u, s := r2*l, 2*(l+1)/warpUnit
+		t.c, t.a, t.b = t.c+u*w.wx[i], t.a+s*x*w.wx[i], t.b+s*y*w.wx[i]
+		t.f, t.d, t.e = t.f+u*w.wy[i], t.d+s*x*w.wy[i], t.e+s*y*w.wy[i]
 	}
+	n := len(w.knots)
+	t.c += w.wx[n] + (c.x*w.wx[n+1]+c.y*w.wx[n+2])/warpUnit
+	t.f += w.wy[n] + (c.x*w.wy[n+1]+c.y*w.wy[n+2])/warpUnit
+	t.a, t.b = t.a+w.wx[n+1]/warpUnit, t.b+w.wx[n+2]/warpUnit
+	t.d, t.e = t.d+w.wy[n+1]/warpUnit, t.e+w.wy[n+2]/warpUnit
+	return t
 }
 
 // sift fits the warp and drops marks that the others contradict, one after another: dirt on a
