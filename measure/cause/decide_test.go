@@ -79,6 +79,52 @@ func TestTable(t *testing.T) {
 	}
 }
 
+// TestWordsAreTrue: no sentence says what its own figures deny, whatever the likelihoods prefer.
+func TestWordsAreTrue(t *testing.T) {
+	t.Parallel()
+	strengths := func(v ...float64) []drift.Channel {
+		var out []drift.Channel
+		for i, x := range v {
+			out = append(out, drift.Channel{Channel: []string{"C", "M", "Y", "K"}[i], StrengthPercent: x})
+		}
+		return out
+	}
+	first := func(r *drift.Result) Finding {
+		fs := Decide(Evidence{Stage: StagePressed, Drift: r})
+		if len(fs) == 0 {
+			t.Fatalf("no finding: %+v", r.Patterns)
+		}
+		return fs[0]
+	}
+	press, media := pattern(drift.PatternPressUnder, "", 40), pattern(drift.PatternMedia, "", 10)
+
+	r := result(press, media)
+	r.Channels = strengths(-0.2, 3, 1, 2)
+	if f := first(r); f.Advice != CheckMedia || strings.Contains(f.Why, "down") {
+		t.Errorf("inks of -0 to +3 %%: %s, %q", f.Advice, f.Why)
+	}
+	r.Channels = strengths(-4, 0.2, -3, -2)
+	if f := first(r); f.Advice != CheckPress || strings.Contains(f.Why, "all inks") || strings.Contains(f.Why, "-0") {
+		t.Errorf("one ink up: %s, %q", f.Advice, f.Why)
+	}
+	r.Channels = strengths(-4, -1, -3, -2)
+	if f := first(r); f.Advice != CheckPress || !strings.Contains(f.Why, "all inks are down together, -4 to -1 %") {
+		t.Errorf("all inks down: %s, %q", f.Advice, f.Why)
+	}
+	r = result(pattern(drift.PatternInkWeak, "C", 40), pattern(drift.PatternInkWeak, "M", 38))
+	r.Channels = strengths(-0.1, -2.4, 0, 0)
+	if f := first(r); f.Channel != "M" || !strings.Contains(f.Why, "magenta prints 2.4 % weak") {
+		t.Errorf("C off by 0.1 %%, M by 2.4 %%: %s, %q", f.Channel, f.Why)
+	}
+	r.Patterns = []drift.Pattern{pattern(drift.PatternInkStrong, "M", 40), pattern(drift.PatternInkWeak, "M", 38)}
+	if f := first(r); !strings.Contains(f.Why, "weak") {
+		t.Errorf("a weak ink told as a strong one: %q", f.Why)
+	}
+	if got := signed(-0.04, 1) + " " + signed(0.4, 0) + " " + signed(-0.6, 0); got != "0 0 -1" {
+		t.Errorf("signs: %s", got)
+	}
+}
+
 // TestMovesGoWithTheAdvice: an ink's own for check_ink, every channel's for a refit, none else.
 func TestMovesGoWithTheAdvice(t *testing.T) {
 	t.Parallel()

@@ -34,6 +34,9 @@ func weigh(e *Evidence) []candidate {
 	for _, p := range e.Drift.Patterns {
 		c := candidate{pattern: p.Name, channel: p.Channel, size: p.Size, weight: trust * p.LogLikelihood}
 		c.advice = adviceOf(p.Name)
+		if !told(e.Drift, &c) {
+			continue // its sentence would not be true of this reading
+		}
 		if c.advice == CheckPress && (e.Stage == StageTransfer || e.Stage == StageDirect) {
 			continue // no press has touched this print
 		}
@@ -63,6 +66,43 @@ func weigh(e *Evidence) []candidate {
 	}
 	sort.SliceStable(merged, func(a, b int) bool { return merged[a].weight > merged[b].weight })
 	return merged
+}
+
+// told says whether the figures of the reading bear the story that a cause would be told by. The
+// likelihoods weigh all factors together and may prefer a cause for its small print.
+func told(r *drift.Result, c *candidate) bool {
+	switch c.pattern {
+	case drift.PatternInkWeak, drift.PatternInkStrong:
+		var own, most float64
+		for _, ch := range r.Channels {
+			v := shown(r, ch)
+			most = max(most, math.Abs(v))
+			if ch.Channel == c.channel {
+				own = v
+			}
+		}
+		return (own < 0) == (c.pattern == drift.PatternInkWeak) && math.Abs(own) >= most/2
+	case drift.PatternPressUnder:
+		var sum float64
+		for _, ch := range r.Channels {
+			sum += shown(r, ch)
+		}
+		return sum < 0
+	case drift.PatternPressOver:
+		return factor(r, "white:b") >= 0
+	case drift.PatternFlare:
+		return factor(r, "flare") >= 0
+	}
+	return true
+}
+
+// shown is the change of a channel's strength that the sentences give: of the reading, or, when
+// only the weighted means are out, of those.
+func shown(r *drift.Result, ch drift.Channel) float64 {
+	if r.Slow && math.Abs(ch.EWMA) > math.Abs(ch.StrengthPercent) {
+		return ch.EWMA
+	}
+	return ch.StrengthPercent
 }
 
 func adviceOf(pattern string) string {

@@ -36,11 +36,19 @@ func why(e *Evidence, c candidate) string {
 	case drift.PatternInkColour:
 		s = colourWhy(e, c)
 	case drift.PatternPressUnder:
-		s = fmt.Sprintf("all inks are down together, %s, and most where most ink lies: as when the press is too cold, too short or too light", range_(r, strengthOf))
+		_, high := span(r, func(ch drift.Channel) float64 { return shown(r, ch) })
+		s = fmt.Sprintf("the inks are down in the mean (%s), and most where most ink lies: as when the press is too cold, too short or too light", changes(e))
+		if high < -0.5 {
+			s = fmt.Sprintf("all inks are down together, %s, and most where most ink lies: as when the press is too cold, too short or too light", range_(r))
+		}
 	case drift.PatternPressOver:
-		s = fmt.Sprintf("the white went yellow (b* %+.1f) and the inks moved together (%s): as when the press is too hot or too long", factor(r, "white:b"), range_(r, strengthOf))
+		s = fmt.Sprintf("the white went yellow (b* %+.1f) and the inks moved together (%s): as when the press is too hot or too long", factor(r, "white:b"), range_(r))
 	case drift.PatternMedia:
-		s = fmt.Sprintf("the unprinted goods moved by %.1f dE00 (L* %+.1f, b* %+.1f) and the inks did not: as with another lot or side of the goods", r.WhiteDE00, factor(r, "white:L"), factor(r, "white:b"))
+		inks := "the inks did not"
+		if low, high := span(r, func(ch drift.Channel) float64 { return shown(r, ch) }); max(-low, high) >= 1.5 {
+			inks = "the inks by " + range_(r)
+		}
+		s = fmt.Sprintf("the unprinted goods moved by %.1f dE00 (L* %+.1f, b* %+.1f) and %s: as with another lot or side of the goods", r.WhiteDE00, factor(r, "white:L"), factor(r, "white:b"), inks)
 	case drift.PatternPreset:
 		s = fmt.Sprintf("all mid-tones moved together (%s) and the solids hardly: as with another preset, profile or ink limit", rangePoints(r))
 	case drift.PatternFlare:
@@ -62,10 +70,7 @@ func strengthWhy(e *Evidence, c candidate) string {
 		}
 	}
 	word := "weak"
-	v := ch.StrengthPercent
-	if r.Slow && math.Abs(ch.EWMA) > math.Abs(v) {
-		v = ch.EWMA
-	}
+	v := shown(r, ch)
 	if v > 0 {
 		word = "strong"
 	}
@@ -184,17 +189,24 @@ func factor(r *drift.Result, name string) float64 {
 	return 0
 }
 
-func strengthOf(c drift.Channel) float64 { return c.StrengthPercent }
+// range_ gives the span of the strengths over the channels, in percent.
+func range_(r *drift.Result) string {
+	low, high := span(r, func(ch drift.Channel) float64 { return shown(r, ch) })
+	return fmt.Sprintf("%s to %s %%", signed(low, 0), signed(high, 0))
+}
 
-// range_ gives the span of a figure over the channels, in percent.
-func range_(r *drift.Result, f func(drift.Channel) float64) string {
-	low, high := span(r, f)
-	return fmt.Sprintf("%+.0f to %+.0f %%", low, high)
+// signed writes a change with its sign, and none for what rounds to nothing.
+func signed(v float64, digits int) string {
+	s := fmt.Sprintf("%+.*f", digits, v)
+	if strings.Trim(s, "+-0.") == "" {
+		return "0"
+	}
+	return s
 }
 
 func rangePoints(r *drift.Result) string {
 	low, high := span(r, func(c drift.Channel) float64 { return c.TonePoints })
-	return fmt.Sprintf("%+.1f to %+.1f points at 50 %%", low, high)
+	return fmt.Sprintf("%s to %s points at 50 %%", signed(low, 1), signed(high, 1))
 }
 
 func span(r *drift.Result, f func(drift.Channel) float64) (low, high float64) {
@@ -211,7 +223,7 @@ func span(r *drift.Result, f func(drift.Channel) float64) (low, high float64) {
 func changes(e *Evidence) string {
 	var parts []string
 	for _, c := range e.Drift.Channels {
-		parts = append(parts, fmt.Sprintf("%s %+.0f %%", ink(e, c.Channel), c.StrengthPercent))
+		parts = append(parts, fmt.Sprintf("%s %s %%", ink(e, c.Channel), signed(shown(e.Drift, c), 0)))
 	}
 	return strings.Join(parts, ", ")
 }

@@ -100,7 +100,7 @@ func (s *Sample) check(c *Chart, maxMissing float64) error {
 		return bad("missing", "read the chart again, whole", "no patch was read")
 	case equal && have > 1:
 		return bad("equal", "check the instrument and the file", "all %d patches read the same colour (L* %.2f)", have, first.L)
-	case highL <= 2 && most <= 3:
+	case highL <= 2: // whatever a* and b* are: they may be left as they were
 		return bad("scale", "L* runs from 0 to 100: multiply, or write XYZ with Y = 100 for white", "the lightest patch reads L* %.3g: the values look like a scale of 0 to 1", highL)
 	case highL > 130 || lowL < -10 || most > 200:
 		return bad("scale", "L* runs from 0 to 100, a* and b* from about -130 to 130", "values reach L* %.4g to %.4g, a* or b* %.4g", lowL, highL, most)

@@ -79,6 +79,7 @@ func TestUnusable(t *testing.T) {
 		"a row late":    {drift.Sample{Lab: slipped.Lab}, "order", "row"},
 		"all equal":     {of(func(int) colour.Lab { return colour.Lab{L: 50} }), "equal", "same colour"},
 		"scale 0..1":    {of(func(p int) colour.Lab { c := good.Lab[p]; return colour.Lab{L: c.L / 100, A: c.A / 100, B: c.B / 100} }), "scale", "0 to 1"},
+		"L* alone 0..1": {of(func(p int) colour.Lab { c := good.Lab[p]; return colour.Lab{L: c.L / 100, A: c.A, B: c.B} }), "scale", "0 to 1"},
 		"scale 0..255":  {of(func(p int) colour.Lab { c := good.Lab[p]; return colour.Lab{L: c.L * 2.55, A: c.A, B: c.B} }), "scale", "L*"},
 		"not a number":  {of(func(p int) colour.Lab { return colour.Lab{L: math.NaN()} }), "not_finite", s.Chart().IDs[0]},
 		"too short":     {drift.Sample{Lab: good.Lab[:n-1]}, "size", "patches"},
