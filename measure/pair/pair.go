@@ -196,7 +196,7 @@ func automatic(a, b Side) (Result, error) {
 		if len(device.A) >= len(ids.A)-wrong && 2*len(device.A) >= smaller {
 			how := "the ids are numbered another way"
 			if g := numbering(a, b, device); g != "" {
-				how = g
+				how = strings.NewReplacer("seem to be", "are", "seem numbered", "are numbered", "seems numbered", "is numbered").Replace(g)
 			}
 			device.warn("%d of %d patches of the same id have other device values: %s; paired by device values", wrong, len(ids.A), how)
 			device.warn("%s", ambiguous)
@@ -214,6 +214,7 @@ func automatic(a, b Side) (Result, error) {
 		if t.found {
 			return Result{}, none("%s; export both with device values, or in one order, or pair by id explicitly if the ids are right", guess(t))
 		}
+		ids.warn("%s", guess(t))
 		if a.Device != nil && b.Device != nil {
 			ids.warn("device values of %s and %s are of other channels and were not compared", label(a), label(b))
 		}

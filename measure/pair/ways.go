@@ -7,14 +7,21 @@ import (
 	"strings"
 )
 
-// byID pairs equal ids; when none are equal, ids that differ only in case and
-// leading zeros (A01 and a1).
+// byID pairs equal ids; or, where that pairs more, ids that differ only in case
+// and leading zeros (A01 and a1).
 func byID(a, b Side) Result {
 	r := Result{By: ByID}
 	r.A, r.B = equal(a.ID, b.ID, func(s string) string { return s })
-	if len(r.A) == 0 {
-		if r.A, r.B = equal(a.ID, b.ID, plain); len(r.A) > 0 {
-			r.warn("ids written differently (%s and %s) count as equal", a.ID[r.A[0]], b.ID[r.B[0]])
+	if len(r.A) == min(len(a.ID), len(b.ID)) {
+		return r
+	}
+	if ia, ib := equal(a.ID, b.ID, plain); len(ia) > len(r.A) {
+		r.A, r.B = ia, ib
+		for k := range ia {
+			if a.ID[ia[k]] != b.ID[ib[k]] {
+				r.warn("ids written differently (%s and %s) count as equal", a.ID[ia[k]], b.ID[ib[k]])
+				break
+			}
 		}
 	}
 	return r
@@ -91,18 +98,20 @@ func byName(a, b Side) (Result, string) {
 }
 
 // deviceComparable tells whether both sides have device values of the same
-// channels.
+// channels. Channels that are only numbered (ink-1) may be any inks.
 func deviceComparable(a, b Side) bool {
-	if a.Device == nil || b.Device == nil || len(a.Device[0]) != len(b.Device[0]) {
+	if a.Device == nil || b.Device == nil || len(a.Device[0]) != len(b.Device[0]) || a.points() != b.points() {
 		return false
 	}
 	for i, c := range a.Channels {
-		if i < len(b.Channels) && !strings.EqualFold(c, b.Channels[i]) {
+		if i < len(b.Channels) && !strings.EqualFold(c, b.Channels[i]) && !numbered(c, i) && !numbered(b.Channels[i], i) {
 			return false
 		}
 	}
 	return true
 }
+
+func numbered(channel string, i int) bool { return channel == fmt.Sprintf("ink-%d", i+1) }
 
 // points is one point of tint in the unit of the device values.
 func (s Side) points() float64 {
