@@ -129,6 +129,9 @@ func convert(w io.Writer, in string, format measurement.Format, fill station.Fil
 
 // oneMeasurement reads a file that must hold one measurement.
 func oneMeasurement(name string, fill station.Fill) (*measurement.File, error) {
+	if st, err := os.Stat(name); err == nil && st.IsDir() {
+		return nil, fmt.Errorf("%s is a folder; name one file of it", name)
+	}
 	files, err := station.Measurements(name, fill)
 	if err != nil {
 		return nil, err
@@ -143,7 +146,11 @@ func oneMeasurement(name string, fill station.Fill) (*measurement.File, error) {
 func writeWhole(name string, data []byte) error {
 	tmp, err := os.CreateTemp(filepath.Dir(name), ".swathkeeper-*")
 	if err != nil {
-		return err
+		var p *os.PathError
+		if errors.As(err, &p) { // not by the name of the temporary file
+			err = p.Err
+		}
+		return fmt.Errorf("%s cannot be written: %w", name, err)
 	}
 	defer os.Remove(tmp.Name())
 	_, err = tmp.Write(data)

@@ -5,6 +5,7 @@ import (
 	"io"
 	"strings"
 	"text/tabwriter"
+	"unicode"
 
 	"github.com/spf13/cobra"
 
@@ -189,7 +190,7 @@ func printFile(out io.Writer, f *measurement.File) error {
 				at = i
 			}
 		}
-		line("lightest patch", "%s: L* %.2f, a* %.2f, b* %.2f", f.ID[at], f.Lab[at][0], f.Lab[at][1], f.Lab[at][2])
+		line("lightest patch", "%s: L* %.2f, a* %.2f, b* %.2f", onScreen(f.ID[at]), f.Lab[at][0], f.Lab[at][1], f.Lab[at][2])
 	}
 	c := f.Condition
 	line("condition", "%s", conditionText(c))
@@ -225,7 +226,7 @@ func printFile(out io.Writer, f *measurement.File) error {
 // onScreen keeps free text of a file on one line and free of control characters.
 func onScreen(s string) string {
 	s = strings.Map(func(r rune) rune {
-		if r < ' ' || r == 0x7F || r >= 0x80 && r < 0xA0 {
+		if !unicode.IsPrint(r) { // nor of marks that turn the direction of writing
 			return ' '
 		}
 		return r

@@ -133,14 +133,27 @@ func readItems(name string, fill Fill) ([]Item, error) {
 	return []Item{{Reading: r, File: files[0], Name: name, Warnings: files[0].Warnings}}, nil
 }
 
-// readBounded reads a file, up to just beyond what any reader takes.
+// readBounded reads a file, up to just beyond what its reader takes: only JSON may hold many
+// readings.
 func readBounded(name string) ([]byte, error) {
 	f, err := os.Open(name)
 	if err != nil {
 		return nil, err
 	}
 	defer f.Close()
-	return io.ReadAll(io.LimitReader(f, maxFile+1))
+	limit := int64(measurement.MaxBytes + 1)
+	var data bytes.Buffer
+	if st, err := f.Stat(); err == nil && st.Mode().IsRegular() {
+		data.Grow(int(min(st.Size(), limit)) + bytes.MinRead) // else it grows by doubling
+	}
+	n, err := io.CopyN(&data, f, limit)
+	if err == nil && IsJSON(name, data.Bytes()[:min(n, 512)]) {
+		_, err = io.CopyN(&data, f, maxFile+1-limit)
+	}
+	if err != nil && !errors.Is(err, io.EOF) {
+		return nil, fmt.Errorf("reading %s: %w", name, err)
+	}
+	return data.Bytes(), nil
 }
 
 // maxFile bounds a file of many readings, one a line; a measurement file has its own, smaller
