@@ -278,7 +278,11 @@ func (r *reader) sets(t *table, n int) error {
 	case n > t.sets:
 		return r.fail(t.line, 0, "correct the count, or check for lines that do not belong here", "%d sets, but NUMBER_OF_SETS is %d", n, t.sets)
 	case n < t.sets && float64(n) < 0.99*float64(t.sets):
-		return r.fail(t.line, 0, "the file is not complete; at least 99 % of the sets must be there", "%d sets, but NUMBER_OF_SETS is %d", n, t.sets)
+		hint := "the file is not complete; at least 99 % of the sets must be there"
+		if n == 0 {
+			hint = "lines that begin with # are comments; an id such as #1 needs quotes"
+		}
+		return r.fail(t.line, 0, hint, "%d sets, but NUMBER_OF_SETS is %d", n, t.sets)
 	case n < t.sets:
 		t.file.Warnf("%d of the %d declared sets are there", n, t.sets)
 	}

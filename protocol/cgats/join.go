@@ -27,10 +27,10 @@ func (r *reader) join() (*measurement.File, error) {
 	if len(useful) == 0 {
 		for _, t := range take {
 			if t.plan.Colour() {
-				return nil, r.fail(t.line, 0, "", "a table without sets")
+				return nil, r.fail(t.line, 0, "lines that begin with # are comments; an id such as #1 needs quotes", "a table without sets")
 			}
 		}
-		return nil, r.fail(take[0].line, 0, "Lab, XYZ or spectra are read", "no colour in the fields %s", names(take[0]))
+		return nil, r.fail(take[0].line, 0, take[0].plan.Wanted("Lab, XYZ, xyY or spectra are read"), "no colour in the fields %s", names(take[0]))
 	}
 	colours := 0
 	for _, t := range useful {
@@ -39,7 +39,7 @@ func (r *reader) join() (*measurement.File, error) {
 		}
 	}
 	if colours == 0 && !r.o.Layout {
-		return nil, r.fail(useful[0].line, 0, "Lab, XYZ or spectra are read; is it a chart layout?", "device values but no colour in the fields %s", names(useful[0]))
+		return nil, r.fail(useful[0].line, 0, useful[0].plan.Wanted("Lab, XYZ, xyY or spectra are read")+"; or is it a chart layout?", "device values but no colour in the fields %s", names(useful[0]))
 	}
 	if r.o.Mode != "" && colours > 1 {
 		var err error

@@ -54,7 +54,9 @@ type reader struct {
 	o      measurement.Options
 	lines  *measurement.Lines
 	tables []*table
-	seen   bool // the first line that says anything has passed
+	seen   bool              // the first line that says anything has passed
+	head   *measurement.File // of the table whose header is read; else nil
+	notes  int               // comments in headers
 	cells  []cell
 }
 
@@ -113,6 +115,10 @@ func (r *reader) next() (line []byte, ok bool, err error) {
 		if len(t) > 0 && t[0] != '#' {
 			return line, true, nil
 		}
+		if len(t) > 0 && r.head != nil && r.notes < 1000 {
+			r.head.Remark(string(t[:min(len(t), 250)]))
+			r.notes++
+		}
 	}
 }
 
@@ -133,7 +139,9 @@ func word(line []byte) (string, []byte) {
 func (r *reader) run() error {
 	t := r.newTable()
 	for {
+		r.head = t.file
 		line, ok, err := r.next()
+		r.head = nil
 		if err != nil {
 			return err
 		}

@@ -46,6 +46,9 @@ func Write(w io.Writer, f *measurement.File) error {
 	if c.Observer != "" {
 		keyword("WEIGHTING_FUNCTION", "OBSERVER, "+measurement.ObserverText(c.Observer))
 	}
+	if c.White != "" {
+		keyword("COMPUTATIONAL_PARAMETER", "WHITE_BASE, "+c.White)
+	}
 	keyword("FILTER", c.Filter)
 	keyword("SAMPLE_BACKING", c.Backing)
 	if c.Mode != "" {

@@ -105,7 +105,7 @@ func (r *reader) colour(o *object, e element) error {
 		v.kind = labKind
 		err = r.triple(&v, "L", "A", "B")
 	case "ColorCIELCh":
-		v.kind = labKind
+		v.kind, v.derived = labKind, true
 		if err = r.triple(&v, "L", "C", "H"); err == nil {
 			c := r.numbers[v.from : v.from+3]
 			sin, cos := math.Sincos(c[2] * math.Pi / 180)
@@ -114,6 +114,16 @@ func (r *reader) colour(o *object, e element) error {
 	case "ColorCIEXYZ":
 		v.kind = xyzKind
 		err = r.triple(&v, "X", "Y", "Z")
+	case "ColorCIExyY":
+		v.kind, v.derived = xyzKind, true
+		if err = r.triple(&v, "x", "y", "Y"); err == nil && !v.missing {
+			c := r.numbers[v.from : v.from+3]
+			xyz, ok := measurement.FromXYY([3]float64(c))
+			if !ok {
+				return r.failAt(line, "x and y lie between 0 and 1, and x + y is 1 at most", "no chromaticities: x %.4g, y %.4g", xyz[0], xyz[1])
+			}
+			copy(c, xyz[:])
+		}
 	default:
 		r.ignore(e.local)
 		return r.skip()
@@ -366,6 +376,8 @@ func (r *reader) spec(e element) error {
 			into = &c.Serial
 		case "DeviceFilter":
 			into = &c.Filter
+		case "DevicePolarization":
+			into = &s.polarised
 		case "DeviceIllumination":
 			into = &c.Source
 		case "IlluminationAngle":

@@ -35,7 +35,7 @@ func Looks(text []byte) bool {
 // Read reads one file. The name is for messages only. The error is a
 // *measurement.Error.
 func Read(data []byte, name string, o measurement.Options) (*measurement.File, error) {
-	text, encoding, err := measurement.Decode(data, name)
+	text, encoding, err := decode(data, name)
 	if err != nil {
 		return nil, err
 	}
@@ -90,6 +90,7 @@ type value struct {
 	step     float64 // of custom spectra; 0 otherwise
 	from, to int     // in reader.numbers
 	missing  bool
+	derived  bool // LCh or xyY, which stand beside Lab or XYZ
 	line     int
 }
 
@@ -109,6 +110,7 @@ type spec struct {
 	start     float64
 	step      float64 // 0: not given
 	kind      string  // measurement type
+	polarised string
 }
 
 // named puts the file's name into an error of a lower layer.

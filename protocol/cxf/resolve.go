@@ -22,14 +22,14 @@ func (r *reader) resolve() (*measurement.File, error) {
 		return f, nil
 	}
 	if len(patches) == 0 {
-		return nil, r.failAt(0, "objects with a reflectance spectrum, Lab or XYZ are read", "no measured colours in the document")
+		return nil, r.noColour()
 	}
 	// The kind that most patches have counts; the others come along when
 	// every one of these has them.
 	var chosen [kinds][]int // value of each patch, -1 for none
 	var count [kinds]int
 	for k := range kinds {
-		at, err := r.choose(patches, k)
+		at, err := r.choose(f, patches, k)
 		if err != nil {
 			return nil, err
 		}
@@ -100,6 +100,23 @@ func (r *reader) resolve() (*measurement.File, error) {
 	return f, nil
 }
 
+// noColour is the error for a document without colours that are read.
+func (r *reader) noColour() error {
+	var have []string
+	for name := range r.ignored {
+		have = append(have, name)
+	}
+	sort.Strings(have)
+	hint := "objects with a reflectance spectrum, Lab, XYZ or xyY are read"
+	if len(have) > 0 {
+		hint += "; it has " + few(have)
+	}
+	if r.ignored["ColorDensity"] {
+		hint += "; densities tell of inks but are no colour"
+	}
+	return r.failAt(0, hint, "no measured colours in the document")
+}
+
 // layout takes the device values of objects without colours.
 func (r *reader) layout(f *measurement.File) error {
 	if len(r.objects) > measurement.MaxPatches {
@@ -150,39 +167,69 @@ func (r *reader) modeOf(v value) string {
 }
 
 // choose takes the value of one kind of each patch: the only one, or the one
-// of the measuring condition that was asked for. -1 stands for none.
-func (r *reader) choose(patches []object, k kind) ([]int, error) {
+// of the measuring condition that was asked for. Of Lab or XYZ for several
+// whites that for D50 and 2 degrees counts; values that the document computed
+// from others (LCh beside Lab, xyY beside XYZ) do not, nor does a spectrum
+// that stands twice. -1 stands for none.
+func (r *reader) choose(f *measurement.File, patches []object, k kind) ([]int, error) {
 	out := make([]int, len(patches))
+	said := false
 	for p, o := range patches {
 		out[p] = -1
 		for i, v := range o.values {
-			if v.kind != k {
+			if v.kind != k || v.missing {
 				continue
 			}
 			mode := r.modeOf(v)
 			if r.o.Mode != "" && mode != "" && mode != r.o.Mode {
 				continue
 			}
-			if v.missing {
+			if out[p] < 0 {
+				out[p] = i
 				continue
 			}
-			if out[p] >= 0 {
-				first := o.values[out[p]]
-				return nil, r.failAt(v.line, "choose one with --mode, or save one condition a file",
-					"patch %s has two %v: %s and %s", measurement.Quote(o.name), k, r.describe(first), r.describe(v))
+			first := o.values[out[p]]
+			usual, usualFirst := r.usual(v), r.usual(first)
+			switch {
+			case r.modeOf(first) != mode:
+			case v.derived && !first.derived && (v.spec == first.spec || usualFirst):
+				continue
+			case first.derived && !v.derived && (v.spec == first.spec || usual):
+				out[p] = i
+				continue
+			case k == spectrum && r.same(v, first):
+				continue
+			case k != spectrum && usual != usualFirst:
+				if usual {
+					out[p] = i
+				}
+				if !said {
+					f.Warnf("%v for several illuminants or observers; that for D50 and 2 degrees is taken", k)
+					said = true
+				}
+				continue
 			}
-			out[p] = i
+			if one := r.modeOf(first); one != "" && mode != "" && one != mode {
+				return nil, r.failAt(v.line, "choose one with --mode, or save one condition a file", "patch %s has two %v: %s and %s", measurement.Quote(o.name), k, one, mode)
+			}
+			return nil, r.failAt(v.line, "save one measurement of a patch a file", "patch %s has two %v, of specifications %s and %s",
+				measurement.Quote(o.name), k, measurement.Quote(first.spec), measurement.Quote(v.spec))
 		}
 	}
 	return out, nil
 }
 
-// describe is a value's specification for a message.
-func (r *reader) describe(v value) string {
-	if m := r.modeOf(v); m != "" {
-		return m
-	}
-	return "specification " + measurement.Quote(v.spec)
+// usual tells whether a value is for D50 and 2 degrees.
+func (r *reader) usual(v value) bool {
+	s := r.specs[v.spec]
+	return s != nil && s.condition.Illuminant == "D50" && strings.HasPrefix(s.condition.Observer, "2")
+}
+
+// same tells whether two spectra are one, under two specifications.
+func (r *reader) same(v, w value) bool {
+	s, t := r.specs[v.spec], r.specs[w.spec]
+	return s != nil && t != nil && s.step == t.step && (v.start == w.start || math.IsNaN(v.start) && math.IsNaN(w.start) && s.start == t.start) &&
+		slices.Equal(r.numbers[v.from:v.to], r.numbers[w.from:w.to])
 }
 
 // nameThem gives the patches their ids: the objects' names when they are unique,
@@ -373,6 +420,7 @@ func (r *reader) condition(f *measurement.File, values [kinds][]value) error {
 		f.Fact(measurement.Keyword{Name: "MEASUREMENT_GEOMETRY", Value: c.Geometry})
 		f.Fact(measurement.Keyword{Name: "MEASUREMENT_SOURCE", Value: c.Source})
 		f.Fact(measurement.Keyword{Name: "SAMPLE_BACKING", Value: strings.ToLower(c.Backing)})
+		f.Fact(measurement.Keyword{Name: "POLARIZATION", Value: first.polarised})
 		if c.Filter != "" {
 			f.Fact(measurement.Keyword{Name: "FILTER", Value: strings.TrimPrefix(c.Filter, "Filter_")})
 		}

@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"swathkeeper/protocol/measurement"
 )
@@ -24,7 +25,13 @@ func Write(w io.Writer, f *measurement.File, now time.Time) error {
 	if f.Device != nil && space != "RGB" && !strings.HasPrefix(strings.Join(f.Channels, " "), "C M Y K") {
 		return &measurement.Error{File: f.Name, Problem: fmt.Sprintf("device channels %s cannot be written in this format", space), Hint: "write CGATS or CSV"}
 	}
-	for _, id := range f.ID {
+	if f.Condition.White != "" && (f.Lab != nil || f.XYZ != nil) {
+		return &measurement.Error{File: f.Name, Problem: "values relative to the " + f.Condition.White + " cannot be written in this format", Hint: "write CGATS or CSV"}
+	}
+	for i, id := range f.ID {
+		if !writable(id) || f.Names != nil && !writable(f.Names[i]) {
+			return &measurement.Error{File: f.Name, Problem: fmt.Sprintf("the id or name of patch %s cannot be written in this format, it has a character that XML does not know", measurement.Quote(id)), Hint: "write CGATS or JSON, or rename the patch"}
+		}
 		if strings.TrimSpace(id) != id || strings.ContainsAny(id, "\r\n\t") {
 			return &measurement.Error{File: f.Name, Problem: fmt.Sprintf("patch %s cannot be written in this format, its blanks would change", measurement.Quote(id)), Hint: "write CGATS or JSON, or rename the patch"}
 		}
@@ -89,6 +96,16 @@ func Write(w io.Writer, f *measurement.File, now time.Time) error {
 	b.WriteString("</cc:ColorSpecificationCollection>\n</cc:Resources>\n</cc:CxF>\n")
 	_, err := w.Write(b.Bytes())
 	return err
+}
+
+// writable tells whether XML 1.0 has every character of a text.
+func writable(s string) bool {
+	for _, r := range s {
+		if r < ' ' && r != '\t' && r != '\n' && r != '\r' || r == utf8.RuneError || r == 0xFFFE || r == 0xFFFF {
+			return false
+		}
+	}
+	return true
 }
 
 // printer writes elements with the prefix cc.

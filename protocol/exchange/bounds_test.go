@@ -39,7 +39,7 @@ var hostile = []struct {
 		return base + "BEGIN_DATA\n" + strings.Repeat("1 50 0 0\n", measurement.MaxPatches+1) + "END_DATA\n"
 	}, "at most 20000 are read"},
 	{"a million lines in a table", func() string { return "id,L,a,b\n" + strings.Repeat("1,50,0,0\n", 1_000_000) }, "at most 20000 patches"},
-	{"over the size limit", func() string { return base + strings.Repeat(" ", measurement.MaxBytes) }, "at most 16777216 are read"},
+	{"over the size limit", func() string { return base + strings.Repeat(" ", measurement.MaxBytes) }, "more than 16777216 bytes"},
 	{"a line of 10 MB", func() string { return base + "BEGIN_DATA\n1 50 0 " + strings.Repeat("0", 10<<20) + "\nEND_DATA\n" }, "at most 1048576 are read"},
 	{"a line of 10 MB in the header", func() string { return "CGATS.17\nDESCRIPTOR " + strings.Repeat("x", 10<<20) + "\n" + base }, "at most 1048576 are read"},
 	{"a line of 10 MB in a table", func() string { return "id,L,a,b\n1,50,0," + strings.Repeat("0", 10<<20) + "\n" }, "at most 1048576 are read"},
@@ -127,7 +127,7 @@ func TestHostile(t *testing.T) {
 	t.Run("an endless stream", func(t *testing.T) {
 		n := allocated(func() {
 			_, err := exchange.Read(endless{}, "endless", measurement.Options{})
-			if err == nil || !strings.Contains(err.Error(), "at most 16777216 are read") {
+			if err == nil || !strings.Contains(err.Error(), "more than 16777216 bytes") {
 				t.Error(err)
 			}
 		})

@@ -289,6 +289,8 @@ func fact(f *measurement.File, key string) string {
 		return f.Condition.Observer
 	case "mode":
 		return f.Condition.Mode
+	case "white":
+		return f.Condition.White
 	case "filter":
 		return f.Condition.Filter
 	case "backing":

@@ -5,6 +5,7 @@ package exchange
 import (
 	"bufio"
 	"bytes"
+	"encoding/json"
 	"fmt"
 	"io"
 	"path"
@@ -77,6 +78,7 @@ func Detect(data []byte, name string) (measurement.Format, error) {
 		{"II*\x00", "a picture", "a scan goes through a scan station"},
 		{"MM\x00*", "a picture", "a scan goes through a scan station"},
 		{"\x89PNG", "a picture", "a scan goes through a scan station"},
+		{"{\\rtf", "formatted text of a word processor", "save it as plain text"},
 	} {
 		if bytes.HasPrefix(data, []byte(known.magic)) {
 			return "", &measurement.Error{File: name, Problem: "this is " + known.what, Hint: known.hint}
@@ -106,7 +108,13 @@ const maxReading = 4 << 20
 
 // readings reads JSON: one reading, or one a line.
 func readings(data []byte, name string) ([]*measurement.File, error) {
-	data = bytes.TrimPrefix(data, []byte{0xEF, 0xBB, 0xBF})
+	data, encoding, err := measurement.Decode(data, name)
+	if err != nil {
+		return nil, err
+	}
+	if encoding == "windows-1252" {
+		return nil, &measurement.Error{File: name, Problem: "JSON that is not UTF-8", Hint: "save it as UTF-8"}
+	}
 	if bytes.HasPrefix(bytes.TrimSpace(data), []byte("[")) {
 		return nil, &measurement.Error{File: name, Line: 1, Problem: "a list where readings are wanted", Hint: "write one reading a line"}
 	}
@@ -130,8 +138,8 @@ func readings(data []byte, name string) ([]*measurement.File, error) {
 		}
 		r, err := protocol.DecodeReading(line)
 		if err != nil {
-			if len(out) == 0 {
-				return nil, firstErr
+			if len(out) == 0 && !(json.Valid(line) && bytes.HasPrefix(line, []byte("{"))) {
+				return nil, firstErr // one reading over several lines
 			}
 			return nil, fmt.Errorf("%s: line %d: %w", name, number, err)
 		}
@@ -158,11 +166,12 @@ func FromReading(r *protocol.Reading, name string) *measurement.File {
 		f.Condition.Illuminant, f.Condition.Observer = "D50", "2" // by the protocol
 	}
 	if len(p.Device) > 0 {
-		// A reading does not name its channels; the usual numbers have names.
-		switch len(p.Device[0]) {
-		case 3:
+		// A reading does not name its channels. Four are the usual inks, and three that pass 100 a
+		// driver's RGB; three up to 100 may be tints of three inks.
+		switch n := len(p.Device[0]); {
+		case n == 3 && highest(p.Device) > 100:
 			f.Channels = []string{"R", "G", "B"}
-		case 4:
+		case n == 4:
 			f.Channels = []string{"C", "M", "Y", "K"}
 		default:
 			for i := range p.Device[0] {
@@ -171,6 +180,16 @@ func FromReading(r *protocol.Reading, name string) *measurement.File {
 		}
 	}
 	return f
+}
+
+func highest(rows [][]float64) float64 {
+	top := 0.0
+	for _, r := range rows {
+		for _, v := range r {
+			top = max(top, v)
+		}
+	}
+	return top
 }
 
 // FormatOf is the format that a file name's ending asks for.

@@ -63,45 +63,51 @@ func (f *File) CheckSpectra(stated string) error {
 	}
 	lowest, highest := math.Inf(1), math.Inf(-1)
 	low, high := 0, 0
-	above := 0
+	over := false // a patch beyond a perfect white all over
 	for i, row := range s.Values {
+		sum := 0.0
 		for _, v := range row {
+			sum += v
 			if v < lowest {
 				lowest, low = v, i
 			}
 			if v > highest {
 				highest, high = v, i
 			}
-			if v > 1 {
-				above++
-			}
 		}
+		over = over || sum > 1.05*float64(len(row))
 	}
 	inPercent := false
 	switch stated {
 	case "percent":
 		inPercent = true
+		byLab, known := f.percentByLab()
+		switch {
+		case highest > 2 || highest <= 0 || byLab:
+		case known:
+			f.Warnf("reflectance up to %.3g is a factor, by Lab, though the file says percent", highest)
+			inPercent = false
+		default: // a chart has more than 2 percent somewhere
+			return &Error{File: f.Name, Problem: fmt.Sprintf("reflectance up to %.3g, though the file says percent: these look like factors", highest),
+				Hint: "fields SPECTRAL_DEC hold factors; in percent a perfect white has 100"}
+		}
 	case "factor":
 		if highest > 2 {
 			return &Error{File: f.Name, Problem: fmt.Sprintf("reflectance %g in patch %s, though the file says that it gives factors", highest, Quote(f.ID[high])),
-				Hint: "a factor is 1 for perfect white, and at most 2; percent has fields SPECTRAL_PCT"}
+				Hint: "a factor is 1 for perfect white, and at most 2"}
 		}
 	default:
-		y, known := f.expectedY()
+		byLab, known := f.percentByLab()
 		switch {
 		case known:
-			// The file's own Lab or XYZ tells: Y of the brightest patch, about
-			// the reflectance near 550 nm.
-			at := f.brightest()
-			r := s.Values[at][int(math.Round((min(max(550, s.StartNM), endNM(s))-s.StartNM)/s.StepNM))]
-			inPercent = math.Abs(math.Log(max(r, 1e-6)/y)) < math.Abs(math.Log(max(r*100, 1e-6)/y))
+			inPercent = byLab
 			if !inPercent && highest > 2 {
 				return &Error{File: f.Name, Problem: fmt.Sprintf("reflectance %g in patch %s fits neither a factor nor percent", highest, Quote(f.ID[high])),
 					Hint: "a factor is 1 for perfect white"}
 			}
 		case highest > 2:
 			inPercent = true
-		case above*2 > len(s.Values)*len(s.Values[0]):
+		case over:
 			return &Error{File: f.Name, Problem: fmt.Sprintf("reflectance up to %.3g may be a factor or percent", highest),
 				Hint: "name the fields SPECTRAL_DEC or SPECTRAL_PCT, or add a patch of bare paper"}
 		}
@@ -126,6 +132,19 @@ func (f *File) CheckSpectra(stated string) error {
 			Hint: "check the instrument's calibration"}
 	}
 	return nil
+}
+
+// percentByLab tells, where the file has Lab too, whether the reflectance is
+// in percent: the brightest patch has about the reflectance near 550 nm that
+// its Y is.
+func (f *File) percentByLab() (percent, known bool) {
+	y, known := f.expectedY()
+	if !known {
+		return false, false
+	}
+	s := f.Spectra
+	r := s.Values[f.brightest()][int(math.Round((min(max(550, s.StartNM), endNM(s))-s.StartNM)/s.StepNM))]
+	return math.Abs(math.Log(max(r, 1e-6)/y)) < math.Abs(math.Log(max(r*100, 1e-6)/y)), true
 }
 
 func endNM(s *protocol.Spectra) float64 {

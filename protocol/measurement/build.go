@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 	"strconv"
+	"strings"
 
 	"swathkeeper/protocol"
 )
@@ -37,7 +38,8 @@ type Builder struct {
 
 	comma, point place // where the first of each was seen
 	left         []string
-	partly       int // patches left out for a missing colour value
+	partly       int      // patches left out for a missing colour value
+	sums         []string // rows that sum up others
 	rows         int
 }
 
@@ -118,7 +120,7 @@ func (b *Builder) Row(cells []Cell) error {
 			b.device[device+c.index] = v
 		case roleLab, roleLCh:
 			lab[c.index] = v
-		case roleXYZ:
+		case roleXYZ, roleXYY:
 			xyz[c.index] = v
 		case roleBand, roleFactor:
 			b.spectra[spectra+c.index] = v
@@ -142,6 +144,11 @@ func (b *Builder) Row(cells []Cell) error {
 	}
 	if len(id) > 200 {
 		return b.fail(idCell, "at most 200 bytes", "a patch id of %d bytes", len(id))
+	}
+	if len(b.idEnds) > 1 && summing(id) {
+		b.device, b.spectra = b.device[:device], b.spectra[:spectra]
+		b.sums = append(b.sums, string(id))
+		return nil
 	}
 	if goneDevice > 0 && goneDevice < len(p.channels) || goneDevice > 0 && !gone {
 		return b.fail(idCell, "give every channel, or leave the device fields out", "patch %s has %d of %d device values", Quote(string(id)), len(p.channels)-goneDevice, len(p.channels))
@@ -174,9 +181,28 @@ func (b *Builder) Row(cells []Cell) error {
 		b.lab = append(b.lab, lab)
 	}
 	if p.xyz {
+		if p.xyy {
+			var ok bool
+			if xyz, ok = FromXYY(xyz); !ok {
+				return b.fail(idCell, "x and y lie between 0 and 1, and x + y is 1 at most", "patch %s has no chromaticities: x %.4g, y %.4g", Quote(string(id)), xyz[0], xyz[1])
+			}
+		}
 		b.xyz = append(b.xyz, xyz)
 	}
 	return nil
+}
+
+// FromXYY is XYZ of x, y and Y (CIE 15), on the scale of Y; false for what are
+// no chromaticities. Black has none: with Y = 0 it may have any.
+func FromXYY(v [3]float64) (xyz [3]float64, ok bool) {
+	x, y, capital := v[0], v[1], v[2]
+	if capital == 0 {
+		return xyz, true
+	}
+	if x < 0 || y < 1e-4 || x+y > 1.0001 {
+		return v, false
+	}
+	return [3]float64{x * capital / y, capital, max(0, 1-x-y) * capital / y}, true
 }
 
 // number reads a cell that must hold a number; NaN for a missing one.
@@ -200,6 +226,8 @@ func (b *Builder) number(c Cell, field int) (float64, error) {
 			hint = "the fields must be separated by blanks or tabs; a table with commas or semicolons is read when it is a CSV file with a header line"
 		case bytes.IndexByte(c.Text, ',') >= 0 && bytes.IndexByte(c.Text, '.') >= 0:
 			hint = "write numbers without grouping marks"
+		case bytes.IndexByte(c.Text, '%') > 0:
+			hint = "write the number without the percent sign"
 		case bytes.IndexByte(c.Text, '#') > 0:
 			hint = "put a blank before a comment"
 		case bytes.EqualFold(bytes.TrimLeft(c.Text, "+-"), []byte("inf")) || bytes.EqualFold(bytes.TrimLeft(c.Text, "+-"), []byte("infinity")):
@@ -241,6 +269,9 @@ func (b *Builder) Finish() error {
 		}
 		f.Warnf("%d of %d patches left out, a value is missing: %s", b.partly, b.partly+len(b.idEnds), joinComma(names))
 	}
+	if len(b.sums) > 0 {
+		f.Warnf("%d rows left out that by their names sum up others: %s", len(b.sums), joinComma(b.sums[:min(len(b.sums), 6)]))
+	}
 	if len(b.idEnds) == 0 {
 		return &Error{File: f.Name, Problem: "no patch with values", Hint: "check that the chart was measured before it was saved"}
 	}
@@ -254,10 +285,26 @@ func (b *Builder) Finish() error {
 	if err := b.unique(); err != nil {
 		return err
 	}
+	for _, k := range p.states {
+		f.loose(k.Value, true, true)
+	}
 	f.Ignored = append(f.Ignored, p.ignored...)
 	f.Channels, f.Lab, f.XYZ = p.channels, b.lab, b.xyz
 	f.Device = rows(b.device, len(p.channels))
 	return b.bands()
+}
+
+// summing tells whether an id is that of a row that sums up the others, as
+// spreadsheets and reports add them at the end.
+func summing(id []byte) bool {
+	if len(id) < 3 || len(id) > 20 {
+		return false
+	}
+	switch strings.ToLower(strings.NewReplacer(".", "", " ", "", "_", "", "-", "").Replace(string(id))) {
+	case "average", "avg", "mean", "median", "stdev", "stddev", "standarddeviation", "minimum", "maximum":
+		return true
+	}
+	return false
 }
 
 func joinComma(items []string) string {

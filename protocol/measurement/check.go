@@ -41,14 +41,14 @@ func distance(a, b [3]float64) float64 {
 // with each other and with the condition, and says what it found. reflectance
 // is what the file says of its spectra: factor, percent or nothing.
 func (f *File) Check(reflectance string, o Options) error {
+	if f.modeFault != "" {
+		return &Error{File: f.Name, Problem: f.modeFault, Hint: "M0 and M1 differ on brightened goods; say which it is with --mode"}
+	}
 	if err := f.checkDevice(); err != nil {
 		return err
 	}
-	for i, v := range f.Lab {
-		if v[0] < -20 || v[0] > 200 || math.Abs(v[1]) > 300 || math.Abs(v[2]) > 300 {
-			return &Error{File: f.Name, Problem: fmt.Sprintf("Lab %.4g %.4g %.4g of patch %s is no colour", v[0], v[1], v[2], Quote(f.ID[i])),
-				Hint: "a field shifted, or on another scale? L* runs from 0 to 100"}
-		}
+	if err := f.checkLab(); err != nil {
+		return err
 	}
 	if err := f.checkXYZ(); err != nil {
 		return err
@@ -56,6 +56,7 @@ func (f *File) Check(reflectance string, o Options) error {
 	if err := f.CheckSpectra(reflectance); err != nil {
 		return err
 	}
+	f.checkPlausible()
 	f.checkBlocks()
 	f.checkSpectralColour(o)
 	f.checkCondition()
@@ -123,6 +124,11 @@ func (f *File) checkXYZ() error {
 			lowest = min(lowest, x)
 		}
 	}
+	if i := f.chromaticities(); i >= 0 {
+		v := f.XYZ[i]
+		return &Error{File: f.Name, Problem: fmt.Sprintf("X, Y and Z of each patch sum up to 1 (%.3g, %.3g, %.3g): these are chromaticities, not XYZ", v[0], v[1], v[2]),
+			Hint: "give x, y and Y (XYY_X, XYY_Y, XYY_CAPY), XYZ or Lab"}
+	}
 	unit := highest <= 2 // no print has more on a scale of 1
 	if y, ok := f.expectedY(); unit && ok {
 		b := max(f.XYZ[f.brightest()][1], 1e-9)
@@ -131,7 +137,7 @@ func (f *File) checkXYZ() error {
 			return &Error{File: f.Name, Problem: fmt.Sprintf("Y is %.3g in patch %s, which fits its L* on no scale", b, Quote(f.ID[f.brightest()])),
 				Hint: "a field shifted? leave XYZ or Lab out"}
 		}
-	} else if unit && (len(f.XYZ) < 4 || highest < 0.03) {
+	} else if unit && (len(f.XYZ) < 4 || highest < 0.03 || highest > 1.15) {
 		return &Error{File: f.Name, Problem: fmt.Sprintf("XYZ up to %.3g may be on a scale of 1 or of 100", highest),
 			Hint: "give a patch of bare paper too, or Lab beside XYZ"}
 	}
@@ -144,7 +150,7 @@ func (f *File) checkXYZ() error {
 		}
 		highest, lowest = highest*100, lowest*100
 	}
-	if highest > 250 || lowest < -5 {
+	if highest > MaxY || lowest < -5 {
 		return &Error{File: f.Name, Problem: fmt.Sprintf("XYZ of patch %s is no colour of a print", Quote(f.ID[at])),
 			Hint: "Y is 100 for a perfect white; a field shifted?"}
 	}
@@ -177,11 +183,14 @@ func (f *File) checkBlocks() {
 		return
 	}
 	far, worst, at := f.apart(white)
+	if far == 0 && f.twoWhites {
+		f.Warnf("XYZ and Lab agree under %s and %s degrees", f.Condition.Illuminant, f.Condition.Observer)
+	}
 	if far > 0 {
 		for _, other := range []string{"D50/2", "D65/2", "D50/10", "D65/10", "A/2"} {
 			if n, _, _ := f.apart(whites[other]); n == 0 && other != key {
 				ill, obs, _ := strings.Cut(other, "/")
-				if f.Condition.Illuminant == "" {
+				if f.Condition.Illuminant == "" || f.twoWhites {
 					f.Condition.Illuminant, f.Condition.Observer = ill, obs
 					f.Warnf("XYZ and Lab agree under %s and %s degrees only; taken as that", ill, obs)
 					return
@@ -280,17 +289,20 @@ func (f *File) checkCondition() {
 	}
 	c := f.Condition
 	switch {
+	case c.White != "":
+		f.fault("Lab and XYZ are relative to the %s, not to a perfect white", c.White)
 	case c.Observer != "" && c.Observer != "2":
 		f.fault("Lab and XYZ are for the %s degree observer", c.Observer)
 	case c.Illuminant != "" && c.Illuminant != "D50":
 		f.fault("Lab and XYZ are for illuminant %s", c.Illuminant)
 	}
 	if f.Fault == "" && c.Illuminant == "" && f.XYZ != nil {
+		brightest := f.brightest()
 		for i, v := range f.XYZ {
 			// Under D50 a perfect white has Z = 82.5; brightened paper passes
 			// it by a tenth at most (common practice, no source).
-			if v[2] > 95 && v[2] > 0.95*v[1] {
-				f.fault("Z is %.1f in patch %s, more than any print has under D50 (a perfect white has 82.5)", v[2], Quote(f.ID[i]))
+			if v[2] > 95 && v[2] > 0.95*v[1] || i == brightest && v[1] > 50 && v[2] > 1.04*v[1] {
+				f.fault("Z is %.1f in patch %s of Y %.1f, more than any print has under D50 (a perfect white has 82.5 and 100)", v[2], Quote(f.ID[i]), v[1])
 				break
 			}
 		}

@@ -32,6 +32,7 @@ func (f *File) Fact(k Keyword) {
 		set(&c.Backing, backing(value))
 	case "ILLUMINANT":
 		f.illuminant(value)
+		f.observer(degreesIn(value))
 	case "OBSERVER":
 		f.observer(value)
 	case "FILTER":
@@ -51,7 +52,11 @@ func (f *File) Fact(k Keyword) {
 			f.mode(m)
 		}
 	case "WEIGHTING_FUNCTION", "COMPUTATIONAL_PARAMETER":
-		f.pairs(value)
+		if ill, obs := f.pairs(value); !ill || !obs {
+			f.loose(value, !ill, !obs)
+		}
+	default:
+		f.habit(name, value)
 	}
 }
 
@@ -62,191 +67,43 @@ func set(field *string, value string) {
 	}
 }
 
-// pairs reads "ILLUMINANT, D50; OBSERVER, 2 degree" of ISO 28178 and
-// "Illumination=D50 ObserverAngle=2" of habit.
-func (f *File) pairs(value string) {
-	var names, values []string
-	if strings.Contains(value, "=") {
-		for _, word := range strings.FieldsFunc(value, func(r rune) bool { return r == ' ' || r == '\t' || r == ';' || r == ',' }) {
-			if n, v, ok := strings.Cut(word, "="); ok {
-				names, values = append(names, n), append(values, v)
-			}
-		}
-	} else {
-		for _, pair := range strings.Split(value, ";") {
-			if n, v, ok := strings.Cut(pair, ","); ok {
-				names, values = append(names, n), append(values, v)
-			}
-		}
-	}
-	for i, n := range names {
-		v := strings.TrimSpace(values[i])
-		switch strings.ToUpper(strings.TrimSpace(n)) {
-		case "ILLUMINANT", "ILLUMINATION":
-			f.illuminant(v)
-		case "OBSERVER", "OBSERVERANGLE":
-			f.observer(v)
-		case "FILTER":
-			set(&f.Condition.Filter, filter(v))
-		case "MEASUREMENTCONDITION", "MODE":
-			if m := modeOf(v); m != "" {
-				f.mode(m)
-			}
-		}
-	}
-}
-
-// conflicting takes a stated fact, and says so when an earlier line stated
-// another.
-func (f *File) conflicting(field *string, what, value string) {
-	switch {
-	case value == "":
-	case *field == "":
-		*field = value
-	case *field != value:
-		f.Warnf("the header gives two %ss, %s and %s; the first counts", what, *field, value)
-	}
-}
-
-var illuminantWord = regexp.MustCompile(`(?i)\b(D ?50|D ?55|D ?60|D ?65|D ?75|F ?(?:1[012]|[1-9])|A|B|C|E)\b`)
-
-func (f *File) illuminant(value string) {
-	value = words(value)
-	if value == "" {
-		return
-	}
-	m := strings.ToUpper(strings.ReplaceAll(illuminantWord.FindString(value), " ", ""))
-	if m == "" {
-		m = strings.ToUpper(value) // kept as written, and refused where D50 is needed
-	}
-	f.conflicting(&f.Condition.Illuminant, "illuminant", m)
-}
-
-var degrees = regexp.MustCompile(`(?i)\b(2|10)(?:\.0+)?(?:$|[ _-]*(?:deg|°)|\b)`)
-
-func (f *File) observer(value string) {
-	value = words(value)
-	if value == "" {
-		return
-	}
-	v := ""
-	switch m := degrees.FindStringSubmatch(value); {
-	case m != nil:
-		v = m[1]
-	case strings.Contains(value, "1931"):
-		v = "2"
-	case strings.Contains(value, "1964"):
-		v = "10"
-	default:
-		v = value
-	}
-	f.conflicting(&f.Condition.Observer, "observer", v)
-}
-
-func (f *File) mode(m string) { f.conflicting(&f.Condition.Mode, "measuring condition", m) }
-
-var modeWord = regexp.MustCompile(`(?i)\bM([0-3])(?:_[a-z]+)?\b`)
-
-// modeOf is the measuring condition of ISO 13655 in a text. The light of M0 is
-// illuminant A there, M1 is D50.
-func modeOf(value string) string {
-	if m := modeWord.FindStringSubmatch(value); m != nil {
-		return "M" + m[1]
-	}
-	if strings.EqualFold(value, "A") || strings.EqualFold(value, "illuminant A") {
-		return "M0"
-	}
-	return ""
-}
-
-func affirmed(value string) bool {
-	switch strings.ToLower(strings.TrimSpace(value)) {
-	case "yes", "on", "true", "1":
-		return true
-	}
-	return false
-}
-
-func filter(value string) string {
-	value = words(value)
-	v := strings.ToLower(value)
-	switch {
-	case v == "" || v == "no" || v == "none" || v == "off" || v == "na" || v == "n/a":
-		return "none"
-	case strings.Contains(v, "pol"):
-		return "polarising"
-	case strings.Contains(v, "uv"):
-		return "uv-cut"
-	}
-	return value
-}
-
-// words is free text that stands for a fact: short, on one line, and without
-// the marks that have a meaning in a header.
-func words(value string) string {
-	value = strings.Map(func(r rune) rune {
-		if r < ' ' || strings.ContainsRune("\"',;=#", r) {
-			return ' '
-		}
-		return r
-	}, value)
-	value = strings.Join(strings.Fields(value), " ")
-	if r := []rune(value); len(r) > 40 {
-		value = strings.TrimSpace(string(r[:40]))
-	}
-	return value
-}
-
-func backing(value string) string {
-	value = words(value)
-	switch v := strings.ToLower(value); v {
-	case "white", "black", "self":
-		return v
-	case "na", "n/a", "":
-		return ""
-	}
-	return value
-}
-
 var (
-	wordD       = regexp.MustCompile(`(?i)\b(D50|D65)\b`)
-	wordDegree  = regexp.MustCompile(`(?i)\b(2|10)[ _-]*(?:deg|°)`)
 	wordBack    = regexp.MustCompile(`(?i)\b(white|black) (?:sample )?backing\b`)
-	wordNoPol   = regexp.MustCompile(`(?i)\b(?:no|without) pol`)
-	wordPol     = regexp.MustCompile(`(?i)\bpolari[sz]`)
-	wordUV      = regexp.MustCompile(`(?i)\buv[ -]?(?:cut|excl|filter)`)
 	wordGeometr = regexp.MustCompile(`\b(45/0|0/45|d/8)\b`)
+	// names of header lines whose free text may state a condition
+	mayState = regexp.MustCompile(`DESCRIPTOR|LIGHT|CONDITION|COLORIM|MEASUR|DEVICE|SETTING|PARAM|SPECTRO|COMMENT|REMARK|NOTE|TABLE_NAME`)
 )
 
 // Settle draws from the free text of the header what no keyword said, and
 // reads the date. It is called once, after the last header line.
 func (f *File) Settle(o Options) {
 	c := &f.Condition
+	f.settleMode(o)
 	for _, text := range []string{c.Instrument, c.Source} {
-		if m := wordD.FindString(text); m != "" {
-			set(&c.Illuminant, strings.ToUpper(m))
-		}
-		if m := wordDegree.FindStringSubmatch(text); m != nil {
-			set(&c.Observer, m[1])
-		}
+		set(&c.Illuminant, illuminantIn(text))
+		set(&c.Observer, degreesIn(text))
 		if m := wordBack.FindStringSubmatch(text); m != nil {
 			set(&c.Backing, strings.ToLower(m[1]))
 		}
 		switch {
-		case wordNoPol.MatchString(text):
-			set(&c.Filter, "none")
-		case wordPol.MatchString(text):
+		case wordPol.MatchString(text) && !wordNoPol.MatchString(text):
 			set(&c.Filter, "polarising")
-		case wordUV.MatchString(text):
+		case wordUV.MatchString(text) && !wordNoUV.MatchString(text):
 			set(&c.Filter, "uv-cut")
+		case wordNoPol.MatchString(text) || wordNoUV.MatchString(text):
+			set(&c.Filter, "none")
 		}
 		if m := wordGeometr.FindString(text); m != "" {
 			set(&c.Geometry, m)
 		}
-		if m := modeWord.FindStringSubmatch(text); m != nil {
-			set(&c.Mode, "M"+m[1])
+		if m := modeWord.FindStringSubmatch(text); m != nil && c.Mode == "" {
+			c.Mode = "M" + m[1]
+			if text == c.Instrument {
+				f.Warnf("measuring condition %s by the words on the instrument, %s", c.Mode, Quote(text))
+			}
 		}
 	}
+	f.settleWhite()
 	// ISO 13655: M2 leaves the ultraviolet out, M3 adds the polarisers.
 	switch {
 	case c.Mode != "":
@@ -269,6 +126,35 @@ func (f *File) Settle(o Options) {
 		return
 	}
 	f.Warnf("no day can be told from the date %s", Quote(f.CreatedText))
+}
+
+// settleWhite looks in the free text of the header, as the last resort, for
+// another illuminant or observer than the usual ones: values for D65 or
+// 10 degrees that pass for D50 and 2 degrees are wrong by more than most
+// drifts.
+func (f *File) settleWhite() {
+	c := &f.Condition
+	if c.Illuminant != "" && c.Observer != "" {
+		return
+	}
+	for _, k := range f.Header {
+		if !mayState.MatchString(strings.ToUpper(k.Name)) {
+			continue
+		}
+		ill, obs := "", ""
+		if c.Illuminant == "" {
+			ill = illuminantIn(k.Value)
+		}
+		if c.Observer == "" {
+			obs = degreesIn(k.Value)
+		}
+		if ill == "" && obs == "" {
+			continue
+		}
+		set(&c.Illuminant, ill)
+		set(&c.Observer, obs)
+		f.Warnf("illuminant and observer by the free text in line %d, %s", k.Line, Quote(k.Value))
+	}
 }
 
 // dates as such files write them. Two readings of one date are refused: see

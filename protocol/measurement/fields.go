@@ -3,7 +3,6 @@ package measurement
 import (
 	"fmt"
 	"sort"
-	"strconv"
 	"strings"
 )
 
@@ -19,6 +18,7 @@ const (
 	roleLab // L, a, b
 	roleLCh // C, h
 	roleXYZ
+	roleXYY  // x, y, Y
 	roleBand // reflectance at the wavelength of the field's name
 	roleNM   // a wavelength; the reflectance stands in the next column
 	roleFactor
@@ -47,6 +47,9 @@ type Plan struct {
 	lab      bool
 	lch      bool // a and b come from C and h
 	xyz      bool
+	xyy      bool      // XYZ come from x, y and Y
+	density  bool      // among the fields that are left out
+	states   []Keyword // conditions stated beside a field name, in brackets
 	bands    []float64 // wavelengths by the field names, in file order
 	order    []int     // ascending order of the bands
 	pairs    int       // pairs of wavelength and reflectance
@@ -73,13 +76,24 @@ func fieldError(f Field, hint, format string, args ...any) *Error {
 // them. Fields that it does not know are left out and listed.
 func NewPlan(fields []Field) (*Plan, error) {
 	p := &Plan{columns: make([]column, len(fields)), fields: make([]string, len(fields))}
-	var lab, xyz [3]int  // column + 1
-	var chroma, hue int  // likewise
-	var spaces []devSets // device spaces in order of appearance
+	var lab, xyz, xyy [3]int // column + 1
+	var chroma, hue int      // likewise
+	var number int           // of the patch: its id where there is no other
+	var spaces []devSets     // device spaces in order of appearance
+	single, err := letters(fields)
+	if err != nil {
+		return nil, err
+	}
 	afterNM := false
 	for i, f := range fields {
-		name := normal(f.Name)
+		name, beside := normal(f.Name)
 		p.fields[i] = f.Name
+		if beside != "" {
+			p.states = append(p.states, Keyword{Name: f.Name, Value: beside, Line: f.Line})
+		}
+		if single.small[strings.TrimSpace(f.Name)] {
+			continue // of xyY; settled below
+		}
 		if afterNM {
 			switch name {
 			case "SPECTRAL_DEC":
@@ -132,7 +146,11 @@ func NewPlan(fields []Field) (*Plan, error) {
 				return nil, fieldError(f, "keep one of them", "a second field with the patch ids, %s", Quote(f.Name))
 			}
 			p.hasID, p.columns[i] = true, column{role: roleID}
-		case "SAMPLE_NAME", "SAMPLENAME", "NAME":
+		case "SAMPLE_NO", "SAMPLE_NUMBER", "PATCH_NO", "PATCH_NUMBER", "NO", "NR", "NUMBER", "INDEX":
+			if number == 0 {
+				number = i + 1
+			}
+		case "SAMPLE_NAME", "SAMPLENAME", "NAME", "PATCH_NAME", "SAMPLE", "LABEL":
 			if p.hasName {
 				return nil, fieldError(f, "keep one of them", "a second field with the patch names, %s", Quote(f.Name))
 			}
@@ -141,11 +159,11 @@ func NewPlan(fields []Field) (*Plan, error) {
 			if !p.hasPlace {
 				p.hasPlace, p.columns[i] = true, column{role: rolePlace}
 			}
-		case "LAB_L", "L", "L*", "CIE_L", "CIE_L*":
+		case "LAB_L", "L", "CIE_L":
 			err = once(&lab[0])
-		case "LAB_A", "A", "A*", "CIE_A", "CIE_A*":
+		case "LAB_A", "A", "CIE_A":
 			err = once(&lab[1])
-		case "LAB_B", "B*", "CIE_B", "CIE_B*":
+		case "LAB_B", "B*", "CIE_B":
 			err = once(&lab[2])
 		case "LAB_C", "LCH_C":
 			err = once(&chroma)
@@ -157,6 +175,14 @@ func NewPlan(fields []Field) (*Plan, error) {
 			err = once(&xyz[1])
 		case "XYZ_Z", "Z", "CIE_Z":
 			err = once(&xyz[2])
+		case "XYY_X":
+			err = once(&xyy[0])
+		case "XYY_Y":
+			err = once(&xyy[1])
+		case "XYY_CAPY":
+			err = once(&xyy[2])
+		case "D_RED", "D_GREEN", "D_BLUE", "D_VIS", "D_MAJOR_FILTER":
+			p.density = true
 		default:
 			space, channel, index, ok := deviceName(name)
 			if !ok {
@@ -174,8 +200,11 @@ func NewPlan(fields []Field) (*Plan, error) {
 		f := fields[len(fields)-1]
 		return nil, fieldError(f, "each SPECTRAL_NM needs its SPECTRAL_DEC or SPECTRAL_PCT next to it", "the last field is a SPECTRAL_NM without a value")
 	}
-	if err := p.single(fields, &lab, &xyz, &spaces); err != nil {
+	if err := single.settle(&lab, &xyz, &xyy, &spaces, &chroma, &hue); err != nil {
 		return nil, err
+	}
+	if number != 0 && !p.hasID {
+		p.hasID, p.columns[number-1] = true, column{role: roleID}
 	}
 	p.block(lab[:], roleLab, &p.lab)
 	if !p.lab && lab[0] != 0 && chroma != 0 && hue != 0 {
@@ -184,6 +213,10 @@ func NewPlan(fields []Field) (*Plan, error) {
 		p.lab, p.lch = true, true
 	}
 	p.block(xyz[:], roleXYZ, &p.xyz)
+	if !p.xyz {
+		p.block(xyy[:], roleXYY, &p.xyy)
+		p.xyz = p.xyy
+	}
 	if err := p.device(spaces, fields); err != nil {
 		return nil, err
 	}
@@ -210,6 +243,15 @@ func NewPlan(fields []Field) (*Plan, error) {
 
 // Colour tells whether the table holds any colour that is read.
 func (p *Plan) Colour() bool { return p.lab || p.xyz || len(p.bands) > 0 || p.pairs > 0 }
+
+// Wanted is a hint for a table without colour: that densities are none, where
+// it has them, else the given one.
+func (p *Plan) Wanted(otherwise string) string {
+	if p.density {
+		return "densities tell of inks but are no colour; save Lab, XYZ, xyY or spectra too"
+	}
+	return otherwise
+}
 
 // Len is the number of fields.
 func (p *Plan) Len() int { return len(p.columns) }
@@ -238,95 +280,4 @@ func (p *Plan) drop(r role) {
 		}
 	}
 	p.bands = nil
-}
-
-// single settles the one-letter fields of spreadsheets, where B may be b* or
-// blue and Y may be yellow or the Y of XYZ: the neighbours decide.
-func (p *Plan) single(fields []Field, lab, xyz *[3]int, spaces *[]devSets) error {
-	at := map[string]int{}
-	for i, f := range fields {
-		n := normal(f.Name)
-		if len(n) == 1 {
-			if _, twice := at[n]; twice {
-				return fieldError(f, "write LAB_B, RGB_B, XYZ_Y or CMYK_Y", "field %s stands twice", Quote(f.Name))
-			}
-			at[n] = i
-		}
-	}
-	all := func(names ...string) bool {
-		for _, n := range names {
-			if _, ok := at[n]; !ok {
-				return false
-			}
-		}
-		return true
-	}
-	_, hasB := at["B"]
-	switch {
-	case hasB && lab[0] != 0 && lab[1] != 0 && lab[2] == 0:
-		if all("R", "G") {
-			return fieldError(fields[at["B"]], "write LAB_B or RGB_B", "field \"B\" may be b* or blue")
-		}
-		lab[2] = at["B"] + 1
-	case all("R", "G", "B"):
-		for i, c := range []string{"R", "G", "B"} {
-			*spaces, _ = addChannel(*spaces, "RGB", c, i, at[c])
-		}
-	}
-	_, hasY := at["Y"]
-	switch {
-	case hasY && xyz[0] != 0 && xyz[2] != 0 && xyz[1] == 0:
-		if all("C", "M") {
-			return fieldError(fields[at["Y"]], "write XYZ_Y or CMYK_Y", "field \"Y\" may be yellow or the Y of XYZ")
-		}
-		xyz[1] = at["Y"] + 1
-	case all("C", "M", "Y"):
-		names := []string{"C", "M", "Y"}
-		space := "CMY"
-		if all("K") {
-			names, space = append(names, "K"), "CMYK"
-		}
-		for i, c := range names {
-			*spaces, _ = addChannel(*spaces, space, c, i, at[c])
-		}
-	}
-	return nil
-}
-
-// normal is a field name in one spelling.
-func normal(s string) string {
-	s = strings.ToUpper(strings.TrimSpace(s))
-	return strings.NewReplacer(" ", "_", "-", "_", "\t", "_").Replace(s)
-}
-
-// bandName reads the many spellings of a band: SPECTRAL_NM380, SPECTRAL_NM_380,
-// SPECTRAL_380, SPEC_380, NM380, 380NM, R_380 and a bare 380.
-func bandName(name string) (nm float64, s scale, ok bool) {
-	rest := strings.TrimSuffix(name, "NM")
-	rest = strings.TrimSuffix(rest, "_")
-	for _, prefix := range []struct {
-		text  string
-		scale scale
-	}{
-		{"SPECTRAL_NM", unstated}, {"SPECTRAL_DEC", factor}, {"SPECTRAL_PCT", percent},
-		{"SPECTRAL", unstated}, {"SPEC", unstated}, {"NM", unstated}, {"R", unstated},
-	} {
-		if after, found := strings.CutPrefix(rest, prefix.text); found {
-			rest, s = strings.TrimPrefix(after, "_"), prefix.scale
-			break
-		}
-	}
-	if len(rest) < 3 || len(rest) > 8 || rest[0] < '1' || rest[0] > '9' {
-		return 0, unstated, false
-	}
-	for _, c := range rest {
-		if (c < '0' || c > '9') && c != '.' {
-			return 0, unstated, false
-		}
-	}
-	nm, err := strconv.ParseFloat(rest, 64)
-	if err != nil || nm < 100 || nm > 2500 {
-		return 0, unstated, false
-	}
-	return nm, s, true
 }

@@ -49,6 +49,7 @@ type Condition struct {
 	Instrument string // free text
 	Serial     string // of the instrument, free text
 	Source     string // light of the measurement as written
+	White      string // paper when Lab and XYZ are relative to it; else empty
 }
 
 // Keyword is one header line, as written.
@@ -94,6 +95,10 @@ type File struct {
 	Fault string
 	// SpectraFault, when not empty, is why the spectra may not be taken.
 	SpectraFault string
+
+	twoWhites bool   // the header gives two illuminants or observers
+	otherMode string // a second measuring condition of the header
+	modeFault string // why no measuring condition can be told
 }
 
 // Len is the number of patches.

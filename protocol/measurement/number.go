@@ -1,8 +1,10 @@
 package measurement
 
 import (
+	"bytes"
 	"math"
 	"strconv"
+	"unicode"
 )
 
 // number is what a cell that should hold a number turned out to hold.
@@ -70,6 +72,15 @@ func parseSlow(b []byte) (float64, number) {
 	if missing(b) {
 		return 0, isMissing
 	}
+	if b[0] >= 0x80 || b[len(b)-1] >= 0x80 { // what spreadsheets of some languages write
+		text := bytes.TrimFunc(b, unicode.IsSpace)
+		if rest, ok := bytes.CutPrefix(text, []byte("\u2212")); ok && len(rest) > 0 && rest[0] >= '0' && rest[0] <= '9' {
+			text = append([]byte("-"), rest...)
+		}
+		if len(text) < len(b) {
+			return parseSlow(text)
+		}
+	}
 	kind := isNumber
 	buf := make([]byte, 0, 64)
 	for _, c := range b {
@@ -96,11 +107,13 @@ func missing(b []byte) bool {
 		return false
 	}
 	switch string(b) {
-	case "", "-", "--", "---", "nan", "NaN", "NAN", "-nan", "n/a", "N/A", "na", "NA", "null", "NULL",
-		"1.#QNAN", "-1.#IND", "1.#IND", "-1.#QNAN":
+	case "", "-", "--", "---", "nan", "NaN", "NAN", "-nan", "n/a", "N/A", "na", "NA", "n.a.", "N.A.", "null", "NULL", "\u2212", "\u2013", "\u2014",
+		"nan(ind)", "-nan(ind)", "#N/A", "#NV", "#DIV/0!", "#VALUE!", "#NUM!", "#REF!": // the last are spreadsheets'
 		return true
 	}
-	return false
+	// 1.#QNAN, -1.#IND00: how older run-time libraries print a number that is none.
+	rest := bytes.TrimRight(bytes.TrimPrefix(b, []byte("-")), "0")
+	return bytes.Equal(rest, []byte("1.#QNAN")) || bytes.Equal(rest, []byte("1.#IND")) || bytes.Equal(rest, []byte("1.#SNAN"))
 }
 
 // Number reads a decimal number, with a decimal point; missing is true for

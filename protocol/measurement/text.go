@@ -14,8 +14,8 @@ import (
 // windows-1252. A NUL, or text in UTF-16 without its mark, is refused.
 func Decode(data []byte, name string) (text []byte, encoding string, err error) {
 	if len(data) > MaxBytes {
-		return nil, "", &Error{File: name,
-			Problem: fmt.Sprintf("the file has %d bytes, at most %d are read", len(data), MaxBytes),
+		return nil, "", &Error{File: name, // it may be longer than what was given of it
+			Problem: fmt.Sprintf("the file has more than %d bytes, the most that is read", MaxBytes),
 			Hint:    "split it, or keep only the patches and fields that are needed"}
 	}
 	switch {

@@ -30,6 +30,7 @@ type header struct {
 	plan   *measurement.Plan
 	body   []byte // the text from the header line on
 	line   int    // of the header line
+	plain  int    // lines before it that are no comments
 	before []measurement.Keyword
 }
 
@@ -54,7 +55,10 @@ func Read(data []byte, name string, o measurement.Options) (*measurement.File, e
 	}
 	if !h.plan.Colour() && !(o.Layout && h.plan.Useful()) {
 		return nil, &measurement.Error{File: name, Line: h.line, Problem: "no colour in the header line",
-			Hint: "name the fields in the first line, such as SAMPLE_ID,LAB_L,LAB_A,LAB_B"}
+			Hint: h.plan.Wanted("name the fields in the first line, such as SAMPLE_ID,LAB_L,LAB_A,LAB_B")}
+	}
+	if h.plain > 0 {
+		f.Warnf("the names of the fields stand in line %d; the lines before are taken as free text", h.line)
 	}
 	if err := rows(f, h); err != nil {
 		return nil, err
@@ -95,16 +99,19 @@ func unixLines(text []byte) []byte {
 	return out
 }
 
-// findHeader takes the comment lines, then the first line as the header, cut
-// at the separator that makes the most of it.
+// maxBefore is how many lines may stand before the header line.
+const maxBefore = 60
+
+// findHeader takes the first line that names colours as the header, cut at the
+// separator that makes the most of it. What stands before it, in comments or
+// as names with values, may state the condition.
 func findHeader(text []byte, name string) (*header, error) {
 	h := &header{}
 	separators := []rune{'\t', ';', ','}
-	rest := text
-	for number := 1; ; number++ {
-		if len(rest) == 0 {
-			return nil, &measurement.Error{File: name, Problem: "no header line", Hint: "name the fields in the first line, such as SAMPLE_ID,LAB_L,LAB_A,LAB_B"}
-		}
+	var first *header
+	var firstErr error
+	rest, plain := text, 0
+	for number := 1; len(rest) > 0; number++ {
 		line, after := rest, []byte(nil)
 		if i := bytes.IndexByte(rest, '\n'); i >= 0 {
 			line, after = rest[:i], rest[i+1:]
@@ -116,18 +123,48 @@ func findHeader(text []byte, name string) (*header, error) {
 		switch {
 		case len(line) == 0:
 		case line[0] == '#':
-			if len(h.before) < 1000 {
-				key, value, _ := strings.Cut(strings.TrimSpace(string(line[1:])), " ")
-				h.before = append(h.before, measurement.Keyword{Name: strings.TrimSuffix(key, ":"), Value: strings.TrimSpace(value), Line: number})
-			}
+			h.note(string(line[1:]), number)
 		case len(line) == 5 && bytes.EqualFold(line[:4], []byte("sep=")):
 			separators = []rune{rune(line[4])} // how spreadsheets name theirs
 		default:
 			h.body, h.line = rest, number
-			return h, h.cut(line, separators, name)
+			err := h.cut(line, separators, name)
+			if err == nil && h.plan.Colour() {
+				h.plain = plain
+				return h, nil
+			}
+			if plain == 0 { // what is wrong with the first line is what a person will understand
+				if err == nil {
+					c := *h
+					first = &c
+				}
+				firstErr = err
+			}
+			if plain++; plain > maxBefore {
+				return first, firstErr
+			}
+			h.plan = nil
+			h.note(string(line[:min(len(line), 250)]), number)
 		}
 		rest = after
 	}
+	if first == nil && firstErr == nil {
+		return nil, &measurement.Error{File: name, Problem: "no header line", Hint: "name the fields in the first line, such as SAMPLE_ID,LAB_L,LAB_A,LAB_B"}
+	}
+	return first, firstErr
+}
+
+// note takes a line before the header line as a name with its value.
+func (h *header) note(text string, line int) {
+	if len(h.before) >= 1000 {
+		return
+	}
+	text = strings.TrimLeft(text, " \t")
+	key, value := text, ""
+	if i := strings.IndexAny(text, " \t:;,="); i >= 0 {
+		key, value = text[:i], strings.Trim(text[i:], " \t:;,=")
+	}
+	h.before = append(h.before, measurement.Keyword{Name: strings.Trim(key, `"`), Value: strings.Trim(value, `"`), Line: line})
 }
 
 // cut finds the separator of a header line.
@@ -221,6 +258,9 @@ func rows(f *measurement.File, h *header) error {
 		}
 		if strings.TrimSpace(strings.Join(record, "")) == "" {
 			continue // the empty rows that spreadsheets leave behind
+		}
+		if len(record) != want && strings.HasPrefix(strings.TrimSpace(record[0]), "#") {
+			continue // a comment
 		}
 		if len(record) != want {
 			hint := "a value is missing or the file is cut; leave an empty field for a missing value"

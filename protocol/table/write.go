@@ -40,6 +40,7 @@ func Write(w io.Writer, f *measurement.File, comma rune) error {
 	if c.Observer != "" {
 		comment("OBSERVER", measurement.ObserverText(c.Observer))
 	}
+	comment("WHITE_BASE", c.White)
 	comment("FILTER", c.Filter)
 	comment("SAMPLE_BACKING", c.Backing)
 	if c.Mode != "" {

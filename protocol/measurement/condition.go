@@ -1,0 +1,309 @@
+package measurement
+
+import (
+	"fmt"
+	"regexp"
+	"strings"
+)
+
+// How headers state illuminant, observer, measuring condition and filter: by
+// the keywords of ISO 28178, by names of habit, and in free text.
+
+// pairs reads "ILLUMINANT, D50; OBSERVER, 2 degree" of ISO 28178 and
+// "Illumination=D50 ObserverAngle=2" of habit, and tells which of the two
+// facts it found.
+func (f *File) pairs(value string) (illuminant, observer bool) {
+	var names, values []string
+	if strings.Contains(value, "=") {
+		for _, word := range strings.FieldsFunc(value, func(r rune) bool { return r == ' ' || r == '\t' || r == ';' || r == ',' }) {
+			if n, v, ok := strings.Cut(word, "="); ok {
+				names, values = append(names, n), append(values, v)
+			}
+		}
+	} else {
+		for _, pair := range strings.Split(value, ";") {
+			if n, v, ok := strings.Cut(pair, ","); ok {
+				names, values = append(names, n), append(values, v)
+			}
+		}
+	}
+	for i, n := range names {
+		v := strings.TrimSpace(values[i])
+		switch strings.ToUpper(strings.TrimSpace(n)) {
+		case "ILLUMINANT", "ILLUMINATION":
+			f.illuminant(v)
+			illuminant = true
+		case "OBSERVER", "OBSERVERANGLE":
+			f.observer(v)
+			observer = true
+		case "FILTER":
+			set(&f.Condition.Filter, filter(v))
+		case "MEASUREMENTCONDITION", "MODE":
+			if m := modeOf(v); m != "" {
+				f.mode(m)
+			}
+		case "WHITEBASE", "WHITE_BASE":
+			f.whiteBase(v)
+		}
+	}
+	return illuminant, observer
+}
+
+// habit reads keywords that no standard knows but whose names say what they
+// hold: OBSERVER_ANGLE, ILLUMINATION_NAME, WHITE_POINT. Only what is plainly
+// an illuminant or observer is taken from them.
+func (f *File) habit(name, value string) {
+	switch {
+	case strings.Contains(name, "OBSERVER"):
+		f.observer(degreesIn("observer " + value))
+	case strings.Contains(name, "WHITE_BASE"), strings.Contains(name, "WHITEBASE"):
+		f.whiteBase(value)
+	case strings.Contains(name, "ILLUMIN"), strings.Contains(name, "WHITE_POINT"), strings.Contains(name, "WHITEPOINT"), strings.Contains(name, "REFERENCE_WHITE"):
+		f.loose(value, true, true)
+	}
+}
+
+// statement is the name and value of a comment that states a condition, such
+// as "Illuminant: D65" or "observer 10 degree"; comments are free text
+// otherwise, and say nothing.
+var statement = regexp.MustCompile(`(?i)^\W*(illuminant|observer|white[ _]?point|white[ _]?base|measurement[ _](?:source|condition|mode)|filter)\b[ \t:=,]*(.*)$`)
+
+// Remark takes a comment of a header: what it states counts as the keyword
+// would.
+func (f *File) Remark(text string) {
+	m := statement.FindStringSubmatch(text)
+	if m == nil || len(text) > 200 {
+		return
+	}
+	name := strings.ReplaceAll(strings.ToUpper(m[1]), " ", "_")
+	switch name {
+	case "ILLUMINANT", "OBSERVER": // often both in one line
+		f.loose(m[1]+" "+m[2], true, true)
+	default:
+		f.Fact(Keyword{Name: name, Value: m[2]})
+	}
+}
+
+var (
+	looseD = regexp.MustCompile(`(?i)\bD ?(50|55|60|65|75)\b`)
+	// D65/10, "D50, 2": an illuminant and an observer as one piece.
+	looseBoth   = regexp.MustCompile(`(?i)\bD ?(50|55|60|65|75) ?(?:[/\\,;:_-]|\band\b)? ?(2|10)(?: ?(?:deg|°|º)|\b)`)
+	looseOther  = regexp.MustCompile(`(?i)\billuminant[ :=,]*(A|C|E|F ?(?:1[012]|[1-9]))\b`)
+	looseDegree = regexp.MustCompile(`(?i)\b(2|10)(?:\.0+)?[ _-]*(?:deg|°|º)|\bobserver(?:[ _]?angle)?[ :=,]*(?:CIE[ _]*)?(2|10)(?:\.0+)?\b`)
+	looseYear   = regexp.MustCompile(`\bCIE[ _-]*(1931|1964)\b|\bobserver[ :=,]*(1931|1964)\b`)
+)
+
+// degreesIn is the observer that a free text states: 2, 10, or empty.
+func degreesIn(text string) string {
+	for _, r := range []*regexp.Regexp{looseBoth, looseDegree} {
+		if m := r.FindStringSubmatch(text); m != nil {
+			if v := m[len(m)-1]; v != "" {
+				return v
+			}
+			return m[1]
+		}
+	}
+	if m := looseYear.FindStringSubmatch(text); m != nil {
+		if m[1]+m[2] == "1964" {
+			return "10"
+		}
+		return "2"
+	}
+	return ""
+}
+
+// illuminantIn is the illuminant of daylight that a free text states, or
+// empty; A and others may be the light of the measurement. Of several
+// the one that stands beside an observer counts, else one that is not D50: a
+// text that names another is no statement of D50.
+func illuminantIn(text string) string {
+	if m := looseBoth.FindStringSubmatch(text); m != nil {
+		return "D" + m[1]
+	}
+	found := ""
+	for _, m := range looseD.FindAllStringSubmatch(text, 20) {
+		if found == "" || found == "D50" {
+			found = "D" + m[1]
+		}
+	}
+	return found
+}
+
+// loose takes illuminant and observer from free text.
+func (f *File) loose(text string, illuminant, observer bool) {
+	if illuminant {
+		found := illuminantIn(text)
+		if m := looseOther.FindStringSubmatch(text); m != nil && found == "" {
+			found = m[1]
+		}
+		f.illuminant(found)
+	}
+	if observer {
+		f.observer(degreesIn(text))
+	}
+}
+
+// conflicting takes a stated fact. Where an earlier line stated another, the
+// one that is not what a reading needs counts, so that no doubtful value
+// passes for a sound one.
+func (f *File) conflicting(field *string, what, value, needed string) {
+	switch {
+	case value == "", *field == value:
+	case *field == "":
+		*field = value
+	default:
+		first := *field
+		if *field == needed {
+			*field = value
+		}
+		f.Warnf("the header gives two %ss, %s and %s; the values are not taken as %s", what, first, value, needed)
+		f.twoWhites = true
+	}
+}
+
+var illuminantWord = regexp.MustCompile(`(?i)\b(D ?50|D ?55|D ?60|D ?65|D ?75|F ?(?:1[012]|[1-9])|A|B|C|E)\b`)
+
+func (f *File) illuminant(value string) {
+	value = words(value)
+	if value == "" {
+		return
+	}
+	m := strings.ToUpper(strings.ReplaceAll(illuminantWord.FindString(value), " ", ""))
+	if m == "" {
+		m = strings.ToUpper(value) // kept as written, and refused where D50 is needed
+	}
+	f.conflicting(&f.Condition.Illuminant, "illuminant", m, "D50")
+}
+
+var degrees = regexp.MustCompile(`(?i)\b(2|10)(?:\.0+)?(?:$|[ _-]*(?:deg|°|º)|\b)`)
+
+func (f *File) observer(value string) {
+	value = words(value)
+	if value == "" {
+		return
+	}
+	v := ""
+	switch m := degrees.FindStringSubmatch(value); {
+	case m != nil:
+		v = m[1]
+	case strings.Contains(value, "1931"):
+		v = "2"
+	case strings.Contains(value, "1964"):
+		v = "10"
+	default:
+		v = value
+	}
+	f.conflicting(&f.Condition.Observer, "observer", v, "2")
+}
+
+// mode takes a measuring condition. Two of them are settled by Settle.
+func (f *File) mode(m string) {
+	switch c := &f.Condition; {
+	case c.Mode == "":
+		c.Mode = m
+	case c.Mode != m && f.otherMode == "":
+		f.otherMode = m
+	}
+}
+
+// settleMode decides between two measuring conditions: the one that was asked
+// for, or neither.
+func (f *File) settleMode(o Options) {
+	c := &f.Condition
+	if f.otherMode == "" {
+		return
+	}
+	if o.Mode == c.Mode || o.Mode == f.otherMode {
+		f.Warnf("the header gives two measuring conditions, %s and %s; taken as %s, as asked", c.Mode, f.otherMode, o.Mode)
+		c.Mode = o.Mode
+		return
+	}
+	f.modeFault = fmt.Sprintf("the header gives two measuring conditions, %s and %s", c.Mode, f.otherMode)
+}
+
+var modeWord = regexp.MustCompile(`(?i)\bM([0-3])(?:_[a-z]+)?\b`)
+
+// modeOf is the measuring condition of ISO 13655 in a text. The light of M0 is
+// illuminant A there, M1 is D50.
+func modeOf(value string) string {
+	if m := modeWord.FindStringSubmatch(value); m != nil {
+		return "M" + m[1]
+	}
+	if strings.EqualFold(value, "A") || strings.EqualFold(value, "illuminant A") {
+		return "M0"
+	}
+	return ""
+}
+
+// whiteBase takes what the values are relative to: the perfect white, which is
+// what a reading needs, or the paper.
+func (f *File) whiteBase(value string) {
+	v := strings.ToLower(words(value))
+	for _, paper := range []string{"pap", "rel", "med", "sub", "sam"} {
+		if strings.HasPrefix(v, paper) {
+			f.Condition.White = "paper"
+		}
+	}
+}
+
+func affirmed(value string) bool {
+	switch strings.ToLower(strings.TrimSpace(value)) {
+	case "yes", "on", "true", "1":
+		return true
+	}
+	return false
+}
+
+var (
+	wordNoPol = regexp.MustCompile(`(?i)\b(?:no|not|non|without)[ -]*pol|\bunpol`)
+	wordPol   = regexp.MustCompile(`(?i)\bpol(?:\b|ari|filt)`)
+	wordNoUV  = regexp.MustCompile(`(?i)\b(?:no|not|non|without)[ -]*uv|\buv[ _-]?in`)
+	wordUV    = regexp.MustCompile(`(?i)\buv[ _-]?(?:cut|ex|filter)`)
+)
+
+// filter is a filter in the terms of a Condition: none, polarising, uv-cut, or
+// as written.
+func filter(value string) string {
+	value = words(value)
+	v := strings.ToLower(value)
+	switch {
+	case v == "" || v == "no" || v == "none" || v == "off" || v == "na" || v == "n/a":
+		return "none"
+	case wordPol.MatchString(v) && !wordNoPol.MatchString(v):
+		return "polarising"
+	case strings.Contains(v, "uv") && !wordNoUV.MatchString(v):
+		return "uv-cut"
+	case wordNoPol.MatchString(v) || wordNoUV.MatchString(v):
+		return "none"
+	case strings.Contains(v, "pol"):
+		return "polarising"
+	}
+	return value
+}
+
+// words is free text that stands for a fact: short, on one line, and without
+// the marks that have a meaning in a header.
+func words(value string) string {
+	value = strings.Map(func(r rune) rune {
+		if r < ' ' || strings.ContainsRune("\"',;=#", r) {
+			return ' '
+		}
+		return r
+	}, value)
+	value = strings.Join(strings.Fields(value), " ")
+	if r := []rune(value); len(r) > 40 {
+		value = strings.TrimSpace(string(r[:40]))
+	}
+	return value
+}
+
+func backing(value string) string {
+	value = words(value)
+	switch v := strings.ToLower(value); v {
+	case "white", "black", "self":
+		return v
+	case "na", "n/a", "":
+		return ""
+	}
+	return value
+}
