@@ -187,7 +187,9 @@ func (t Target) Service() string {
 
 // alerts are the subjects that the target listens to: whatever changes an alert.
 func (t Target) alerts() []string {
-	return t.subjects(func(site, printer string) string { return protocol.RecordSubject(site, printer, protocol.KindAlert, "*") })
+	return t.subjects(func(site, printer string) string {
+		return protocol.RecordSubject(site, printer, protocol.KindAlert, "*")
+	})
 }
 
 // records are the subjects of all that the worker recorded about the target's printers.
