@@ -88,7 +88,10 @@ type chatRow struct {
 	Printers []string       `json:"printers,omitempty"`
 	Quiet    string         `json:"quiet,omitempty"`
 	Digest   string         `json:"digest,omitempty"`
+	Behind   uint64         `json:"behind,omitempty"`   // records with changes that wait to be told
 	GivenUp  []chat.Failure `json:"given_up,omitempty"` // in the last 30 days
+	// Configured is false for a target of before, which still has a place or something given up.
+	Configured bool `json:"configured"`
 }
 
 func newChatList() *cobra.Command {
@@ -109,25 +112,29 @@ func newChatList() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			failures := map[string][]chat.Failure{}
-			if cl, err := look(c); err == nil {
-				defer cl.close()
-				all, err := chat.Failures(cl.ctx, cl.js, "")
-				if err != nil {
-					return err
-				}
-				for _, f := range all {
-					failures[f.Target] = append(failures[f.Target], f)
-				}
-			} else {
-				fmt.Fprintf(c.ErrOrStderr(), "swathkeeper: what could not be delivered is not known: %v\n", err)
-			}
 			rows := make([]chatRow, 0, len(targets))
 			for _, t := range targets {
 				rows = append(rows, chatRow{
 					Name: t.Name, Service: t.Service(), Level: cmp.Or(t.Level, "act"), Sites: t.Sites, Printers: t.Printers,
-					Quiet: t.Quiet, Digest: t.Digest, GivenUp: failures[t.Name],
+					Quiet: t.Quiet, Digest: t.Digest, Configured: true,
 				})
+			}
+			if cl, err := look(c); err == nil {
+				defer cl.close()
+				places, err := chat.Places(cl.ctx, cl.js)
+				if err != nil {
+					return cl.explain(err)
+				}
+				for _, p := range places {
+					i := slices.IndexFunc(rows, func(r chatRow) bool { return r.Name == p.Target })
+					if i < 0 {
+						i = len(rows)
+						rows = append(rows, chatRow{Name: p.Target})
+					}
+					rows[i].Behind, rows[i].GivenUp = p.Behind, p.GivenUp
+				}
+			} else {
+				fmt.Fprintf(c.ErrOrStderr(), "swathkeeper: what could not be delivered is not known: %v\n", err)
 			}
 			if asJSON {
 				return writeJSON(c, rows)
@@ -148,11 +155,15 @@ func newChatList() *cobra.Command {
 
 func printTargets(c *cobra.Command, rows []chatRow, zone *time.Location) {
 	w := c.OutOrStdout()
-	if len(rows) == 0 {
+	if !slices.ContainsFunc(rows, func(r chatRow) bool { return r.Configured }) {
 		fmt.Fprintln(w, "no chat target is configured; give one with --chat, or [chat.NAME] in the configuration file")
 	}
 	for _, r := range rows {
-		fmt.Fprintf(w, "%s: %s, from %s on", r.Name, r.Service, r.Level)
+		if r.Configured {
+			fmt.Fprintf(w, "%s: %s, from %s on", r.Name, r.Service, r.Level)
+		} else {
+			fmt.Fprintf(w, "%s: not in this configuration", r.Name)
+		}
 		for _, p := range []struct {
 			what string
 			list []string
@@ -168,6 +179,9 @@ func printTargets(c *cobra.Command, rows []chatRow, zone *time.Location) {
 			fmt.Fprintf(w, ", digest at %s", r.Digest)
 		}
 		fmt.Fprintln(w)
+		if r.Behind > 0 {
+			fmt.Fprintf(w, "  not told yet: %d\n", r.Behind)
+		}
 		for _, f := range r.GivenUp {
 			fmt.Fprintf(w, "  given up %s after %d tries: %s (%s)\n", f.At.In(zone).Format("2006-01-02 15:04"), f.Tries, f.Title, f.Why)
 		}

@@ -116,6 +116,8 @@ func (g *Grant) Permissions() *server.Permissions {
 			pub = append(pub, readValues(b)...)
 		}
 		pub = append(pub, "$KV."+protocol.BucketActive+".>", "$KV."+protocol.BucketSent+".>")
+		// What quiet hours held back is listed in the morning.
+		pub = append(pub, listValues(protocol.BucketSent)...)
 		for _, b := range []string{protocol.BucketBaselines, protocol.BucketScans} {
 			pub = append(pub, readObjects(b)...)
 		}
@@ -128,7 +130,7 @@ func (g *Grant) Permissions() *server.Permissions {
 		pub = append(pub, "$JS.API.CONSUMER.CREATE."+protocol.StreamRecord+".*.swk.record.>", "$JS.API.CONSUMER.MSG.NEXT."+protocol.StreamRecord+".*")
 		for _, b := range []string{protocol.BucketCharts, protocol.BucketActive} {
 			pub = append(pub, readValues(b)...)
-			pub = append(pub, "$JS.API.CONSUMER.CREATE.KV_"+b+".*.$KV."+b+".>", "$JS.API.CONSUMER.DELETE.KV_"+b+".*", "$JS.FC.KV_"+b+".>")
+			pub = append(pub, listValues(b)...)
 		}
 		for _, b := range []string{protocol.BucketBaselines, protocol.BucketScans} {
 			pub = append(pub, readObjects(b)...)
@@ -163,6 +165,11 @@ func bindConsumer(stream, name string) []string {
 // readValues allows reading a key-value store by key.
 func readValues(bucket string) []string {
 	return []string{"$JS.API.STREAM.INFO.KV_" + bucket, "$JS.API.DIRECT.GET.KV_" + bucket + ".$KV." + bucket + ".>"}
+}
+
+// listValues allows going through the keys of a key-value store, by a consumer of its own.
+func listValues(bucket string) []string {
+	return []string{"$JS.API.CONSUMER.CREATE.KV_" + bucket + ".*.$KV." + bucket + ".>", "$JS.API.CONSUMER.DELETE.KV_" + bucket + ".*", "$JS.FC.KV_" + bucket + ".>"}
 }
 
 // readObjects allows reading an object store: an object is delivered by a consumer of its own.

@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -69,6 +70,12 @@ func (l *logBook) wait(t *testing.T, from int, what string, ok func(map[string]a
 			t.Fatalf("the log does not tell of: %s", what)
 		}
 	}
+}
+
+func (l *logBook) all() []map[string]any {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return slices.Clone(l.lines)
 }
 
 func (l *logBook) len() int {
@@ -588,5 +595,130 @@ func TestServerConfigParses(t *testing.T) {
 			t.Fatal(err)
 		}
 		checkServerConfig(t, "authorization { users: [\n"+g.ServerConfig()+"] }\n", g.Permissions())
+	}
+}
+
+// handClock stands still until it is set.
+type handClock struct {
+	mu   sync.Mutex
+	now  time.Time
+	wait map[chan time.Time]time.Time
+}
+
+func (c *handClock) Now() time.Time {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.now
+}
+
+func (c *handClock) Until(at time.Time) <-chan time.Time {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	ch := make(chan time.Time, 1)
+	if !at.After(c.now) {
+		ch <- c.now
+		return ch
+	}
+	c.wait[ch] = at
+	return ch
+}
+
+func (c *handClock) set(now time.Time) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.now = now
+	for ch, at := range c.wait {
+		if !at.After(now) {
+			ch <- now
+			delete(c.wait, ch)
+		}
+	}
+}
+
+// told gives what is written to it, one write at a time.
+type told chan string
+
+func (w told) Write(b []byte) (int, error) { w <- string(b); return len(b), nil }
+
+// A worker's credentials are enough for all that chat does: telling, holding back over night, telling
+// in the morning what is still open, and the digest.
+func TestWorkerTellsThroughTheNight(t *testing.T) {
+	t.Parallel()
+	s := openShop(t, "127.0.0.1:0", nil)
+	_, js, err := s.enter(t, grant(t, s.dir, bus.Grant{Name: "judge-1", Role: bus.RoleWorker}), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	night := time.Date(2026, 3, 4, 23, 0, 0, 0, time.UTC)
+	clock := &handClock{now: night, wait: map[chan time.Time]time.Time{}}
+	out := make(told, 8)
+	c, err := chat.New(js, chat.Options{
+		Clock: clock, Zone: time.UTC, Console: out, Log: zerolog.Nop(),
+		Targets: []chat.Target{{Name: "bench", URL: "console:", Quiet: "21:00-06:00", Digest: "07:30"}},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := c.Start(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	defer func() {
+		ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+		defer cancel()
+		if err := c.Stop(ctx); err != nil {
+			t.Error(err)
+		}
+	}()
+	kv, err := s.js.KeyValue(t.Context(), protocol.BucketSent)
+	if err != nil {
+		t.Fatal(err)
+	}
+	held, err := kv.Watch(t.Context(), "bench.quiet.*")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = held.Stop() }()
+	change := protocol.Change{Key: "quay/heron/clean_head/C", Advice: protocol.AdviceClean, Channel: "C", Level: protocol.LevelAct,
+		Change: protocol.ChangeRaised, Reason: "confirmed", Since: night, Why: "light lines"}
+	rec := &protocol.Record{
+		Schema: protocol.SchemaRecord, ID: "0198c5a4-7b1e-7c3a-9f0e-2a6d1c4b8e21", Kind: protocol.KindAlert, At: night, Site: "quay", Printer: "heron", Series: "-",
+		Text: "x", Changes: []protocol.Change{change}, Open: []protocol.Alert{{Key: change.Key, Advice: change.Advice, Channel: "C", Level: change.Level, Since: night}},
+	}
+	data, err := protocol.Encode(rec)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.js.Publish(t.Context(), protocol.RecordSubject("quay", "heron", protocol.KindAlert, "-"), data); err != nil {
+		t.Fatal(err)
+	}
+	limit := time.After(30 * time.Second)
+	for got := false; !got; {
+		select {
+		case e := <-held.Updates():
+			got = e != nil
+		case text := <-out:
+			t.Fatalf("told at night: %s", text)
+		case <-limit:
+			t.Fatal("nothing was held back")
+		}
+	}
+	for _, step := range []struct {
+		at   time.Time
+		want string
+	}{{night.Add(7 * time.Hour), "heron (quay): cyan nozzles missing"}, {night.Add(8*time.Hour + 30*time.Minute), "The day to Thu 5 Mar 07:30"}} {
+		clock.set(step.at)
+		select {
+		case text := <-out:
+			if !strings.Contains(text, step.want) {
+				t.Errorf("%s, want %s", text, step.want)
+			}
+		case <-time.After(30 * time.Second):
+			t.Fatalf("not told: %s", step.want)
+		}
+	}
+	for _, line := range s.log.all() {
+		if line["message"] == "denied" {
+			t.Errorf("denied on the way: %v", line)
+		}
 	}
 }

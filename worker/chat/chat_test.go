@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"swathkeeper/protocol"
+	"swathkeeper/worker/alert"
 )
 
 // settled waits until a target has dealt with everything that was recorded, which it shows by
@@ -62,6 +63,15 @@ func TestFilters(t *testing.T) {
 	if m := s.message(t); !strings.Contains(m.Text, "Message number 3") || !strings.HasPrefix(m.Title, "STOP dunlin (quay)") {
 		t.Fatalf("%+v", m)
 	}
+	// Whoever was told to hold production hears when that is over, and only that.
+	over := at(raised(4), "act")
+	over.Change, over.Reason = protocol.ChangeBetter, alert.ReasonBelowStop
+	b.record("dunlin", nil, over)
+	if m := s.message(t); !strings.HasPrefix(m.Title, "dunlin (quay): no longer beyond the stop limit, but not over") {
+		t.Fatalf("%+v", m)
+	}
+	over.Reason = alert.ReasonShrunk
+	b.record("dunlin", nil, over)
 	b.settled("stops")
 	s.none(t)
 }

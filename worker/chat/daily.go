@@ -99,14 +99,7 @@ func (t *teller) morning(ctx context.Context, day time.Time) (*Message, func(con
 	if err != nil || len(held) == 0 {
 		return nil, nil, err
 	}
-	done := func(ctx context.Context) error {
-		for key := range held {
-			if err := t.sent.kv.Delete(ctx, key); err != nil {
-				return fmt.Errorf("store %s: %w", protocol.BucketSent, err)
-			}
-		}
-		return nil
-	}
+	done := func(ctx context.Context) error { return t.sent.forget(ctx, held) }
 	stream, err := t.c.js.Stream(ctx, protocol.StreamRecord)
 	if err != nil {
 		return nil, nil, err

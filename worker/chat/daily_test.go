@@ -166,3 +166,40 @@ func TestLongListsAreCounted(t *testing.T) {
 		t.Errorf("%d: %s", len(text), text)
 	}
 }
+
+// A morning message that was retried into the next night does not take with it what that night held
+// back about the same alert.
+func TestTheNextNightIsKept(t *testing.T) {
+	b := newBench(t)
+	kv, err := b.js.KeyValue(t.Context(), protocol.BucketSent)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := sent{kv: kv, target: "phone", now: time.Now}
+	c := keyed(raised(1), "heron", "act", protocol.ChangeRaised)
+	other := keyed(raised(1), "plover", "act", protocol.ChangeRaised)
+	for _, k := range []protocol.Change{c, other} {
+		if err := s.keep(t.Context(), kept{Site: "quay", Printer: "heron", Record: "one", Last: k}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	told, err := s.heldBack(t.Context())
+	if err != nil || len(told) != 2 {
+		t.Fatalf("%v, %v", told, err)
+	}
+	if err := s.keep(t.Context(), kept{Site: "quay", Printer: "heron", Record: "two", Last: keyed(c, "heron", "act", protocol.ChangeWorse)}); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.forget(t.Context(), told); err != nil {
+		t.Fatal(err)
+	}
+	left, err := s.heldBack(t.Context())
+	if err != nil || len(left) != 1 {
+		t.Fatalf("%v, %v", left, err)
+	}
+	for _, k := range left {
+		if k.Record != "two" || k.Last.Key != c.Key {
+			t.Errorf("%+v", k)
+		}
+	}
+}

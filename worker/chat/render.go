@@ -167,6 +167,9 @@ func heading(site, printer string, c protocol.Change, zone *time.Location) strin
 		}
 		return p + ": worse, " + what + "."
 	case protocol.ChangeBetter:
+		if c.Reason == alert.ReasonBelowStop {
+			return p + ": no longer beyond the stop limit, but not over, " + what + "."
+		}
 		return p + ": better but not over, " + what + "."
 	case protocol.ChangeReminder:
 		tail := ", open since " + clock(c.Since, zone) + "."

@@ -87,6 +87,8 @@ type kept struct {
 	At      time.Time       `json:"at"`
 	First   string          `json:"first"` // the first change held back
 	Last    protocol.Change `json:"last"`  // the latest
+
+	revision uint64 // under which this is stored
 }
 
 const quietPart = "quiet"
@@ -113,10 +115,23 @@ func (s sent) heldBack(ctx context.Context) (map[string]kept, error) {
 	err := each(ctx, s.kv, s.key(quietPart+".*"), func(e jetstream.KeyValueEntry) {
 		var k kept
 		if json.Unmarshal(e.Value(), &k) == nil {
+			k.revision = e.Revision()
 			out[e.Key()] = k
 		}
 	})
 	return out, err
+}
+
+// forget drops what was held back and is told now, but not what was held back about the same alert
+// since: a message that was retried into the next night must not take that night's with it.
+func (s sent) forget(ctx context.Context, held map[string]kept) error {
+	for key, k := range held {
+		err := s.kv.Delete(ctx, key, jetstream.LastRevision(k.revision))
+		if err != nil && !errors.Is(err, jetstream.ErrKeyRevisionMismatch) {
+			return fmt.Errorf("store %s: %w", protocol.BucketSent, err)
+		}
+	}
+	return nil
 }
 
 // each calls f for every entry under a filter.

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"swathkeeper/protocol"
+	"swathkeeper/worker/alert"
 )
 
 // Target is one place that is told of changes.
@@ -213,9 +214,9 @@ func (t Target) subjects(of func(site, printer string) string) []string {
 }
 
 // wants reports whether a change is for this target. What was absorbed is not told: the alert that
-// explains it is.
+// explains it is. Who is only told to hold production is also told when an alert is no longer at stop.
 func (t Target) wants(c protocol.Change) bool {
-	if t.Level == protocol.LevelStop && c.Level != protocol.LevelStop {
+	if t.Level == protocol.LevelStop && c.Level != protocol.LevelStop && c.Reason != alert.ReasonBelowStop {
 		return false
 	}
 	return c.Change != protocol.ChangeAbsorbed

@@ -61,7 +61,10 @@ const (
 	forgetAfter = 7 * 24 * time.Hour
 )
 
-func (t *teller) durable() string { return "chat-" + t.Name }
+// durablePrefix parts chat's consumers from all others of the record stream.
+const durablePrefix = "chat-"
+
+func (t *teller) durable() string { return durablePrefix + t.Name }
 
 // bind finds the target's consumer, or makes it so that it begins with what is recorded from now
 // on. Its filters follow the configuration.
