@@ -123,12 +123,12 @@ func (g *Grant) Permissions() *server.Permissions {
 		}
 		pub = append(pub, putObjects(protocol.BucketBaselines)...)
 	case RoleViewer:
-		pub = append(pub, "$JS.API.STREAM.INFO."+protocol.StreamInbox)
+		pub = append(pub, "$JS.API.STREAM.INFO."+protocol.StreamInbox, "$JS.API.CONSUMER.INFO."+protocol.StreamInbox+"."+Durable)
 		// Asking the workers how they are doing.
 		pub = append(pub, protocol.SubjectStatus, "$SRV.*", "$SRV.*.swathkeeper", "$SRV.*.swathkeeper.*")
 		pub = append(pub, readStream(protocol.StreamRecord)...)
 		pub = append(pub, "$JS.API.CONSUMER.CREATE."+protocol.StreamRecord+".*.swk.record.>", "$JS.API.CONSUMER.MSG.NEXT."+protocol.StreamRecord+".*")
-		for _, b := range []string{protocol.BucketCharts, protocol.BucketActive} {
+		for _, b := range []string{protocol.BucketCharts, protocol.BucketActive, protocol.BucketSent} {
 			pub = append(pub, readValues(b)...)
 			pub = append(pub, listValues(b)...)
 		}

@@ -146,3 +146,16 @@ func generateCert(certPath, keyPath, host string) error {
 	}
 	return writeAside(certPath, pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der}))
 }
+
+// ReadCert reads the first certificate of a PEM file.
+func ReadCert(path string) (*x509.Certificate, error) {
+	b, err := os.ReadFile(path)
+	if err != nil {
+		return nil, err
+	}
+	block, _ := pem.Decode(b)
+	if block == nil || block.Type != "CERTIFICATE" {
+		return nil, fmt.Errorf("%s holds no certificate", path)
+	}
+	return x509.ParseCertificate(block.Bytes)
+}

@@ -1,0 +1,172 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"swathkeeper/protocol"
+	"swathkeeper/worker/bus"
+	"swathkeeper/worker/doctor"
+)
+
+func init() { extra = append(extra, newDoctor) }
+
+func newDoctor() *cobra.Command {
+	var chats []string
+	var inside, asJSON bool
+	c := &cobra.Command{
+		Use:   "doctor",
+		Short: "Look at everything and say what to do",
+		Long: `Look at everything and say what to do: configuration, worker, bus, store, disk, clock,
+chat, stations and baselines, each with a verdict (fine, look, fault) and a next step.
+It changes nothing, and works whether the worker runs or not.
+
+Exit status: 0 nothing is at fault, 1 something is.`,
+		Example: `  swathkeeper doctor --config swathkeeper.toml
+  swathkeeper doctor --json | jq -r '.findings[] | select(.verdict!="fine") | .next'`,
+		Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			found := examine(c, chats, inside)
+			worst := doctor.Worst(found)
+			if asJSON {
+				if err := writeJSON(c, map[string]any{"worst": worst, "findings": found}); err != nil {
+					return err
+				}
+			} else {
+				printFindings(c, found)
+			}
+			if worst == doctor.Fault {
+				return errors.New("something is at fault; see above")
+			}
+			return nil
+		},
+	}
+	c.Flags().StringArrayVar(&chats, "chat", nil, "a chat target's URL, as run has it; may be repeated")
+	c.Flags().BoolVar(&inside, "chat-inside", false, "let --chat lead to this machine by a name")
+	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	return c
+}
+
+// examine looks at one thing after another; what cannot be looked at is itself a finding.
+func examine(c *cobra.Command, chats []string, inside bool) []doctor.Finding {
+	var out []doctor.Finding
+	add := func(f ...doctor.Finding) { out = append(out, f...) }
+	say := func(area, verdict, next, format string, args ...any) {
+		add(doctor.Finding{Area: area, Verdict: verdict, Text: fmt.Sprintf(format, args...), Next: next})
+	}
+	cfg, err := loadConfig(c)
+	if err != nil {
+		say("configuration", doctor.Fault, "correct it; the README lists the settings", "%v", err)
+		return out
+	}
+	before := len(out)
+	if file, _ := c.Flags().GetString("config"); file != "" && cfg.holdsSecret() {
+		add(doctor.Secret(file)...)
+	}
+	for _, name := range slices.Sorted(maps.Keys(cfg.Chat)) {
+		add(doctor.Secret(cfg.Chat[name].URLFile)...)
+	}
+	for _, f := range []string{cfg.NKey, cfg.Creds, cfg.ListenKey} {
+		add(doctor.Secret(f)...)
+	}
+	cfg.addChats(chats, inside)
+	targets, err := cfg.chatTargets()
+	if err != nil {
+		say("configuration", doctor.Fault, "correct it; the README lists the settings", "%v", err)
+	}
+	if _, err := cfg.workerOptions(c.OutOrStdout()); err != nil {
+		say("configuration", doctor.Fault, "correct it; the README lists the settings", "%v", err)
+	}
+	now := time.Now()
+	if !cfg.outside() {
+		add(doctor.Folder(cfg.Data, now)...)
+	}
+	if len(out) == before {
+		say("configuration", doctor.Fine, "", "can be read, and no secret lies open")
+	}
+	cl, err := look(c)
+	if err != nil {
+		next := "start it: `swathkeeper run`, or `systemctl start swathkeeper`"
+		switch {
+		case cfg.outside():
+			next = "see that the NATS servers run, and that address and credentials are right"
+		case errors.Is(err, bus.ErrLocked):
+			next = "let the worker listen (--listen 127.0.0.1:4222), or wait until the other command is done"
+		}
+		say("bus", doctor.Fault, next, "%v", err)
+		if !cfg.outside() {
+			add(doctor.Disk(cfg.Data)...)
+		}
+		add(doctor.Clock(c.Context(), nil, now)...)
+		add(doctor.Chat(c.Context(), nil, targets, now)...)
+		return out
+	}
+	defer cl.close()
+	ctx, cancel := context.WithTimeout(cl.ctx, lookLimit)
+	defer cancel()
+	add(examineWorker(ctx, cl, cfg)...)
+	var without []string
+	if cl.embed != nil {
+		without = []string{"OBJ_" + protocol.BucketScans} // as look leaves them out
+	}
+	add(doctor.Bus(ctx, cl.js, !cfg.outside(), without...)...)
+	add(doctor.Store(ctx, cl.js)...)
+	if !cfg.outside() {
+		add(doctor.Disk(cfg.Data)...)
+	}
+	add(doctor.Clock(ctx, cl.js, now)...)
+	add(doctor.Chat(ctx, cl.js, targets, now)...)
+	add(doctor.Stations(ctx, cl.js, now)...)
+	add(doctor.Baselines(ctx, cl.js, now)...)
+	return out
+}
+
+// examineWorker asks the workers of the bus; where none runs it says so.
+func examineWorker(ctx context.Context, cl *client, cfg *config) []doctor.Finding {
+	if cl.embed != nil {
+		return append([]doctor.Finding{{
+			Area: "worker", Verdict: doctor.Fault, Text: "no worker runs on " + cfg.Data,
+			Next: "start it: `swathkeeper run`, or `systemctl start swathkeeper`",
+		}}, doctor.Queue(ctx, cl.js)...)
+	}
+	ask, cancel := context.WithTimeout(ctx, 5*time.Second)
+	defer cancel()
+	reports, err := doctor.Ask(ask, cl.nc)
+	switch {
+	case err != nil:
+		return []doctor.Finding{{Area: "worker", Verdict: doctor.Fault, Text: err.Error(), Next: "see the worker's log"}}
+	case len(reports) == 0:
+		return append([]doctor.Finding{{
+			Area: "worker", Verdict: doctor.Fault, Text: "no worker on this bus answers",
+			Next: "start one: `swathkeeper run --nats ...`; if one runs, restart it",
+		}}, doctor.Queue(ctx, cl.js)...)
+	}
+	return doctor.Workers(reports)
+}
+
+// holdsSecret says that the addresses of chat stand in the settings themselves.
+func (c *config) holdsSecret() bool {
+	for _, t := range c.Chat {
+		if t.URL != "" && !strings.HasPrefix(t.URL, "console") {
+			return true
+		}
+	}
+	return false
+}
+
+func printFindings(c *cobra.Command, found []doctor.Finding) {
+	w := c.OutOrStdout()
+	for _, f := range found {
+		fmt.Fprintf(w, "%-5s  %-13s  %s\n", f.Verdict, f.Area, strings.ReplaceAll(f.Text, "\n", "\n                      "))
+		if f.Next != "" {
+			fmt.Fprintf(w, "                      next: %s\n", f.Next)
+		}
+	}
+}

@@ -1,0 +1,240 @@
+// Package doctor looks at a worker's data folder, bus and store from outside, whether the worker
+// runs or not, and says of each thing how it is and what to do next. It changes nothing.
+package doctor
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+
+	"swathkeeper/protocol"
+	"swathkeeper/worker/bus"
+	"swathkeeper/worker/health"
+	"swathkeeper/worker/history"
+)
+
+// How a thing is.
+const (
+	Fine  = "fine"
+	Look  = "look"  // works, and wants looking at
+	Fault = "fault" // does not work
+)
+
+// Finding is what is said about one thing.
+type Finding struct {
+	Area    string `json:"area"` // configuration, worker, bus, store, disk, clock, chat, stations or baselines
+	Verdict string `json:"verdict"`
+	Text    string `json:"text"`           // what was seen
+	Next    string `json:"next,omitempty"` // what to do first; empty where nothing is to be done
+}
+
+func fine(area, format string, args ...any) Finding {
+	return Finding{Area: area, Verdict: Fine, Text: fmt.Sprintf(format, args...)}
+}
+
+func look(area, next, format string, args ...any) Finding {
+	return Finding{Area: area, Verdict: Look, Text: fmt.Sprintf(format, args...), Next: next}
+}
+
+func fault(area, next, format string, args ...any) Finding {
+	return Finding{Area: area, Verdict: Fault, Text: fmt.Sprintf(format, args...), Next: next}
+}
+
+// Worst gives the gravest verdict of findings.
+func Worst(list []Finding) string {
+	worst := Fine
+	for _, f := range list {
+		if f.Verdict == Fault || worst == Fine {
+			worst = f.Verdict
+		}
+	}
+	return worst
+}
+
+// Bus looks at the streams, stores and the judging consumer. own says that they are a worker's own,
+// which sets them up itself; what stands in without is not looked at.
+func Bus(ctx context.Context, js jetstream.JetStream, own bool, without ...string) []Finding {
+	err := bus.Check(ctx, js, without...)
+	switch {
+	case err == nil:
+		return []Finding{fine("bus", "streams, stores and the judging consumer are there, and none forgets anything by itself")}
+	case errors.Is(err, bus.ErrNotProvisioned) && own:
+		return []Finding{fault("bus", "start the worker: it makes what is missing", "%v", err)}
+	case errors.Is(err, bus.ErrNotProvisioned):
+		return []Finding{fault("bus", "do `swathkeeper init --nats ...` once, as the bus's administrator", "%v", err)}
+	case bus.IsAway(err):
+		return []Finding{fault("bus", "see that the NATS servers run and can be reached; a cluster needs more than half of its servers", "%v", err)}
+	}
+	return []Finding{fault("bus", "change it as the message says; until then no worker uses this bus", "%v", err)}
+}
+
+// Store looks at how full the streams are, and whether the server lost any of their messages.
+func Store(ctx context.Context, js jetstream.JetStream) []Finding {
+	var out []Finding
+	total := uint64(0)
+	for _, name := range []string{protocol.StreamInbox, protocol.StreamRecord, "OBJ_" + protocol.BucketBaselines, "OBJ_" + protocol.BucketScans, "KV_" + protocol.BucketSent} {
+		s, err := js.Stream(ctx, name)
+		if errors.Is(err, jetstream.ErrStreamNotFound) {
+			continue // Bus says so; scans are left out where a stopped worker's store is looked at
+		}
+		if err != nil {
+			out = append(out, fault("store", "see the worker's log", "%s: %v", name, err))
+			continue
+		}
+		i := s.CachedInfo()
+		total += i.State.Bytes
+		if i.State.NumDeleted > 0 && (name == protocol.StreamRecord || name == protocol.StreamInbox) {
+			out = append(out, look("store", "find out who or what removed them; a damaged disk does that too", "%d messages within %s are gone", i.State.NumDeleted, name))
+		}
+		if i.Config.MaxBytes > 0 {
+			if full := float64(i.State.Bytes) / float64(i.Config.MaxBytes); full > 0.8 {
+				f := look("store", "make its limit larger, or export and remove old history", "%s is %.0f %% full", name, 100*full)
+				if full > 0.98 {
+					f.Verdict, f.Text = Fault, f.Text+": nothing more is taken; stations keep what they have"
+				}
+				out = append(out, f)
+			}
+		}
+	}
+	rec, err := bus.OpenRecords(ctx, js)
+	if err != nil {
+		return append(out, fault("store", "see the finding about the bus", "%v", err))
+	}
+	names, err := rec.Printers(ctx)
+	if err != nil {
+		return append(out, fault("store", "see the worker's log", "%v", err))
+	}
+	read := 0
+	for _, p := range names {
+		last, err := rec.Last(ctx, protocol.PrinterRecords(p[0], p[1]))
+		switch {
+		case err != nil:
+			out = append(out, fault("store", "keep a copy of the data folder and report it; a newer release may have written it", "the newest record of %s/%s cannot be read: %v", p[0], p[1], err))
+		case last != nil && last.Top != last.Seq:
+			out = append(out, look("store", "see who has an administrator's credentials", "something that is no record lies among those of %s/%s, at %d", p[0], p[1], last.Top))
+			read++
+		default:
+			read++
+		}
+	}
+	return append(out, fine("store", "%d MB kept; the newest record of %d printers can be read", total>>20, read))
+}
+
+// Queue looks at what waits in the inbox, where no worker tells.
+func Queue(ctx context.Context, js jetstream.JetStream) []Finding {
+	c, err := js.Consumer(ctx, protocol.StreamInbox, bus.Durable)
+	if err != nil {
+		return nil // Bus says so
+	}
+	i := c.CachedInfo()
+	if n := i.NumPending + uint64(i.NumAckPending); n > 0 {
+		return []Finding{look("worker", "start the worker; they are judged in their order", "%d inputs wait for a worker, or for it to find that they have their record", n)}
+	}
+	return nil
+}
+
+// Workers reads the reports of the workers that answered.
+func Workers(reports []health.Report) []Finding {
+	var out []Finding
+	for _, r := range reports {
+		name := fmt.Sprintf("worker %s (%s, version %s)", r.Name, r.Host, r.Version)
+		if !r.Live {
+			out = append(out, fault("worker", "restart it, and report this with its log", "%s is stuck", name))
+		}
+		ready := true
+		for _, c := range r.Checks {
+			switch {
+			case c.OK:
+			case c.Minor:
+				out = append(out, look(areaOf(c.Name), nextOf(c.Name), "%s: %s", name, c.Text))
+			default:
+				ready = false
+				out = append(out, fault(areaOf(c.Name), nextOf(c.Name), "%s: %s", name, c.Text))
+			}
+		}
+		if ready && r.Live {
+			out = append(out, fine("worker", "%s works since %s; judging: %s", name, r.Started.Format("2006-01-02 15:04"), r.Judging))
+		}
+		for _, t := range r.Chat {
+			if t.Waiting > 0 {
+				out = append(out, fault("chat", "do `swathkeeper chat test "+t.Target+"`; what waits is sent when it works again", "%s (%s): %d attempts failed since %s: %s", t.Target, t.Service, t.Waiting, t.Since.Format("2006-01-02 15:04"), t.Error))
+			}
+		}
+	}
+	return out
+}
+
+func areaOf(check string) string {
+	switch check {
+	case "judge", "waiting":
+		return "worker"
+	case "limit":
+		return "store"
+	}
+	return check
+}
+
+func nextOf(check string) string {
+	switch check {
+	case "bus":
+		return "see that the NATS servers run and can be reached"
+	case "store":
+		return "make room on the disk, and see the worker's log"
+	case "disk":
+		return "make room on the disk of the data folder"
+	case "clock":
+		return "set the machine's clock, and let it be kept by NTP"
+	case "waiting":
+		return "see the worker's log: what the first of them waits for is said there"
+	case "limit":
+		return "make its limit larger, or export and remove old history"
+	}
+	return "see the worker's log"
+}
+
+// silentAfter is how long a printer may go unread before it is worth a look. Common practice, no
+// source: a control chart is read at least weekly.
+const silentAfter = 14 * 24 * time.Hour
+
+// Stations looks at when each printer was last read, and which stations are known to be silent.
+func Stations(ctx context.Context, js jetstream.JetStream, now time.Time) []Finding {
+	printers, err := history.Printers(ctx, js, "", "")
+	if err != nil {
+		return []Finding{fault("stations", "see the finding about the store", "%v", err)}
+	}
+	if len(printers) == 0 {
+		return []Finding{look("stations", "print a chart, read it, and send it: `swathkeeper send --help`", "no printer has been read yet")}
+	}
+	var out []Finding
+	good := 0
+	for _, p := range printers {
+		silent := false
+		for _, a := range p.Open {
+			if a.Advice == protocol.AdviceSilent {
+				silent = true
+				out = append(out, fault("stations", "see that the station runs, and that it reaches the bus", "%s/%s: %s", p.Site, p.Printer, a.Why))
+			}
+		}
+		switch {
+		case silent:
+		case p.Standing != nil && !p.Standing.LastAt.IsZero() && now.Sub(p.Standing.LastAt) > silentAfter:
+			out = append(out, look("stations", "read a chart, or retire its baselines if the printer is gone", "%s/%s was last read on %s", p.Site, p.Printer, p.Standing.LastAt.Format(time.DateOnly)))
+		default:
+			good++
+		}
+	}
+	if good > 0 {
+		out = append(out, fine("stations", "%s of %d are read as expected", count(good, "printer"), len(printers)))
+	}
+	return out
+}
+
+func count(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
+}
