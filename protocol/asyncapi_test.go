@@ -109,7 +109,7 @@ func TestAsyncAPI(t *testing.T) {
 	if got := d.Channels["records"].Parameters["kind"].Enum; !slices.Equal(got, kinds) {
 		t.Errorf("kinds of record %q, want %q", got, kinds)
 	}
-	for _, name := range []string{protocol.StreamInbox, protocol.StreamRecord, protocol.BucketBaselines, protocol.BucketScans, protocol.BucketActive, protocol.BucketCharts, protocol.BucketSent} {
+	for _, name := range []string{protocol.StreamInbox, protocol.StreamRecord, protocol.BucketBaselines, protocol.StreamScans, protocol.BucketActive, protocol.BucketCharts, protocol.BucketSent} {
 		if !strings.Contains(d.Info.Description, name) {
 			t.Errorf("the description does not name %s", name)
 		}

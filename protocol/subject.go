@@ -9,8 +9,8 @@ import (
 const (
 	StreamInbox     = "SWK_INBOX"
 	StreamRecord    = "SWK_RECORD"
+	StreamScans     = "SWK_SCANS"
 	BucketBaselines = "SWK_BASELINES" // object store
-	BucketScans     = "SWK_SCANS"     // object store
 	BucketActive    = "SWK_ACTIVE"    // KV
 	BucketCharts    = "SWK_CHARTS"    // KV
 	BucketSent      = "SWK_SENT"      // KV
@@ -21,6 +21,7 @@ const (
 	SubjectReadings = "swk.reading.*.*"
 	SubjectNotes    = "swk.note.*.*"
 	SubjectRecords  = "swk.record.>"
+	SubjectScans    = "swk.scan.*.*.*"
 )
 
 // SubjectStatus is where every worker of a bus answers, to an empty request, how it is doing. It is
@@ -49,6 +50,16 @@ func RecordSubject(site, printer, kind, series string) string {
 	}
 	return "swk.record." + site + "." + printer + "." + kind + "." + series
 }
+
+// ScanSubject is where a part of the picture behind a reading is stored: once, and for good. owner is
+// the public key of whoever stores it, or "local"; digest the picture's SHA-256; part counts from 0,
+// and is ScanEnd for the message that says that all parts are there.
+func ScanSubject(owner, digest, part string) string {
+	return "swk.scan." + owner + "." + digest + "." + part
+}
+
+// ScanEnd is the part of a picture that is stored last: how many bytes and parts there are.
+const ScanEnd = "end"
 
 // PrinterRecords matches every record of one printer; records are committed under the last
 // sequence of this subject.

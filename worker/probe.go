@@ -119,7 +119,7 @@ func (p *prober) bus(ctx context.Context, r *health.Report) {
 
 // storeNames are the streams behind everything that is kept.
 var storeNames = []string{
-	protocol.StreamInbox, protocol.StreamRecord, "OBJ_" + protocol.BucketBaselines, "OBJ_" + protocol.BucketScans,
+	protocol.StreamInbox, protocol.StreamRecord, protocol.StreamScans, "OBJ_" + protocol.BucketBaselines,
 	"KV_" + protocol.BucketActive, "KV_" + protocol.BucketCharts, "KV_" + protocol.BucketSent,
 }
 

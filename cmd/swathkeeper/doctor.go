@@ -114,7 +114,7 @@ func examine(c *cobra.Command, chats []string, inside bool) []doctor.Finding {
 	add(examineWorker(ctx, cl, cfg)...)
 	var without []string
 	if cl.embed != nil {
-		without = []string{"OBJ_" + protocol.BucketScans} // as look leaves them out
+		without = []string{protocol.StreamScans} // as look leaves them out
 	}
 	add(doctor.Bus(ctx, cl.js, !cfg.outside(), without...)...)
 	add(doctor.Store(ctx, cl.js)...)

@@ -275,6 +275,8 @@ func describe(subject string) string {
 		return "send a note about " + at(2) + "/" + at(3)
 	case strings.HasPrefix(subject, "swk.record."):
 		return "store a record of " + at(2) + "/" + at(3)
+	case strings.HasPrefix(subject, "swk.scan."):
+		return "store a picture of " + at(2)
 	case strings.HasPrefix(subject, "$JS.ACK."):
 		return "acknowledge a message of " + at(2)
 	case strings.HasPrefix(subject, "$JS.API.DIRECT.GET."):

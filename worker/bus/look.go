@@ -99,7 +99,7 @@ func shadowStore(ctx context.Context, src, dst string) error {
 		}
 		to := filepath.Join(dst, rel)
 		switch {
-		case d.IsDir() && d.Name() == "OBJ_"+protocol.BucketScans:
+		case d.IsDir() && d.Name() == protocol.StreamScans:
 			return fs.SkipDir
 		case d.IsDir():
 			return os.MkdirAll(to, 0o700)

@@ -80,15 +80,16 @@ func InboxPrefix(key string) string { return "_INBOX_" + key }
 // denied.
 //
 // A station can neither read what it or others have sent nor ask the store anything: an
-// acknowledgement with the place in the stream is all that comes back. It gets no right to purge
-// either, so it cannot remove a picture that is evidence (it can mark one as deleted, which hides it
-// and leaves its parts); an upload that breaks off leaves parts behind, which expire with their
-// store.
+// acknowledgement with the place in the stream is all that comes back. Pictures it stores under
+// subjects that hold its own key, each of which takes one message and no second: it can neither
+// replace nor remove one, its own as little as another's.
 //
-// A viewer reads through consumers of its own. It may not delete consumers, since chat's are on the
-// same stream, and its own vanish by themselves.
+// A viewer reads records by direct gets and has no consumer of them: the right to create one would
+// be the right to change chat's, which are on the same stream, since a name cannot be granted by its
+// beginning.
 func (g *Grant) Permissions() *server.Permissions {
 	var pub []string
+	listen := []string{InboxPrefix(g.Key) + ".>"}
 	switch g.Role {
 	case RoleAdmin:
 		return nil
@@ -101,7 +102,8 @@ func (g *Grant) Permissions() *server.Permissions {
 		}
 		if g.Scans {
 			pub = append(pub, readValues(protocol.BucketCharts)...)
-			pub = append(pub, putObjects(protocol.BucketScans)...)
+			own := protocol.ScanSubject(g.Key, "*", "*")
+			pub = append(pub, own, "$JS.API.STREAM.INFO."+protocol.StreamScans, "$JS.API.DIRECT.GET."+protocol.StreamScans+"."+own)
 		}
 	case RoleWorker:
 		pub = append(pub, "$JS.API.INFO", "swk.record.>")
@@ -118,28 +120,26 @@ func (g *Grant) Permissions() *server.Permissions {
 		pub = append(pub, "$KV."+protocol.BucketActive+".>", "$KV."+protocol.BucketSent+".>")
 		// What quiet hours held back is listed in the morning.
 		pub = append(pub, listValues(protocol.BucketSent)...)
-		for _, b := range []string{protocol.BucketBaselines, protocol.BucketScans} {
-			pub = append(pub, readObjects(b)...)
-		}
+		pub = append(pub, readStream(protocol.StreamScans)...)
+		pub = append(pub, readObjects(protocol.BucketBaselines)...)
 		pub = append(pub, putObjects(protocol.BucketBaselines)...)
 	case RoleViewer:
 		pub = append(pub, "$JS.API.STREAM.INFO."+protocol.StreamInbox, "$JS.API.CONSUMER.INFO."+protocol.StreamInbox+"."+Durable)
 		// Asking the workers how they are doing.
 		pub = append(pub, protocol.SubjectStatus, "$SRV.*", "$SRV.*.swathkeeper", "$SRV.*.swathkeeper.*")
 		pub = append(pub, readStream(protocol.StreamRecord)...)
-		pub = append(pub, "$JS.API.CONSUMER.CREATE."+protocol.StreamRecord+".*.swk.record.>", "$JS.API.CONSUMER.MSG.NEXT."+protocol.StreamRecord+".*")
+		pub = append(pub, readStream(protocol.StreamScans)...)
+		listen = append(listen, protocol.SubjectRecords)
 		for _, b := range []string{protocol.BucketCharts, protocol.BucketActive, protocol.BucketSent} {
 			pub = append(pub, readValues(b)...)
 			pub = append(pub, listValues(b)...)
 		}
-		for _, b := range []string{protocol.BucketBaselines, protocol.BucketScans} {
-			pub = append(pub, readObjects(b)...)
-		}
+		pub = append(pub, readObjects(protocol.BucketBaselines)...)
 	}
 	slices.Sort(pub)
 	perms := &server.Permissions{
 		Publish:   &server.SubjectPermission{Allow: slices.Compact(pub)},
-		Subscribe: &server.SubjectPermission{Allow: []string{InboxPrefix(g.Key) + ".>"}},
+		Subscribe: &server.SubjectPermission{Allow: listen},
 	}
 	if g.Role == RoleWorker {
 		// A worker answers who asks how it is doing, once each.

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"bytes"
 	"context"
+	"crypto/sha256"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -237,7 +238,7 @@ func TestStationMayNothingElse(t *testing.T) {
 		attempt{name: "a chart layout", subject: "$KV.SWK_CHARTS.pennant-cmyk.a1b2c3d4", word: "change SWK_CHARTS"},
 		attempt{name: "the baseline in force", subject: "$KV.SWK_ACTIVE.quay.heron.x", word: "change SWK_ACTIVE"},
 		attempt{name: "reading a layout", subject: "$JS.API.DIRECT.GET.KV_SWK_CHARTS.$KV.SWK_CHARTS.x", word: "read from KV_SWK_CHARTS"},
-		attempt{name: "a picture that was not granted", subject: "$O.SWK_SCANS.C.x", word: "put an object into SWK_SCANS"},
+		attempt{name: "a picture that was not granted", subject: "swk.scan.x.y.0", word: "store a picture of x"},
 		attempt{name: "a baseline", subject: "$O.SWK_BASELINES.C.x", word: "put an object into SWK_BASELINES"},
 		attempt{name: "asking services", subject: "$SRV.PING", word: "publish on $SRV.PING"},
 		attempt{name: "the system's own", subject: "$SYS.REQ.SERVER.PING", word: "publish on $SYS.REQ.SERVER.PING"},
@@ -292,7 +293,8 @@ func TestStationNotesAndScans(t *testing.T) {
 	t.Parallel()
 	s := openShop(t, "127.0.0.1:0", nil)
 	seed := grant(t, s.dir, bus.Grant{Name: "bench-2", Role: bus.RoleStation, Site: "quay", Printers: []string{"heron"}, Notes: true, Scans: true})
-	_, js, err := s.enter(t, seed, nil)
+	refused := make(chan string, 64)
+	nc, js, err := s.enter(t, seed, func(err error) { refused <- err.Error() })
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -315,34 +317,177 @@ func TestStationNotesAndScans(t *testing.T) {
 	if e, err := kv.Get(t.Context(), "a.b"); err != nil || string(e.Value()) != "x" {
 		t.Errorf("layout: %v", err)
 	}
-	obs, err := js.ObjectStore(t.Context(), protocol.BucketScans)
+	picture := bytes.Repeat([]byte("a picture of a chart"), 60<<10) // in three parts
+	digest := fmt.Sprintf("%x", sha256.Sum256(picture))
+	for range 2 { // again is not an error
+		if err := bus.PutScan(t.Context(), js, digest, bytes.NewReader(picture)); err != nil {
+			t.Fatalf("picture: %v", err)
+		}
+	}
+	checkPicture(t, s.js, digest, picture)
+
+	// What it has stored it can neither replace nor take away, and others' pictures even less.
+	key := nc.Opts.Nkey
+	none, roll := nats.Header{}, nats.Header{}
+	roll.Set("Nats-Rollup", "sub")
+	rollAll := nats.Header{}
+	rollAll.Set("Nats-Rollup", "all")
+	expire := nats.Header{}
+	expire.Set("Nats-TTL", "1s")
+	for what, m := range map[string]*nats.Msg{
+		"replacing a part":        {Subject: protocol.ScanSubject(key, digest, "0"), Data: []byte("x"), Header: none},
+		"replacing the end":       {Subject: protocol.ScanSubject(key, digest, protocol.ScanEnd), Data: []byte("{}"), Header: none},
+		"rolling a subject up":    {Subject: protocol.ScanSubject(key, digest, "0"), Data: []byte("x"), Header: roll},
+		"rolling everything up":   {Subject: protocol.ScanSubject(key, digest, "other"), Data: []byte("x"), Header: rollAll},
+		"a part that goes itself": {Subject: protocol.ScanSubject(key, digest, "more"), Data: []byte("x"), Header: expire},
+	} {
+		if _, err := js.PublishMsg(t.Context(), m); err == nil {
+			t.Errorf("%s was taken", what)
+		}
+	}
+	for what, subject := range map[string]string{
+		"another's part":        protocol.ScanSubject("UOTHER", digest, "0"),
+		"another's end":         protocol.ScanSubject("local", digest, protocol.ScanEnd),
+		"reading another's":     "$JS.API.DIRECT.GET." + protocol.StreamScans + "." + protocol.ScanSubject("local", digest, "0"),
+		"reading by sequence":   "$JS.API.DIRECT.GET." + protocol.StreamScans,
+		"deleting a message":    "$JS.API.STREAM.MSG.DELETE." + protocol.StreamScans,
+		"purging":               "$JS.API.STREAM.PURGE." + protocol.StreamScans,
+		"deleting the stream":   "$JS.API.STREAM.DELETE." + protocol.StreamScans,
+		"changing the stream":   "$JS.API.STREAM.UPDATE." + protocol.StreamScans,
+		"a consumer":            "$JS.API.CONSUMER.CREATE." + protocol.StreamScans + ".spy",
+		"changing a layout":     "$KV." + protocol.BucketCharts + ".a.b",
+		"deleting layouts":      "$JS.API.STREAM.PURGE.KV_" + protocol.BucketCharts,
+		"a consumer of layouts": "$JS.API.CONSUMER.CREATE.KV_" + protocol.BucketCharts + ".spy",
+	} {
+		s.mustDeny(t, nc, refused, what, subject)
+	}
+	checkPicture(t, s.js, digest, picture)
+
+	// Another station that stores something else under the same digest hides nothing.
+	other := grant(t, s.dir, bus.Grant{Name: "bench-3", Role: bus.RoleStation, Site: "quay", Printers: []string{"heron"}, Scans: true})
+	onc, ojs, err := s.enter(t, other, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := obs.PutBytes(t.Context(), "picture", bytes.Repeat([]byte("p"), 300<<10)); err != nil {
-		t.Errorf("picture: %v", err)
+	for part, data := range map[string]string{"0": "no picture", protocol.ScanEnd: `{"bytes":10,"parts":1}`} {
+		if _, err := ojs.Publish(t.Context(), protocol.ScanSubject(onc.Opts.Nkey, digest, part), []byte(data)); err != nil {
+			t.Fatal(err)
+		}
 	}
-	short, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
-	defer cancel()
-	if err := obs.Delete(short, "picture"); err == nil {
-		t.Error("a station deleted a picture")
-	}
-	// It can mark a picture as deleted, since that is an entry like any other, but not remove it.
-	parts, err := s.js.Stream(t.Context(), "OBJ_"+protocol.BucketScans)
+	checkPicture(t, s.js, digest, picture)
+}
+
+// checkPicture fetches a picture and compares it.
+func checkPicture(t *testing.T, js jetstream.JetStream, digest string, want []byte) {
+	t.Helper()
+	f, err := os.Create(filepath.Join(t.TempDir(), "picture"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	info, err := parts.Info(t.Context(), jetstream.WithSubjectFilter("$O."+protocol.BucketScans+".C.>"))
+	defer func() { _ = f.Close() }()
+	n, err := bus.GetScan(t.Context(), js, digest, f)
+	if err != nil {
+		t.Fatalf("picture: %v", err)
+	}
+	got, err := os.ReadFile(f.Name())
+	if err != nil || n != int64(len(want)) || !bytes.Equal(got, want) {
+		t.Fatalf("the picture came back with %d bytes of %d: %v", n, len(want), err)
+	}
+}
+
+// mustDeny publishes on a subject and wants it denied, to the client and in the log.
+func (s *shop) mustDeny(t *testing.T, nc *nats.Conn, refused <-chan string, what, subject string) {
+	t.Helper()
+	from := s.log.len()
+	if err := nc.PublishRequest(subject, nc.NewInbox(), nil); err != nil {
+		t.Fatal(err)
+	}
+	if err := nc.Flush(); err != nil {
+		t.Fatal(err)
+	}
+	for told := false; !told; {
+		select {
+		case text := <-refused:
+			told = strings.Contains(text, subject)
+		case <-time.After(10 * time.Second):
+			t.Fatalf("%s (%s) was not denied", what, subject)
+		}
+	}
+	s.log.wait(t, from, what, func(m map[string]any) bool { return m["message"] == "denied" && m["subject"] == subject })
+}
+
+// A viewer reads, and changes nothing: above all not the consumers by which the worker judges and
+// chat tells.
+func TestViewerMayOnlyRead(t *testing.T) {
+	t.Parallel()
+	s := openShop(t, "127.0.0.1:0", nil)
+	seed := grant(t, s.dir, bus.Grant{Name: "office", Role: bus.RoleViewer})
+	// A chat target's consumer, with one filter.
+	conf := jetstream.ConsumerConfig{Durable: "chat-night", FilterSubjects: []string{"swk.record.*.*.alert.*"}, AckPolicy: jetstream.AckExplicitPolicy, MaxAckPending: 1}
+	if _, err := s.js.CreateConsumer(t.Context(), protocol.StreamRecord, conf); err != nil {
+		t.Fatal(err)
+	}
+	refused := make(chan string, 64)
+	nc, js, err := s.enter(t, seed, func(err error) { refused <- err.Error() })
 	if err != nil {
 		t.Fatal(err)
 	}
-	var left uint64
-	for _, n := range info.State.Subjects {
-		left += n
+	const api = "$JS.API."
+	tries := map[string]string{
+		"changing chat's consumer":     api + "CONSUMER.CREATE.SWK_RECORD.chat-night.swk.record.*.*.alert.*",
+		"changing it to one filter":    api + "CONSUMER.CREATE.SWK_RECORD.chat-night.swk.record.x.x.x.x",
+		"changing it without filter":   api + "CONSUMER.CREATE.SWK_RECORD.chat-night",
+		"changing it the old way":      api + "CONSUMER.DURABLE.CREATE.SWK_RECORD.chat-night",
+		"a consumer of its own":        api + "CONSUMER.CREATE.SWK_RECORD.mine.swk.record.x.x.x.x",
+		"taking chat's messages":       api + "CONSUMER.MSG.NEXT.SWK_RECORD.chat-night",
+		"acknowledging them":           "$JS.ACK.SWK_RECORD.chat-night.1.1.1.1.1",
+		"unpinning":                    api + "CONSUMER.UNPIN.SWK_RECORD.chat-night",
+		"pausing":                      api + "CONSUMER.PAUSE.SWK_RECORD.chat-night",
+		"resetting":                    api + "CONSUMER.RESET.SWK_RECORD.chat-night",
+		"deleting":                     api + "CONSUMER.DELETE.SWK_RECORD.chat-night",
+		"the judge":                    api + "CONSUMER.CREATE.SWK_INBOX.judge",
+		"taking the judge's messages":  api + "CONSUMER.MSG.NEXT.SWK_INBOX.judge",
+		"reading the inbox":            api + "DIRECT.GET.SWK_INBOX",
+		"a reading":                    "swk.reading.quay.heron",
+		"a note":                       "swk.note.quay.heron",
+		"a record":                     "swk.record.quay.heron.alert.-",
+		"a picture":                    "swk.scan.x.y.0",
+		"a layout":                     "$KV.SWK_CHARTS.a.b",
+		"a baseline in force":          "$KV.SWK_ACTIVE.quay.heron.x",
+		"a baseline":                   "$O.SWK_BASELINES.M.x",
+		"what was delivered":           "$KV.SWK_SENT.x",
+		"purging records":              api + "STREAM.PURGE.SWK_RECORD",
+		"deleting a record":            api + "STREAM.MSG.DELETE.SWK_RECORD",
+		"purging layouts":              api + "STREAM.PURGE.KV_SWK_CHARTS",
+		"purging pictures":             api + "STREAM.PURGE.SWK_SCANS",
+		"deleting a picture's message": api + "STREAM.MSG.DELETE.SWK_SCANS",
+		"a consumer of pictures":       api + "CONSUMER.CREATE.SWK_SCANS.mine.swk.scan.x.y.0",
+		"changing a stream":            api + "STREAM.UPDATE.SWK_RECORD",
+		"a new stream":                 api + "STREAM.CREATE.SPY",
 	}
-	if left != 3 { // 300 KiB in parts of 128
-		t.Errorf("%d parts of the picture are left", left)
+	for what, subject := range tries {
+		s.mustDeny(t, nc, refused, what, subject)
 	}
+	t.Logf("%d operations denied", len(tries))
+	cons, err := s.js.Consumer(t.Context(), protocol.StreamRecord, "chat-night")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if c := cons.CachedInfo().Config; len(c.FilterSubjects) != 1 && c.FilterSubject != conf.FilterSubjects[0] {
+		t.Errorf("chat's consumer has become %+v", c)
+	}
+	// And it reads, follows included.
+	if n := readAs(t, js, history.Query{}); n != 0 {
+		t.Errorf("%d records of none", n)
+	}
+}
+
+func readAs(t *testing.T, js jetstream.JetStream, q history.Query) (n int) {
+	t.Helper()
+	if err := history.Read(t.Context(), js, q, func(history.Entry) error { n++; return nil }); err != nil {
+		t.Errorf("%+v: %v", q, err)
+	}
+	return n
 }
 
 // A worker's credentials are enough to judge on a bus outside its process, and a viewer's to read

@@ -56,6 +56,47 @@ func streams(l Limits) []jetstream.StreamConfig {
 	return list
 }
 
+// scans is the stream of pictures as it is made. Each part of a picture has a subject of its own that
+// takes one message and no second, and no rollups are allowed: whoever may store pictures can add to
+// them, and can neither replace one nor take it away, as an object store would let them.
+func scans(l Limits) jetstream.StreamConfig {
+	return jetstream.StreamConfig{
+		Name:                 protocol.StreamScans,
+		Description:          "pictures behind readings, in parts, by digest",
+		Subjects:             []string{protocol.SubjectScans},
+		Retention:            jetstream.LimitsPolicy,
+		Storage:              jetstream.FileStorage,
+		Discard:              jetstream.DiscardNew,
+		DiscardNewPerSubject: true,
+		MaxMsgsPerSubject:    1,
+		MaxBytes:             l.Scans,
+		MaxMsgSize:           1 << 20,
+		MaxAge:               90 * 24 * time.Hour,
+		Duplicates:           2 * time.Minute,
+		AllowDirect:          true,
+		Replicas:             l.Replicas,
+	}
+}
+
+// checkScans refuses a stream of pictures from which they can be taken away.
+func checkScans(c jetstream.StreamConfig) error {
+	switch {
+	case c.MaxMsgsPerSubject != 1 || c.Discard != jetstream.DiscardNew || !c.DiscardNewPerSubject:
+		return fmt.Errorf("stream %s lets a picture be replaced: set max messages per subject to 1, the discard policy to new, and discard new per subject", c.Name)
+	case c.AllowRollup:
+		return fmt.Errorf("stream %s lets one message remove others: do not allow rollups", c.Name)
+	case c.AllowMsgTTL:
+		return fmt.Errorf("stream %s lets a message say when it is forgotten: do not allow message TTLs", c.Name)
+	case c.Storage != jetstream.FileStorage:
+		return fmt.Errorf("stream %s is kept in memory: use file storage", c.Name)
+	case !c.AllowDirect:
+		return fmt.Errorf("stream %s does not allow direct reads: set allow direct", c.Name)
+	case !slices.Contains(c.Subjects, protocol.SubjectScans):
+		return fmt.Errorf("stream %s does not take %s: add this subject", c.Name, protocol.SubjectScans)
+	}
+	return nil
+}
+
 func keyValues(l Limits) []jetstream.KeyValueConfig {
 	list := []jetstream.KeyValueConfig{
 		{Bucket: protocol.BucketCharts, Description: "chart layouts", MaxBytes: 128 << 20, MaxValueSize: 1 << 20},
@@ -71,14 +112,13 @@ func keyValues(l Limits) []jetstream.KeyValueConfig {
 func objects(l Limits) []jetstream.ObjectStoreConfig {
 	return []jetstream.ObjectStoreConfig{
 		{Bucket: protocol.BucketBaselines, Description: "baselines, by digest", MaxBytes: l.Baselines, Replicas: l.Replicas},
-		{Bucket: protocol.BucketScans, Description: "pictures behind readings, by digest", MaxBytes: l.Scans, TTL: 90 * 24 * time.Hour, Replicas: l.Replicas},
 	}
 }
 
 // Provision creates the streams, stores and the judging consumer where they are missing, and
 // leaves alone what is there. It refuses what would lose data, as Check does.
 func Provision(ctx context.Context, js jetstream.JetStream, l Limits) error {
-	for _, c := range streams(l) {
+	for _, c := range append(streams(l), scans(l)) {
 		if _, err := js.Stream(ctx, c.Name); errors.Is(err, jetstream.ErrStreamNotFound) {
 			if _, err := js.CreateStream(ctx, c); err != nil {
 				return fmt.Errorf("stream %s: %w", c.Name, err)
@@ -144,6 +184,7 @@ func Check(ctx context.Context, js jetstream.JetStream, without ...string) error
 	for _, want := range streams(Limits{}) {
 		look(want.Name, func(c jetstream.StreamConfig) error { return checkStream(c, want) })
 	}
+	look(protocol.StreamScans, checkScans)
 	for _, kv := range keyValues(Limits{}) {
 		look("KV_"+kv.Bucket, func(c jetstream.StreamConfig) error { return checkStore(c, kv.TTL > 0) })
 	}

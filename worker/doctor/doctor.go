@@ -75,7 +75,7 @@ func Bus(ctx context.Context, js jetstream.JetStream, own bool, without ...strin
 func Store(ctx context.Context, js jetstream.JetStream) []Finding {
 	var out []Finding
 	total := uint64(0)
-	for _, name := range []string{protocol.StreamInbox, protocol.StreamRecord, "OBJ_" + protocol.BucketBaselines, "OBJ_" + protocol.BucketScans, "KV_" + protocol.BucketSent} {
+	for _, name := range []string{protocol.StreamInbox, protocol.StreamRecord, protocol.StreamScans, "OBJ_" + protocol.BucketBaselines, "KV_" + protocol.BucketSent} {
 		s, err := js.Stream(ctx, name)
 		if errors.Is(err, jetstream.ErrStreamNotFound) {
 			continue // Bus says so; scans are left out where a stopped worker's store is looked at

@@ -39,39 +39,82 @@ type Entry struct {
 
 // Read calls fn with each record that matches, oldest first. An error of fn ends it.
 func Read(ctx context.Context, js jetstream.JetStream, q Query, fn func(Entry) error) error {
-	c := jetstream.OrderedConsumerConfig{FilterSubjects: q.subjects()}
+	r := &reader{q: q, fn: fn}
+	var since time.Time
 	if !q.Since.IsZero() {
 		// A record is never stored before what it tells of, but for readings dated ahead by at
 		// most a day.
-		from := q.Since.Add(-protocol.MaxAhead)
-		c.DeliverPolicy, c.OptStartTime = jetstream.DeliverByStartTimePolicy, &from
+		since = q.Since.Add(-protocol.MaxAhead)
+	}
+	var err error
+	if js.Conn().Opts.Nkey != "" {
+		// Somebody with a key need not have the right to consumers of records.
+		err = r.direct(ctx, js, since)
+	} else {
+		err = r.consume(ctx, js, since)
+	}
+	if err != nil && q.Follow && ctx.Err() != nil {
+		return nil
+	}
+	return err
+}
+
+// reader sifts records as they come.
+type reader struct {
+	q    Query
+	fn   func(Entry) error
+	kept []Entry // the last of the past, when only some are wanted
+	live bool    // the past has been told
+}
+
+// take is given each record under the query's subjects.
+func (r *reader) take(seq uint64, stored time.Time, data []byte) error {
+	if r.q.with != nil && !r.q.with(data) {
+		return nil
+	}
+	rec, err := protocol.DecodeRecord(data)
+	if err != nil && bus.IsForeign(data) {
+		return nil // what is no record at all, put there by mistake, must not hide those that are
+	}
+	if err != nil {
+		return fmt.Errorf("record %d: %w", seq, err)
+	}
+	if !r.q.matches(rec) {
+		return nil
+	}
+	e := Entry{Seq: seq, Stored: stored, Record: rec}
+	if r.q.Last == 0 || r.live {
+		return r.fn(e)
+	}
+	if r.kept = append(r.kept, e); len(r.kept) > 2*r.q.Last {
+		r.kept = append(r.kept[:0], r.kept[len(r.kept)-r.q.Last:]...)
+	}
+	return nil
+}
+
+// past tells what was kept back, once there is no more of the past.
+func (r *reader) past() error {
+	for _, e := range r.kept[max(0, len(r.kept)-r.q.Last):] {
+		if err := r.fn(e); err != nil {
+			return err
+		}
+	}
+	r.kept, r.live = nil, true
+	return nil
+}
+
+// consume reads by an ordered consumer.
+func (r *reader) consume(ctx context.Context, js jetstream.JetStream, since time.Time) error {
+	c := jetstream.OrderedConsumerConfig{FilterSubjects: r.q.subjects()}
+	if !since.IsZero() {
+		c.DeliverPolicy, c.OptStartTime = jetstream.DeliverByStartTimePolicy, &since
 	}
 	cons, err := js.OrderedConsumer(ctx, protocol.StreamRecord, c)
 	if err != nil {
 		return fmt.Errorf("records: %w", err)
 	}
-	var kept []Entry
-	emit := fn
-	if q.Last > 0 {
-		emit = func(e Entry) error {
-			if kept = append(kept, e); len(kept) > 2*q.Last {
-				kept = append(kept[:0], kept[len(kept)-q.Last:]...)
-			}
-			return nil
-		}
-	}
-	flush := func() error {
-		for _, e := range kept[max(0, len(kept)-q.Last):] {
-			if err := fn(e); err != nil {
-				return err
-			}
-		}
-		kept, emit = nil, fn
-		return nil
-	}
-	pending := cons.CachedInfo().NumPending
-	if pending == 0 {
-		if err := flush(); err != nil || !q.Follow {
+	if cons.CachedInfo().NumPending == 0 {
+		if err := r.past(); err != nil || !r.q.Follow {
 			return err
 		}
 	}
@@ -83,32 +126,17 @@ func Read(ctx context.Context, js jetstream.JetStream, q Query, fn func(Entry) e
 	for {
 		m, err := it.Next(jetstream.NextContext(ctx))
 		if err != nil {
-			if q.Follow && ctx.Err() != nil {
-				return nil
-			}
 			return fmt.Errorf("records: %w", err)
 		}
 		meta, err := m.Metadata()
 		if err != nil {
 			return err
 		}
-		var rec *protocol.Record
-		skip := q.with != nil && !q.with(m.Data())
-		if !skip {
-			rec, err = protocol.DecodeRecord(m.Data())
+		if err := r.take(meta.Sequence.Stream, meta.Timestamp, m.Data()); err != nil {
+			return err
 		}
-		foreign := err != nil && bus.IsForeign(m.Data())
-		if err != nil && !foreign {
-			return fmt.Errorf("record %d: %w", meta.Sequence.Stream, err)
-		}
-		// What is no record at all, put there by mistake, must not hide those that are.
-		if !skip && !foreign && q.matches(rec) {
-			if err := emit(Entry{Seq: meta.Sequence.Stream, Stored: meta.Timestamp, Record: rec}); err != nil {
-				return err
-			}
-		}
-		if meta.NumPending == 0 {
-			if err := flush(); err != nil || !q.Follow {
+		if meta.NumPending == 0 && !r.live {
+			if err := r.past(); err != nil || !r.q.Follow {
 				return err
 			}
 		}

@@ -13,6 +13,7 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 
 	"swathkeeper/protocol"
+	"swathkeeper/worker/bus"
 )
 
 // Outlet is a station's way to the bus. It tells at once when the bus denies something, which is
@@ -121,22 +122,12 @@ func (o *Outlet) Layout(ctx context.Context, id, edition string) (c *protocol.Ch
 
 // Store puts a picture into the store of scans under its digest, unless it is there.
 func (o *Outlet) Store(ctx context.Context, digest, path string) error {
-	return o.do(ctx, storeLimit, operation{names: protocol.BucketScans, what: "pictures"}, func(ctx context.Context, js jetstream.JetStream) error {
-		scans, err := js.ObjectStore(ctx, protocol.BucketScans)
-		if err != nil {
-			return err
-		}
-		if _, err := scans.GetInfo(ctx, digest); err == nil {
-			return nil
-		} else if !errors.Is(err, jetstream.ErrObjectNotFound) {
-			return err
-		}
+	return o.do(ctx, storeLimit, operation{names: protocol.StreamScans, what: "pictures"}, func(ctx context.Context, js jetstream.JetStream) error {
 		f, err := os.Open(path)
 		if err != nil {
 			return err
 		}
 		defer func() { _ = f.Close() }()
-		_, err = scans.Put(ctx, jetstream.ObjectMeta{Name: digest, Description: "scan of a chart"}, f)
-		return err
+		return bus.PutScan(ctx, js, digest, f)
 	})
 }

@@ -112,13 +112,13 @@ func TestWatchScans(t *testing.T) {
 		r.Condition.Stage != protocol.StagePressed || r.Instrument.Kind != protocol.KindScanner || len(r.Patches.ID) != len(l.Patches) || len(r.Traces) == 0 {
 		t.Errorf("reading: %+v %+v", r, r.Condition)
 	}
-	scans, err := ajs.ObjectStore(t.Context(), protocol.BucketScans)
+	f, err := os.Create(filepath.Join(t.TempDir(), "picture"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	info, err := scans.GetInfo(t.Context(), r.Scan.Object)
-	if err != nil || info.Size != uint64(r.Scan.Bytes) {
-		t.Errorf("picture at the bus: %v %v", info, err)
+	defer func() { _ = f.Close() }()
+	if n, err := bus.GetScan(t.Context(), ajs, r.Scan.Object, f); err != nil || n != r.Scan.Bytes {
+		t.Errorf("picture at the bus: %d bytes of %d: %v", n, r.Scan.Bytes, err)
 	}
 
 	// With the layout kept, a scan is read and spooled while the bus is away.
