@@ -294,13 +294,15 @@ func (b *Builder) Finish() error {
 	return b.bands()
 }
 
+var unmarked = strings.NewReplacer(".", "", " ", "", "_", "", "-", "")
+
 // summing tells whether an id is that of a row that sums up the others, as
 // spreadsheets and reports add them at the end.
 func summing(id []byte) bool {
-	if len(id) < 3 || len(id) > 20 {
+	if len(id) < 3 || len(id) > 20 || bytes.IndexByte([]byte("amsAMS"), id[0]) < 0 || id[1] >= '0' && id[1] <= '9' {
 		return false
 	}
-	switch strings.ToLower(strings.NewReplacer(".", "", " ", "", "_", "", "-", "").Replace(string(id))) {
+	switch strings.ToLower(unmarked.Replace(string(id))) {
 	case "average", "avg", "mean", "median", "stdev", "stddev", "standarddeviation", "minimum", "maximum":
 		return true
 	}

@@ -5,15 +5,19 @@ import (
 	"strings"
 )
 
+var underscores = strings.NewReplacer(" ", "_", "-", "_", "\t", "_")
+
 // normal is a field name in one spelling: upper case, underscores, CIELAB_L as
 // LAB_L, L* as L (B* stays: a plain B may be blue). What stands in brackets
 // behind it, such as (D65/10), comes apart.
 func normal(s string) (name, beside string) {
-	s = strings.ToUpper(strings.TrimSpace(s))
+	if s = strings.ToUpper(strings.TrimSpace(s)); s == "" {
+		return "", ""
+	}
 	if i := strings.IndexAny(s, "(["); i > 0 {
 		s, beside = strings.TrimRight(s[:i], " _"), strings.Trim(s[i:], "()[] ")
 	}
-	s = strings.NewReplacer(" ", "_", "-", "_", "\t", "_").Replace(s)
+	s = underscores.Replace(s)
 	for _, prefix := range []string{"CIELAB", "CIE_LAB", "LAB"} {
 		if rest, ok := strings.CutPrefix(s, prefix); ok && len(rest) > 1 && strings.IndexByte("._", rest[0]) >= 0 {
 			s = "LAB_" + strings.TrimSuffix(rest[1:], "*")

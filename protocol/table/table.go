@@ -110,7 +110,7 @@ func findHeader(text []byte, name string) (*header, error) {
 	separators := []rune{'\t', ';', ','}
 	var first *header
 	var firstErr error
-	rest, plain := text, 0
+	rest, plain, tried := text, 0, 0
 	for number := 1; len(rest) > 0; number++ {
 		line, after := rest, []byte(nil)
 		if i := bytes.IndexByte(rest, '\n'); i >= 0 {
@@ -127,6 +127,11 @@ func findHeader(text []byte, name string) (*header, error) {
 		case len(line) == 5 && bytes.EqualFold(line[:4], []byte("sep=")):
 			separators = []rune{rune(line[4])} // how spreadsheets name theirs
 		default:
+			if plain > 0 && !h.likely(line, &tried, len(text)) {
+				plain++
+				h.note(string(line[:min(len(line), 250)]), number)
+				break
+			}
 			h.body, h.line = rest, number
 			err := h.cut(line, separators, name)
 			if err == nil && h.plan.Colour() {
@@ -140,11 +145,12 @@ func findHeader(text []byte, name string) (*header, error) {
 				}
 				firstErr = err
 			}
-			if plain++; plain > maxBefore {
-				return first, firstErr
-			}
+			plain++
 			h.plan = nil
 			h.note(string(line[:min(len(line), 250)]), number)
+		}
+		if plain > maxBefore {
+			return first, firstErr
 		}
 		rest = after
 	}
@@ -152,6 +158,20 @@ func findHeader(text []byte, name string) (*header, error) {
 		return nil, &measurement.Error{File: name, Problem: "no header line", Hint: "name the fields in the first line, such as SAMPLE_ID,LAB_L,LAB_A,LAB_B"}
 	}
 	return first, firstErr
+}
+
+// likely tells whether a line below the first may name colours, cheaply: it has
+// three fields at least. The fields tried in all are bounded, since a field
+// costs some hundred bytes to look at.
+func (h *header) likely(line []byte, tried *int, size int) bool {
+	count := func(b []byte) int {
+		return bytes.Count(b, []byte{','}) + bytes.Count(b, []byte{';'}) + bytes.Count(b, []byte{'\t'})
+	}
+	if count(bytes.TrimRight(line, ",;\t \"")) < 2 {
+		return false
+	}
+	*tried += count(line)
+	return *tried < 300+size/16
 }
 
 // note takes a line before the header line as a name with its value.
