@@ -394,6 +394,9 @@ func (r *reader) condition(f *measurement.File, values [kinds][]value) error {
 			if s == nil {
 				continue
 			}
+			if strings.Contains(s.kind, "Transmittance") || strings.Contains(s.kind, "Emissive") {
+				return r.failAt(v.line, "reflectance is read", "%v of type %s", k, measurement.Quote(s.kind))
+			}
 			if first == nil {
 				first, firstID = s, v.spec
 				continue

@@ -262,8 +262,19 @@ func difference(f, g *measurement.File) string {
 	case f.Spectra != nil && (f.Spectra.StartNM != g.Spectra.StartNM || math.Abs(f.Spectra.StepNM-g.Spectra.StepNM) > 1e-9 ||
 		!slices.EqualFunc(f.Spectra.Values, g.Spectra.Values, slices.Equal[[]float64])):
 		return "spectra"
-	case f.Condition.Mode != g.Condition.Mode || f.Condition.Illuminant != g.Condition.Illuminant && (f.Lab != nil || f.XYZ != nil):
-		return "condition"
+	}
+	c, d := f.Condition, g.Condition
+	if f.Lab == nil && f.XYZ == nil { // spectra have neither
+		c.Illuminant, c.Observer, d.Illuminant, d.Observer = "", "", "", ""
+	}
+	if c.Mode != "" || g.Format == measurement.CxF { // the light of the measurement as written gives way to it
+		c.Source, d.Source = "", ""
+	}
+	if c != d {
+		return fmt.Sprintf("condition %+v, then %+v,", c, d)
+	}
+	if f.Created != nil && (g.Created == nil || !f.Created.Equal(*g.Created)) {
+		return "date"
 	}
 	return ""
 }

@@ -56,12 +56,23 @@ func (f *File) habit(name, value string) {
 	switch {
 	case strings.Contains(name, "OBSERVER"):
 		f.observer(degreesIn("observer " + value))
+	case strings.Contains(name, "FILTER"):
+		if v := filter(value); v == "polarising" || v == "uv-cut" {
+			set(&f.Condition.Filter, v)
+		}
+	case measured.MatchString(name) && wholeMode.MatchString(value):
+		f.mode(modeOf(value))
 	case strings.Contains(name, "WHITE_BASE"), strings.Contains(name, "WHITEBASE"):
 		f.whiteBase(value)
 	case strings.Contains(name, "ILLUMIN"), strings.Contains(name, "WHITE_POINT"), strings.Contains(name, "WHITEPOINT"), strings.Contains(name, "REFERENCE_WHITE"):
 		f.loose(value, true, true)
 	}
 }
+
+var (
+	measured  = regexp.MustCompile(`MEAS|CONDITION|13655|SPECTRO`)
+	wholeMode = regexp.MustCompile(`(?i)^(?:ISO ?13655[ :-]*)?M[0-3]$`)
+)
 
 // statement is the name and value of a comment that states a condition, such
 // as "Illuminant: D65" or "observer 10 degree"; comments are free text
@@ -246,12 +257,14 @@ func (f *File) whiteBase(value string) {
 	}
 }
 
-func affirmed(value string) bool {
-	switch strings.ToLower(strings.TrimSpace(value)) {
-	case "yes", "on", "true", "1":
-		return true
+// polarised tells whether a keyword for polarisation says that there was one.
+func polarised(value string) bool {
+	switch v := strings.ToLower(words(value)); v {
+	case "", "false", "0", "unknown", "na", "n/a":
+		return false
+	default:
+		return filter(v) != "none"
 	}
-	return false
 }
 
 var (

@@ -38,7 +38,7 @@ func (f *File) Fact(k Keyword) {
 	case "FILTER":
 		set(&c.Filter, filter(value))
 	case "POLARIZATION", "POLARISATION":
-		if affirmed(value) {
+		if polarised(value) {
 			set(&c.Filter, "polarising")
 		}
 	case "MEASUREMENT_SOURCE":

@@ -58,6 +58,13 @@ func Compare(a, b *measurement.File, by string) (Result, error) {
 	if note != "" {
 		r.Warnings = append(r.Warnings, note)
 	}
+	if ma, mb := a.Condition.Mode, b.Condition.Mode; (ma == "") != (mb == "") {
+		stated, silent := a, b
+		if ma == "" {
+			stated, silent = b, a
+		}
+		r.Warnings = append(r.Warnings, fmt.Sprintf("%s was measured as %s, %s does not say how: M0 to M3 differ on brightened goods", stated.Name, stated.Condition.Mode, silent.Name))
+	}
 	if ba, bb := a.Condition.Backing, b.Condition.Backing; ba != "" && bb != "" && ba != bb {
 		r.Warnings = append(r.Warnings, fmt.Sprintf("%s was measured on %s backing, %s on %s: thin goods differ by that alone", a.Name, ba, b.Name, bb))
 	}
