@@ -194,7 +194,7 @@ func (t *turn) answers(v *protocol.Verdict, s *Series, seen map[string]*sighting
 			if c == nil {
 				continue // cleared, closed or taken over meanwhile
 			}
-			if !slices.Contains(c.Shown, v.Series) {
+			if !slices.Contains(c.Shown, v.Series) || seen[aim.Key] == nil && !speaksFor(v, c) {
 				aims = append(aims, aim)
 				continue
 			}
@@ -317,7 +317,7 @@ func (t *turn) turnAdvice(key string, c *Cause, v *protocol.Verdict) {
 		}
 	}
 	ink.Clean, ink.Mild, ink.Below = 0, 0, c.Below
-	ink.Likelihood, ink.Rival, ink.Check = c.Likelihood, "", ""
+	ink.Likelihood, ink.Rival, ink.Check, ink.Traces = c.Likelihood, "", "", c.Traces
 	ink.Why = strconv.Itoa(c.Cleans) + " cleans without effect. " + upper(sentence(c.Why))
 	ink.Raised = ReasonNoEffect
 	t.untell(key)

@@ -132,12 +132,13 @@ func TestLateMovesNothing(t *testing.T) {
 
 func TestLearningAndNoBaselineMoveNothing(t *testing.T) {
 	p := newPlay(t, Options{})
-	p.read(lines)
-	p.read(lines)
+	p.read(lines, seen{protocol.AdviceInk, "K", protocol.LevelAct, 2})
+	p.read(lines, seen{protocol.AdviceInk, "K", protocol.LevelAct, 2})
 	for range 4 {
-		want(t, p.readAs(reading{outcome: protocol.Learning}))
+		want(t, p.readAs(reading{outcome: protocol.Learning, noTraces: true}))
+		want(t, p.readAs(reading{outcome: protocol.Learning, noTraces: true, noPatches: true, noBaseline: true}))
 	}
-	if len(p.open) != 1 {
+	if len(p.open) != 2 {
 		t.Errorf("open %+v", p.open)
 	}
 }

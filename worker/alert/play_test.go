@@ -74,6 +74,7 @@ type seen struct {
 type reading struct {
 	series, stage, path, station, print, outcome, baseline string
 	late                                                   bool
+	noTraces, noPatches, noBaseline                        bool
 }
 
 func (p *play) verdict(r reading, found ...seen) *protocol.Verdict {
@@ -86,6 +87,12 @@ func (p *play) verdict(r reading, found ...seen) *protocol.Verdict {
 		Outcome:  or(r.outcome, protocol.Steady),
 		Baseline: protocol.BaselineRef{Grade: protocol.GradeFull, ID: or(r.baseline, "baseline-1"), Count: 10},
 		Colour:   &protocol.Colour{}, Banding: &protocol.Banding{},
+	}
+	if r.noBaseline {
+		v.Baseline = protocol.BaselineRef{Grade: protocol.GradeNone}
+	}
+	for _, ch := range []string{"C", "M", "Y", "K", "all"} {
+		v.Banding.Channels = append(v.Banding.Channels, protocol.BandingChannel{Channel: ch})
 	}
 	for i, f := range found {
 		level, over := strings.CutSuffix(f.level, "!")
@@ -101,16 +108,26 @@ func (p *play) verdict(r reading, found ...seen) *protocol.Verdict {
 		}
 		switch f.advice {
 		case protocol.AdviceClean, protocol.AdviceFeed:
-			kind := "dropout"
+			kind, name := "dropout", f.channel
 			if f.advice == protocol.AdviceFeed {
-				kind = "feed"
+				kind, name = "feed", "all"
 			}
-			v.Banding.Channels = append(v.Banding.Channels, protocol.BandingChannel{Channel: f.channel, Lines: []protocol.Line{{Kind: kind, ContrastDE00: f.size}}})
+			for k := range v.Banding.Channels {
+				if ch := &v.Banding.Channels[k]; ch.Channel == name {
+					ch.Lines = append(ch.Lines, protocol.Line{Kind: kind, ContrastDE00: f.size})
+				}
+			}
 		case protocol.AdviceInk:
 			v.Colour.Channels = append(v.Colour.Channels, protocol.ColourChannel{Channel: f.channel, StrengthPercent: -3 * f.size})
 		default:
 			v.Colour.MeanDE00 = f.size
 		}
+	}
+	if r.noTraces {
+		v.Banding = nil
+	}
+	if r.noPatches {
+		v.Colour = nil
 	}
 	return v
 }

@@ -53,6 +53,21 @@ func drawInput(t *rapid.T, n int, now time.Time, open []protocol.Alert) Input {
 	}
 	v.Condition.Stage = map[string]string{"aaaaaaaaaaaa": "pressed", "bbbbbbbbbbbb": "transfer", "cccccccccccc": "direct"}[v.Series]
 	v.Condition.Path = pick("path", "", "device", "managed")
+	switch rapid.IntRange(0, 4).Draw(t, "seen by") {
+	case 0:
+		v.Colour = nil
+		fallthrough
+	case 1, 2:
+		v.Banding = &protocol.Banding{Channels: []protocol.BandingChannel{{Channel: "C"}, {Channel: "all"}}}
+		if rapid.Bool().Draw(t, "line") {
+			v.Banding.Channels[0].Lines = []protocol.Line{{Kind: "dropout", ContrastDE00: rapid.Float64Range(0, 3).Draw(t, "contrast")}}
+		}
+	}
+	if v.Colour != nil {
+		for _, ch := range []string{"C", "K"} {
+			v.Colour.Channels = append(v.Colour.Channels, protocol.ColourChannel{Channel: ch, SinceReadings: rapid.IntRange(0, 6).Draw(t, "since")})
+		}
+	}
 	if v.Outcome == "act" || v.Outcome == "stop" || v.Outcome == "note" {
 		for range rapid.IntRange(1, 3).Draw(t, "findings") {
 			v.Findings = append(v.Findings, protocol.Finding{
@@ -100,6 +115,9 @@ func TestAnySequenceKeepsTheBooks(t *testing.T) {
 					rt.Fatalf("%s told twice for one input: %+v", c.Key, d.Changes)
 				}
 				told[c.Key] = true
+				if c.LastGood != nil && c.LastGood.At.After(c.Since) && c.Advice != protocol.AdviceSilent {
+					rt.Fatalf("good after it began: %+v", c)
+				}
 				if c.Reason == "" || len(c.Steps) == 0 || rank(c.Level) < rank(protocol.LevelAct) || c.Since.IsZero() {
 					rt.Fatalf("a change without reason, steps, level or since: %+v", c)
 				}

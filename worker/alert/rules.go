@@ -172,6 +172,9 @@ func lineSize(b *protocol.Banding, f protocol.Finding) float64 {
 			continue
 		}
 		for _, l := range ch.Lines {
+			if l.Standing {
+				continue // known from the baseline
+			}
 			if (l.Kind == "feed") == (f.Advice == protocol.AdviceFeed) {
 				size = max(size, abs(l.ContrastDE00))
 			}

@@ -47,6 +47,8 @@ type Cause struct {
 
 	Hits  []Hit    `json:"hits,omitempty"`  // latest sightings, oldest first
 	Shown []string `json:"shown,omitempty"` // series that showed it
+	// Traces is set when the strips showed it last: then only strips can show it gone.
+	Traces bool `json:"traces,omitempty"`
 	// Clean, Mild and Below count readings in a row of those series without it, with it at most
 	// within tolerance, and below the stop limit.
 	Clean int `json:"clean,omitempty"`

@@ -22,9 +22,11 @@ func (t *turn) verdict(v *protocol.Verdict) {
 	t.heard(v)
 	s := t.seriesOf(v)
 	defer t.forget(v.At)
-	if v.Outcome == protocol.Learning || v.Baseline.Grade == protocol.GradeNone {
+	if v.Outcome == protocol.Learning {
 		s.Unusable = 0
 		t.readable(v)
+		t.unlined(v)
+		t.clear(v)
 		return
 	}
 	if v.Outcome == protocol.Unusable {
@@ -125,7 +127,7 @@ func (t *turn) count(v *protocol.Verdict, s *Series, seen map[string]*sighting) 
 			t.hit(c, v, s, sight)
 			continue
 		}
-		if !slices.Contains(c.Shown, v.Series) {
+		if !slices.Contains(c.Shown, v.Series) || sight == nil && !speaksFor(v, c) {
 			continue
 		}
 		c.Closed = false
@@ -164,6 +166,7 @@ func (t *turn) hit(c *Cause, v *protocol.Verdict, s *Series, sight *sighting) {
 		c.Shown = append(c.Shown, v.Series)
 	}
 	c.Clean, c.Mild, c.Closed = 0, 0, false
+	c.Traces = ofLines(c) && lineSize(v.Banding, f) > 0
 	if f.Level == protocol.LevelStop {
 		c.Below = 0
 	} else {

@@ -65,8 +65,23 @@ func (s *shop) read(outcome string, found ...protocol.Finding) {
 		ID: fmt.Sprint("v", s.n), Reading: fmt.Sprint("r", s.n), At: s.now, Site: "quay", Printer: "heron", Series: "aaaaaaaaaaaa", Station: "bench-1",
 		Condition: protocol.Condition{Media: "pennant-knit", Preset: "deep", Stage: protocol.StagePressed}, Outcome: outcome,
 		Baseline: protocol.BaselineRef{Grade: protocol.GradeFull, ID: s.base, Count: 10}, Findings: found,
+		Colour: &protocol.Colour{}, Banding: &protocol.Banding{Channels: []protocol.BandingChannel{{Channel: "C"}}},
+	}
+	for _, f := range found {
+		if f.Advice == protocol.AdviceClean {
+			v.Banding.Channels[0].Lines = []protocol.Line{{Kind: "dropout", ContrastDE00: lineDepth(f.Why)}}
+		}
 	}
 	s.step(alert.Input{Verdict: v}, v)
+}
+
+// lineDepth is the depth that a reason tells of.
+func lineDepth(why string) float64 {
+	var de float64
+	if _, err := fmt.Sscanf(why[strings.Index(why, "mm, ")+4:], "%f", &de); err != nil {
+		panic(err)
+	}
+	return de
 }
 
 func (s *shop) note(n protocol.Note) {

@@ -52,15 +52,16 @@ func share(v, limit float64) float64 {
 	return v / limit
 }
 
-// decide names the causes and sets the outcome: the worst level among the findings.
-func decide(in Input, v *protocol.Verdict, r *drift.Result, lines []cause.Line) {
+// decide names the causes and sets the outcome: the worst level among the findings. sure holds the
+// channels whose lines need no second reading.
+func decide(in Input, v *protocol.Verdict, r *drift.Result, lines []cause.Line, sure map[string]bool) {
 	for _, f := range cause.Decide(evidence(in, r, lines)) {
 		if why := lineWhy(v, &f); why != "" {
 			f.Why = why
 		}
 		out := protocol.Finding{
 			Advice: f.Advice, Channel: f.Channel, Level: f.Level, Likelihood: round4(f.Likelihood), Why: f.Why,
-			Rival: f.Rival, SplittingCheck: f.SplittingCheck,
+			Rival: f.Rival, SplittingCheck: f.SplittingCheck, Overwhelming: overwhelming(&f, in.Model, r, sure),
 		}
 		for _, m := range f.Moves {
 			out.Moves = append(out.Moves, protocol.Move{Channel: m.Channel, Percent: round4(m.Percent), TonePoints: round4(m.TonePoints), ExpectedDE00: round4(m.ExpectedDE00)})

@@ -181,7 +181,7 @@ func shortID(id string) string {
 
 // judgeChart looks for lines, then at the colours, then for causes, and sets the outcome.
 func judgeChart(in Input, v *protocol.Verdict, st *State, o Options) error {
-	lines, err := judgeLines(in, v, o)
+	lines, sure, err := judgeLines(in, v, o)
 	if err != nil {
 		return err
 	}
@@ -209,7 +209,7 @@ func judgeChart(in Input, v *protocol.Verdict, st *State, o Options) error {
 		v.Warnings = append(v.Warnings, "there is no baseline yet: mark good readings with `baseline learn`, then freeze them with `baseline accept`")
 	}
 	// An unusable chart still has lines that are worth telling.
-	decide(in, v, colour, lines)
+	decide(in, v, colour, lines, sure)
 	return keepSeen(in, v, patches)
 }
 

@@ -188,6 +188,55 @@ func TestTheOnsetIsToldOnce(t *testing.T) {
 	}
 }
 
+// TestOverwhelmingIsRare: what is told at the first reading is far beyond what waits for a second, and
+// nothing in control comes near.
+func TestOverwhelmingIsRare(t *testing.T) {
+	w := newWorld(t)
+	m := w.baseline(12, true)
+	ink := func(percent float64) madeup.Faults {
+		return madeup.Faults{Ink: map[string]madeup.InkFault{"C": {StrengthPercent: percent}}}
+	}
+	dead := &madeup.State{Faults: []madeup.Fault{{Channel: "C", Nozzle: 100, Loss: 1}}}
+	for _, c := range []struct {
+		name   string
+		faults madeup.Faults
+		head   *madeup.State
+		advice string
+		want   bool
+	}{
+		{"in control", madeup.Faults{}, &madeup.State{}, "", false},
+		{"cyan 8 % weak", ink(-8), &madeup.State{}, protocol.AdviceInk, false},
+		{"cyan 25 % weak", ink(-25), &madeup.State{}, protocol.AdviceInk, true},
+		{"press 40 degrees cold", madeup.Faults{Press: madeup.Press{Celsius: -40}}, &madeup.State{}, protocol.AdvicePress, true},
+		{"press 4 degrees cold", madeup.Faults{Press: madeup.Press{Celsius: -4}}, &madeup.State{}, protocol.AdvicePress, false},
+		{"a dead nozzle", madeup.Faults{}, dead, protocol.AdviceClean, true},
+		{"a faint line", madeup.Faults{}, &madeup.State{Faults: []madeup.Fault{{Channel: "C", Nozzle: 100, Loss: 0.25}}}, protocol.AdviceClean, false},
+	} {
+		v, _ := w.judge(m, State{}, w.read(c.faults, c.head))
+		got := false
+		for _, f := range v.Findings {
+			got = got || f.Advice == c.advice && f.Overwhelming
+			if f.Overwhelming && f.Level != protocol.LevelStop {
+				t.Errorf("%s: %+v", c.name, f)
+			}
+		}
+		if got != c.want {
+			t.Errorf("%s: overwhelming %v, want %v: %s %+v", c.name, got, c.want, v.Outcome, v.Findings)
+			if v.Banding != nil {
+				t.Logf("%+v", v.Banding.Channels)
+			}
+		}
+	}
+	for range 60 {
+		v, _ := w.judge(m, State{}, w.read(madeup.Faults{}, &madeup.State{}))
+		for _, f := range v.Findings {
+			if f.Overwhelming {
+				t.Errorf("in control: %+v", f)
+			}
+		}
+	}
+}
+
 func TestDeadNozzleIsNamed(t *testing.T) {
 	w := newWorld(t)
 	m := w.baseline(10, true)

@@ -36,33 +36,32 @@ func traces(r *protocol.Reading) ([]banding.Trace, error) {
 
 // judgeLines looks for lines on the strips. Without a baseline for them it judges by the reading
 // itself, which still sees a line that stands out from its own strip.
-func judgeLines(in Input, v *protocol.Verdict, o Options) ([]cause.Line, error) {
+func judgeLines(in Input, v *protocol.Verdict, o Options) (lines []cause.Line, sure map[string]bool, err error) {
 	if len(in.Reading.Traces) == 0 {
-		return nil, nil
+		return nil, nil, nil
 	}
 	var det *banding.Detector
 	if in.Model != nil {
 		det = in.Model.lines
 	}
 	if det == nil {
-		var err error
 		if det, err = banding.WithinReading(geometry(in.Chart), o.Lines); err != nil {
-			return nil, fmt.Errorf("lines: %w", err)
+			return nil, nil, fmt.Errorf("lines: %w", err)
 		}
 	}
 	ts, err := traces(in.Reading)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	res, err := det.Judge(ts)
 	if err != nil {
-		return nil, fmt.Errorf("lines: %w", err)
+		return nil, nil, fmt.Errorf("lines: %w", err)
 	}
 	v.Banding = bandingOf(&res)
 	for _, w := range res.Warnings {
 		v.Warnings = append(v.Warnings, w.Text)
 	}
-	return lineEvidence(&res), nil
+	return lineEvidence(&res), sureLines(&res), nil
 }
 
 // lineEvidence sums the lines of each channel up for the search of causes. What the baseline shows
