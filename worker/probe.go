@@ -77,6 +77,12 @@ func (p *prober) report(ctx context.Context) *health.Report {
 // bus asks the bus for everything that is known there.
 func (p *prober) bus(ctx context.Context, r *health.Report) {
 	w := p.w
+	if w.embed != nil {
+		if why := w.embed.Trouble(); why != "" {
+			r.Add(health.Check{Name: "store", Text: "the store cannot be written; readings wait at their stations until there is room: " + why})
+			return
+		}
+	}
 	if !w.conn.IsConnected() {
 		r.Add(health.Check{Name: "bus", Text: "the bus is away; the worker goes on by itself when it is back"})
 		return
@@ -170,25 +176,23 @@ func (p *prober) disk(r *health.Report) {
 	if p.w.o.DataDir == "" {
 		return
 	}
-	free, _ := bus.DiskFree(p.w.o.DataDir)
+	free, size := bus.DiskFree(p.w.o.DataDir)
 	r.DiskFree = free
-	if c, ok := DiskCheck(free); ok {
-		r.Add(c)
+	if size > 0 {
+		r.Add(DiskCheck(free))
 	}
 }
 
-// DiskCheck says whether enough is free where the store lies; ok is false where that is unknown.
-func DiskCheck(free uint64) (c health.Check, ok bool) {
-	c = health.Check{Name: "disk", OK: true, Text: fmt.Sprintf("%s free", megabytes(free))}
+// DiskCheck says whether enough is free where the store lies, in bytes.
+func DiskCheck(free uint64) health.Check {
+	c := health.Check{Name: "disk", OK: true, Text: fmt.Sprintf("%s free", megabytes(free))}
 	switch {
-	case free == 0:
-		return c, false
 	case free < diskNeeded:
 		c.OK, c.Text = false, c.Text+"; readings will wait: make room on the disk of the data folder"
 	case free < diskWanted:
 		c.OK, c.Minor, c.Text = false, true, c.Text+"; make room on the disk of the data folder soon"
 	}
-	return c, true
+	return c
 }
 
 func megabytes(b uint64) string {

@@ -15,7 +15,9 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/gofrs/flock"
@@ -50,9 +52,16 @@ var ErrLocked = errors.New("the data folder is in use by another swathkeeper")
 
 // Embedded is a NATS server with JetStream inside this process.
 type Embedded struct {
-	Server   *server.Server
 	Endpoint Endpoint // where clients find it; zero without a listener
 
+	// srv is replaced when its store has to be opened anew; see revive.go.
+	srv      atomic.Pointer[server.Server]
+	options  func() *server.Options
+	log      *serverLog
+	mu       sync.Mutex
+	trouble  string        // why the store cannot be written; empty: it can
+	quit     chan struct{} // ends watching over the store
+	watched  chan struct{}
 	token    string
 	dir      string
 	lock     *flock.Flock
@@ -106,39 +115,60 @@ func StartEmbedded(ctx context.Context, o EmbeddedOptions) (*Embedded, error) {
 	if e.token, err = newToken(); err != nil {
 		return nil, err
 	}
-	opts := serverOptions(filepath.Join(o.Dir, "bus"), o.MaxStore)
-	opts.Host, opts.Port, opts.DontListen, opts.SyncAlways = host, port, o.Listen == "", o.SyncAlways
-	opts.AlwaysEnableNonce = true // what holders of keys sign
-	log := &serverLog{log: o.Log.With().Str("part", "bus").Logger()}
+	log := &serverLog{log: o.Log.With().Str("part", "bus").Logger(), broken: make(chan struct{}, 1)}
 	if e.guard, err = newGuard(o.Dir, e.token, host, log.log); err != nil {
 		return nil, err
 	}
-	opts.CustomClientAuthentication, log.denied = e.guard, e.guard.denied
+	log.denied = e.guard.denied
+	var encrypted *tls.Config
 	if beyond || o.Cert != "" || o.Key != "" {
 		cert, err := ServerCert(o.Dir, o.Cert, o.Key, host)
 		if err != nil {
 			return nil, err
 		}
-		opts.TLSConfig = &tls.Config{Certificates: []tls.Certificate{cert}, MinVersion: tls.VersionTLS12}
-		opts.TLSTimeout = 5
+		encrypted = &tls.Config{Certificates: []tls.Certificate{cert}, MinVersion: tls.VersionTLS12}
 		e.Endpoint.Fingerprint = Fingerprint(cert.Leaf.Raw)
 	}
-	if e.Server, err = server.NewServer(opts); err != nil {
-		return nil, fmt.Errorf("embedded bus: %w", err)
+	e.log = log
+	e.options = func() *server.Options {
+		opts := serverOptions(filepath.Join(o.Dir, "bus"), o.MaxStore)
+		opts.Host, opts.Port, opts.DontListen, opts.SyncAlways = host, port, o.Listen == "", o.SyncAlways
+		opts.AlwaysEnableNonce = true // what holders of keys sign
+		opts.CustomClientAuthentication = e.guard
+		opts.TLSConfig, opts.TLSTimeout = encrypted, 5
+		return opts
 	}
-	e.Server.SetLoggerV2(log, false, false, false)
-	e.Server.Start()
-	e.guard.follow(e.Server)
-	if err := e.await(log); err != nil {
+	if err := e.launch(); err != nil {
 		return nil, err
+	}
+	if at, ok := e.srv.Load().Addr().(*net.TCPAddr); ok && o.Listen != "" {
+		port = at.Port // a server that is started again listens where clients look for it
 	}
 	if o.Listen != "" {
 		if err := e.writeEndpoint(); err != nil {
 			return nil, err
 		}
 	}
+	e.quit, e.watched = make(chan struct{}), make(chan struct{})
+	go e.watch()
 	undo = false
 	return e, nil
+}
+
+// launch starts a server on the folder and waits until it and its store work.
+func (e *Embedded) launch() error {
+	s, err := server.NewServer(e.options())
+	if err != nil {
+		return fmt.Errorf("embedded bus: %w", err)
+	}
+	e.log.reset()
+	s.SetLoggerV2(e.log, false, false, false)
+	s.Start()
+	e.srv.Store(s)
+	if e.guard != nil {
+		e.guard.follow(s)
+	}
+	return e.await(e.log)
 }
 
 // serverOptions are what every server of ours runs with; it listens nowhere.
@@ -160,31 +190,35 @@ func serverOptions(store string, maxStore int64) *server.Options {
 
 // await waits until the server and its store work.
 func (e *Embedded) await(log *serverLog) error {
-	if !e.Server.ReadyForConnections(10 * time.Second) {
+	if !e.srv.Load().ReadyForConnections(10 * time.Second) {
 		return fmt.Errorf("embedded bus did not start: %w", log.fatal())
 	}
 	// A bad store is told to the logger only; the server then runs on without its streams.
 	if err := log.fatal(); err != nil {
 		return fmt.Errorf("embedded bus: %w", err)
 	}
-	if !e.Server.JetStreamEnabled() {
+	if !e.srv.Load().JetStreamEnabled() {
 		return errors.New("embedded bus: the store cannot be used; see the log")
 	}
 	return nil
 }
 
 // InProcessConn lets nats.go connect without a socket.
-func (e *Embedded) InProcessConn() (net.Conn, error) { return e.Server.InProcessConn() }
+func (e *Embedded) InProcessConn() (net.Conn, error) { return e.srv.Load().InProcessConn() }
 
 // Stop ends the server, waits for it and leaves the folder. It may be called twice.
 func (e *Embedded) Stop() {
 	e.stopOnce.Do(func() {
+		if e.quit != nil {
+			close(e.quit)
+			<-e.watched
+		}
 		if e.guard != nil {
 			e.guard.stop()
 		}
-		if e.Server != nil {
-			e.Server.Shutdown()
-			e.Server.WaitForShutdown()
+		if s := e.srv.Load(); s != nil {
+			s.Shutdown()
+			s.WaitForShutdown()
 		}
 		if e.Endpoint.Address != "" {
 			_ = os.Remove(filepath.Join(e.dir, EndpointFile))
@@ -226,9 +260,9 @@ func (e *Embedded) ShowHealth(address string) error {
 // localURL is the address for this machine: that of the listener, or loopback where it listens on
 // every address.
 func (e *Embedded) localURL() string {
-	u, err := url.Parse(e.Server.ClientURL())
+	u, err := url.Parse(e.srv.Load().ClientURL())
 	if err != nil {
-		return e.Server.ClientURL()
+		return e.srv.Load().ClientURL()
 	}
 	if ip := net.ParseIP(u.Hostname()); ip != nil && ip.IsUnspecified() {
 		u.Host = net.JoinHostPort("127.0.0.1", u.Port())
@@ -311,8 +345,16 @@ func newToken() (string, error) {
 type serverLog struct {
 	log    zerolog.Logger
 	denied func(text string) bool // takes over messages about denied operations
+	broken chan struct{}          // told when a write has failed; may be nil
 	mu     sync.Mutex
 	last   error
+}
+
+// reset forgets what an earlier server had to say.
+func (l *serverLog) reset() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.last = nil
 }
 
 func (l *serverLog) fatal() error {
@@ -326,8 +368,15 @@ func (l *serverLog) Noticef(f string, v ...any) { l.log.Debug().Msgf(f, v...) }
 func (l *serverLog) Warnf(f string, v ...any)   { l.log.Warn().Msgf(f, v...) }
 func (l *serverLog) Errorf(f string, v ...any) {
 	text := fmt.Sprintf(f, v...)
-	if l.denied == nil || !l.denied(text) {
-		l.log.Error().Msg(text)
+	if l.denied != nil && l.denied(text) {
+		return
+	}
+	l.log.Error().Msg(text)
+	if l.broken != nil && strings.Contains(strings.ToLower(text), "write error") {
+		select {
+		case l.broken <- struct{}{}:
+		default:
+		}
 	}
 }
 func (l *serverLog) Debugf(f string, v ...any) { l.log.Trace().Msgf(f, v...) }

@@ -57,12 +57,20 @@ func newGuard(dir, token, host string, log zerolog.Logger) (*guard, error) {
 	return g, nil
 }
 
-// follow ends the connections of those whose grant was changed or revoked, until stop.
+// follow ends the connections of those whose grant was changed or revoked, until stop. A server that
+// takes the place of another is followed in its stead.
 func (g *guard) follow(s *server.Server) {
 	g.mu.Lock()
+	first := g.kick == nil
+	if !first {
+		clear(g.holders) // connections are counted anew
+	}
 	g.kick = s.DisconnectClientByID
 	g.present = func(id uint64) bool { return s.GetClient(id) != nil }
 	g.mu.Unlock()
+	if !first {
+		return
+	}
 	go func() {
 		defer close(g.done)
 		t := time.NewTicker(followGrants)

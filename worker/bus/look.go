@@ -71,12 +71,14 @@ func Look(ctx context.Context, dir string, log zerolog.Logger) (*Embedded, error
 	}
 	opts := serverOptions(e.shadow, math.MaxInt64/2)
 	opts.Authorization = e.token
-	if e.Server, err = server.NewServer(opts); err != nil {
+	srv, err := server.NewServer(opts)
+	if err != nil {
 		return nil, fmt.Errorf("embedded bus: %w", err)
 	}
+	e.srv.Store(srv)
 	slog := &serverLog{log: log}
-	e.Server.SetLoggerV2(slog, false, false, false)
-	e.Server.Start()
+	srv.SetLoggerV2(slog, false, false, false)
+	srv.Start()
 	if err := e.await(slog); err != nil {
 		return nil, err
 	}
