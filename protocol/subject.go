@@ -10,6 +10,7 @@ const (
 	StreamInbox     = "SWK_INBOX"
 	StreamRecord    = "SWK_RECORD"
 	StreamScans     = "SWK_SCANS"
+	StreamRows      = "SWK_ROWS"      // made of the records, and made again where it is missing; no part of the contract
 	BucketBaselines = "SWK_BASELINES" // object store
 	BucketActive    = "SWK_ACTIVE"    // KV
 	BucketCharts    = "SWK_CHARTS"    // KV
@@ -22,6 +23,7 @@ const (
 	SubjectNotes    = "swk.note.*.*"
 	SubjectRecords  = "swk.record.>"
 	SubjectScans    = "swk.scan.*.*.*"
+	SubjectRows     = "swk.row.*.*"
 )
 
 // SubjectStatus is where every worker of a bus answers, to an empty request, how it is doing. It is
@@ -64,6 +66,9 @@ const ScanEnd = "end"
 // PrinterRecords matches every record of one printer; records are committed under the last
 // sequence of this subject.
 func PrinterRecords(site, printer string) string { return "swk.record." + site + "." + printer + ".>" }
+
+// RowSubject is where the rows of a printer's records stand.
+func RowSubject(site, printer string) string { return "swk.row." + site + "." + printer }
 
 // MsgID is the id under which the inbox knows a reading or a note, so that sending it twice stores
 // it once. Ids are unique to a stream, hence the printer in front.

@@ -30,7 +30,9 @@ type keeper struct {
 	// committed is told of every record stored, for tests and the demo.
 	committed func(*protocol.Record)
 	metrics   *health.Metrics
-	wakeup    func() // a printer's next wake time may have come nearer
+	// stored is told of every record with its sequence; it must not block. It may be nil.
+	stored func(seq uint64, rec *protocol.Record)
+	wakeup func() // a printer's next wake time may have come nearer
 	// past makes up the standing of a printer whose records do not carry it yet.
 	past func(ctx context.Context, site, printer string) (*history.Standing, error)
 
@@ -210,6 +212,9 @@ func (k *keeper) commit(ctx context.Context, p *printer, d *decision) error {
 	k.pulse.made(d.state.Clock)
 	k.metrics.Record(d.record, took, now)
 	k.logRecord(d.record, took)
+	if k.stored != nil {
+		k.stored(seq, d.record)
+	}
 	if k.committed != nil {
 		k.committed(d.record)
 	}

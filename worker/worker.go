@@ -204,13 +204,15 @@ func (w *Worker) setup(ctx context.Context) error {
 	}
 	w.onStop("stores", func(context.Context) error { stores.Close(); return nil })
 
+	clerk := w.startRows()
 	wake := make(chan struct{}, 1)
 	w.keeper = &keeper{
 		records: records, stores: stores, clock: w.o.Clock, log: w.o.Log.With().Str("part", "judge").Logger(),
 		past: func(ctx context.Context, site, printer string) (*history.Standing, error) {
 			return history.StandingOf(ctx, w.js, site, printer)
 		},
-		judge: w.o.Judge, alert: w.o.Alert, committed: w.o.OnRecord, metrics: w.metrics,
+		stored: clerk.Tell,
+		judge:  w.o.Judge, alert: w.o.Alert, committed: w.o.OnRecord, metrics: w.metrics,
 		wakeup: func() {
 			select {
 			case wake <- struct{}{}:
@@ -281,6 +283,32 @@ func (w *Worker) openBus(ctx context.Context) error {
 	}
 	return nil
 }
+
+// startRows keeps the rows for looking back beside the records.
+func (w *Worker) startRows() *history.Clerk {
+	clerk := history.NewClerk(w.js, w.o.Log.With().Str("part", "rows").Logger())
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		clerk.Run(ctx)
+	}()
+	w.onStop("rows", func(ctx context.Context) error {
+		cancel()
+		<-done
+		// What is left is made at the next start; a moment is enough for most.
+		ctx, enough := context.WithTimeout(ctx, rowsAtEnd)
+		defer enough()
+		if w.conn.IsConnected() {
+			_ = clerk.CatchUp(ctx)
+		}
+		return nil
+	})
+	return clerk
+}
+
+// rowsAtEnd is how long the last rows may take when a worker stops.
+const rowsAtEnd = 2 * time.Second
 
 // startTimers lets the alert rules look at the clock when a printer's time has come.
 func (w *Worker) startTimers(wake <-chan struct{}) {

@@ -135,16 +135,16 @@ func (h *historyFlags) run(c *cobra.Command) error {
 	if h.q.Follow && cl.embed != nil {
 		return fmt.Errorf("no worker runs on %s, so nothing new will come; start one with `swathkeeper run`, or leave --follow out", cfg.Data)
 	}
-	write, done, err := h.writer(c, zone)
-	if err != nil {
-		return err
-	}
 	n := 0
-	err = cl.explain(history.Read(cl.ctx, cl.js, h.q, func(e history.Entry) error {
-		n++
-		return write(e.Record)
-	}))
-	if err := errors.Join(err, done()); err != nil && !(h.q.Follow && errors.Is(err, context.Canceled)) {
+	if h.asJSON {
+		err = history.Read(cl.ctx, cl.js, h.q, func(e history.Entry) error {
+			n++
+			return writeJSON(c, e.Record)
+		})
+	} else {
+		err = h.rows(c, cl, zone, &n)
+	}
+	if err = cl.explain(err); err != nil && !(h.q.Follow && errors.Is(err, context.Canceled)) {
 		return err
 	}
 	if n == 0 && !h.asJSON && !h.csv {
@@ -153,28 +153,32 @@ func (h *historyFlags) run(c *cobra.Command) error {
 	return nil
 }
 
-// writer gives how a record is written, and how the writing ends.
-func (h *historyFlags) writer(c *cobra.Command, zone *time.Location) (write func(*protocol.Record) error, done func() error, err error) {
-	done = func() error { return nil }
+// rows writes one line for each record, on the screen or into a file.
+func (h *historyFlags) rows(c *cobra.Command, cl *client, zone *time.Location, n *int) error {
+	var write func(history.Row) error
+	done := func() error { return nil }
 	switch {
-	case h.asJSON:
-		return func(r *protocol.Record) error { return writeJSON(c, r) }, done, nil
 	case h.csv:
 		w, err := history.NewCSV(c.OutOrStdout())
 		if err != nil {
-			return nil, nil, err
+			return err
 		}
-		return func(r *protocol.Record) error { return w.Write(history.RowOf(r)) }, done, nil
+		write = w.Write
 	case h.parquet != "":
 		f, err := os.Create(h.parquet)
 		if err != nil {
-			return nil, nil, err
+			return err
 		}
 		w := history.NewParquet(f)
-		return func(r *protocol.Record) error { return w.Write(history.RowOf(r)) },
-			func() error { return errors.Join(w.Close(), f.Close()) }, nil
+		write, done = w.Write, func() error { return errors.Join(w.Close(), f.Close()) }
+	default:
+		s := screen(c, zone)
+		s.IDs = h.ids
+		write = s.Line
 	}
-	s := screen(c, zone)
-	s.IDs = h.ids
-	return func(r *protocol.Record) error { return s.Line(history.RowOf(r)) }, done, nil
+	err := history.ReadRows(cl.ctx, cl.js, h.q, func(r history.Row) error {
+		*n++
+		return write(r)
+	})
+	return errors.Join(err, done())
 }

@@ -9,9 +9,16 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime/debug"
 	"time"
 
+	"github.com/rs/zerolog"
 	"github.com/spf13/cobra"
+
+	"swathkeeper/protocol"
+	"swathkeeper/worker"
+	"swathkeeper/worker/bus"
+	"swathkeeper/worker/history"
 )
 
 func init() { trials = append(trials, newHistoryTrial) }
@@ -21,10 +28,11 @@ func newHistoryTrial() *cobra.Command {
 	var dir, program string
 	c := &cobra.Command{
 		Use:   "history",
-		Short: "Reading one printer's year out of a large shop's store, no worker running",
+		Short: "Reading one printer's year out of a large shop's store, with and without a worker",
 		Long: `Builds the store of a large made-up shop once, then lets the swathkeeper program read
-one printer's year out of it and measures the time to the first line, the time to the
-last one, and the largest resident memory. Another printer is read each time.`,
+one printer's year out of it, and list the printers, without a worker and then with one.
+It measures the time to the first line, the time to the last one, and the largest
+resident memory of the command. Another printer is read each time.`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
 			if dir == "" || program == "" {
@@ -33,12 +41,17 @@ last one, and the largest resident memory. Another printer is read each time.`,
 			if err := h.ensure(c.Context(), dir, c); err != nil {
 				return err
 			}
-			for i := range 3 {
-				if err := h.measure(c.Context(), c, program, dir, historyPrinter((i*337+1)%h.printers)); err != nil {
-					return err
-				}
+			if err := h.rows(c.Context(), c, dir); err != nil {
+				return err
 			}
-			return nil
+			fmt.Fprintln(c.OutOrStdout(), "no worker:")
+			if err := h.measureAll(c.Context(), c, program, dir); err != nil {
+				return err
+			}
+			return h.withWorker(c.Context(), c, dir, func() error {
+				fmt.Fprintln(c.OutOrStdout(), "a worker runs:")
+				return h.measureAll(c.Context(), c, program, dir)
+			})
 		},
 	}
 	f := c.Flags()
@@ -70,9 +83,74 @@ func (h *historyShop) ensure(ctx context.Context, dir string, c *cobra.Command) 
 	return nil
 }
 
-// measure reads one printer's year with the program.
-func (h *historyShop) measure(ctx context.Context, c *cobra.Command, program, dir, printer string) error {
-	cmd := exec.CommandContext(ctx, program, "history", "--data", dir, "--printer", printer, "--since", "365d")
+// limits lets the store hold the whole shop.
+func (h *historyShop) limits() bus.Limits {
+	l := bus.DefaultLimits()
+	l.Record, l.Rows = 64<<30, 4<<30
+	return l
+}
+
+// rows makes the rows that are missing.
+func (h *historyShop) rows(ctx context.Context, c *cobra.Command, dir string) error {
+	e, err := bus.StartEmbedded(ctx, bus.EmbeddedOptions{Dir: dir, MaxStore: h.limits().Total(), SyncAlways: true, Log: zerolog.Nop()})
+	if err != nil {
+		return err
+	}
+	defer e.Stop()
+	nc, js, err := bus.Connect(ctx, bus.ConnectOptions{Name: "trials", Embedded: e, Log: zerolog.Nop()})
+	if err != nil {
+		return err
+	}
+	defer nc.Close()
+	if err := bus.Provision(ctx, js, h.limits()); err != nil {
+		return err
+	}
+	start := time.Now()
+	if err := history.NewClerk(js, zerolog.Nop()).CatchUp(ctx); err != nil {
+		return err
+	}
+	s, err := js.Stream(ctx, protocol.StreamRows)
+	if err != nil {
+		return err
+	}
+	st := s.CachedInfo().State
+	fmt.Fprintf(c.OutOrStdout(), "%d rows of %d bytes on average, made in %s\n", st.Msgs, st.Bytes/max(st.Msgs, 1), time.Since(start).Round(100*time.Millisecond))
+	return nil
+}
+
+// withWorker runs a worker on the store while fn works.
+func (h *historyShop) withWorker(ctx context.Context, c *cobra.Command, dir string, fn func() error) error {
+	debug.SetMemoryLimit(192 << 20) // as run does
+	w, err := worker.New(worker.Options{DataDir: dir, Listen: "127.0.0.1:0", Limits: h.limits(), Log: zerolog.Nop()})
+	if err != nil {
+		return err
+	}
+	start := time.Now()
+	if err := w.Start(ctx); err != nil {
+		return err
+	}
+	fmt.Fprintf(c.OutOrStdout(), "the worker started in %.1f s\n", time.Since(start).Seconds())
+	err = fn()
+	return errors.Join(err, w.Stop(ctx))
+}
+
+func (h *historyShop) measureAll(ctx context.Context, c *cobra.Command, program, dir string) error {
+	for i := range 3 {
+		if err := measure(ctx, c, program, "history", "--data", dir, "--printer", historyPrinter((i*337+1)%h.printers), "--since", "365d"); err != nil {
+			return err
+		}
+	}
+	for range 2 {
+		if err := measure(ctx, c, program, "printers", "--data", dir); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// measure runs the program once.
+func measure(ctx context.Context, c *cobra.Command, program string, args ...string) error {
+	cmd := exec.CommandContext(ctx, program, args...)
 	cmd.Stderr = c.ErrOrStderr()
 	out, err := cmd.StdoutPipe()
 	if err != nil {
@@ -90,6 +168,6 @@ func (h *historyShop) measure(ctx context.Context, c *cobra.Command, program, di
 		}
 	}
 	err = cmd.Wait()
-	fmt.Fprintf(c.OutOrStdout(), "%s: %d lines, first after %.2f s, all after %.2f s, %s\n", printer, lines, first.Seconds(), time.Since(start).Seconds(), peak(cmd.ProcessState))
+	fmt.Fprintf(c.OutOrStdout(), "  %-8s %4d lines, first after %.2f s, all after %.2f s, %s\n", args[0], lines, first.Seconds(), time.Since(start).Seconds(), peak(cmd.ProcessState))
 	return err
 }

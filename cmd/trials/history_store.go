@@ -111,8 +111,7 @@ func (h historyShop) build(ctx context.Context, dir string, progress func(done i
 	if err != nil {
 		return 0, err
 	}
-	l := bus.DefaultLimits()
-	l.Record = 64 << 30
+	l := h.limits()
 	e, err := bus.StartEmbedded(ctx, bus.EmbeddedOptions{Dir: dir, MaxStore: l.Total(), Log: zerolog.Nop()})
 	if err != nil {
 		return 0, err

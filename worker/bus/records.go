@@ -132,7 +132,7 @@ func (r *Records) Commit(ctx context.Context, rec *protocol.Record, last uint64)
 	ack, err := r.js.Publish(ctx, protocol.RecordSubject(rec.Site, rec.Printer, rec.Kind, rec.Series), data,
 		jetstream.WithMsgID(rec.ID),
 		jetstream.WithExpectLastSequenceForSubject(last, protocol.PrinterRecords(rec.Site, rec.Printer)))
-	if isConflict(err) {
+	if IsConflict(err) {
 		return 0, ErrConflict
 	}
 	if err != nil {
@@ -145,7 +145,8 @@ func (r *Records) Commit(ctx context.Context, rec *protocol.Record, last uint64)
 	return ack.Sequence, nil
 }
 
-func isConflict(err error) bool {
+// IsConflict reports whether a message was not stored because another one came first.
+func IsConflict(err error) bool {
 	var api *jetstream.APIError
 	return errors.As(err, &api) && (api.ErrorCode == 10071 || api.ErrorCode == 10164)
 }

@@ -106,9 +106,9 @@ func (g *Grant) Permissions() *server.Permissions {
 			pub = append(pub, own, "$JS.API.STREAM.INFO."+protocol.StreamScans, "$JS.API.DIRECT.GET."+protocol.StreamScans+"."+own)
 		}
 	case RoleWorker:
-		pub = append(pub, "$JS.API.INFO", "swk.record.>")
+		pub = append(pub, "$JS.API.INFO", "swk.record.>", protocol.SubjectRows, "$JS.API.STREAM.PURGE."+protocol.StreamRows)
 		pub = append(pub, bindConsumer(protocol.StreamInbox, Durable)...)
-		for _, s := range []string{protocol.StreamInbox, protocol.StreamRecord} {
+		for _, s := range []string{protocol.StreamInbox, protocol.StreamRecord, protocol.StreamRows} {
 			pub = append(pub, readStream(s)...)
 		}
 		// Every chat target is a durable of its own, made when it is first named.
@@ -128,6 +128,7 @@ func (g *Grant) Permissions() *server.Permissions {
 		// Asking the workers how they are doing.
 		pub = append(pub, protocol.SubjectStatus, "$SRV.*", "$SRV.*.swathkeeper", "$SRV.*.swathkeeper.*")
 		pub = append(pub, readStream(protocol.StreamRecord)...)
+		pub = append(pub, readStream(protocol.StreamRows)...)
 		pub = append(pub, readStream(protocol.StreamScans)...)
 		listen = append(listen, protocol.SubjectRecords)
 		for _, b := range []string{protocol.BucketCharts, protocol.BucketActive, protocol.BucketSent} {

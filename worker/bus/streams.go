@@ -19,16 +19,27 @@ const Durable = "judge"
 // and stations then keep it: nothing is thrown away to make room.
 type Limits struct {
 	Inbox, Record, Baselines, Scans int64
-	Replicas                        int
+	// Rows bounds the rows, which are made of the records: the oldest go when it is reached.
+	Rows     int64
+	Replicas int
 }
 
-// DefaultLimits suits one machine: 8 GiB in all.
+// DefaultLimits suits one machine: 8.5 GiB in all.
 func DefaultLimits() Limits {
-	return Limits{Inbox: 3 << 30, Record: 3 << 30, Baselines: 1 << 30, Scans: 1 << 30, Replicas: 1}
+	return Limits{Inbox: 3 << 30, Record: 3 << 30, Baselines: 1 << 30, Scans: 1 << 30, Rows: defaultRows, Replicas: 1}
 }
+
+const defaultRows = 512 << 20
 
 // Total is what a store must be allowed to grow to.
-func (l Limits) Total() int64 { return l.Inbox + l.Record + l.Baselines + l.Scans + 512<<20 }
+func (l Limits) Total() int64 { return l.Inbox + l.Record + l.Baselines + l.Scans + l.rows() + 512<<20 }
+
+func (l Limits) rows() int64 {
+	if l.Rows == 0 {
+		return defaultRows
+	}
+	return l.Rows
+}
 
 // streams are the streams as they are made.
 func streams(l Limits) []jetstream.StreamConfig {
@@ -127,6 +138,9 @@ func Provision(ctx context.Context, js jetstream.JetStream, l Limits) error {
 			return fmt.Errorf("stream %s: %w", c.Name, err)
 		}
 	}
+	if err := provisionRows(ctx, js, l); err != nil {
+		return err
+	}
 	cons, err := js.Consumer(ctx, protocol.StreamInbox, Durable)
 	if errors.Is(err, jetstream.ErrConsumerNotFound) {
 		_, err = js.CreateConsumer(ctx, protocol.StreamInbox, consumer(l))
@@ -155,6 +169,42 @@ func Provision(ctx context.Context, js jetstream.JetStream, l Limits) error {
 		}
 	}
 	return Check(ctx, js)
+}
+
+// provisionRows creates the stream of rows. Rows are made of records and can be made again, so here
+// the disk may lag behind, and the oldest may go.
+func provisionRows(ctx context.Context, js jetstream.JetStream, l Limits) error {
+	if _, err := js.Stream(ctx, protocol.StreamRows); !errors.Is(err, jetstream.ErrStreamNotFound) {
+		if err != nil {
+			return fmt.Errorf("stream %s: %w", protocol.StreamRows, err)
+		}
+		return nil
+	}
+	c := jetstream.StreamConfig{
+		Name:        protocol.StreamRows,
+		Description: "one short row for each record, for looking back quickly; made of the records, and made again where it is missing",
+		Subjects:    []string{protocol.SubjectRows},
+		MaxBytes:    l.rows(),
+		Discard:     jetstream.DiscardOld,
+		Retention:   jetstream.LimitsPolicy,
+		Storage:     jetstream.FileStorage,
+		MaxMsgSize:  1 << 16,
+		AllowDirect: true,
+		Duplicates:  time.Second, // their order keeps them from being doubled
+		Replicas:    l.Replicas,
+	}
+	if l.Replicas <= 1 {
+		c.PersistMode = jetstream.AsyncPersistMode
+	}
+	_, err := js.CreateStream(ctx, c)
+	if err != nil && c.PersistMode != jetstream.DefaultPersistMode {
+		c.PersistMode = jetstream.DefaultPersistMode // an older server outside
+		_, err = js.CreateStream(ctx, c)
+	}
+	if err != nil && !errors.Is(err, jetstream.ErrStreamNameAlreadyInUse) {
+		return fmt.Errorf("stream %s: %w", protocol.StreamRows, err)
+	}
+	return nil
 }
 
 // ErrNotProvisioned says that a bus lacks a stream, store or consumer.

@@ -2,6 +2,7 @@ package history
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"strings"
 	"time"
@@ -18,6 +19,9 @@ const lookAgain = 2 * time.Second
 
 // soon is after what time a record is looked for that was heard of and is not stored yet.
 const soon = 20 * time.Millisecond
+
+// errEnough ends a reading that has all it wants.
+var errEnough = errors.New("enough")
 
 // direct reads without a consumer: a right to create consumers of records would be one to change
 // chat's. New records are heard of as they are published, and read once they are stored.
@@ -45,16 +49,19 @@ func (r *reader) direct(ctx context.Context, js jetstream.JetStream, since time.
 		}
 		defer func() { _ = news.Unsubscribe() }()
 	}
-	next := uint64(0)
+	next := r.from
 	look := func() (found bool, err error) {
 		err = bus.ReadDirect(ctx, js, protocol.StreamRecord, subject, next, since, func(m bus.Message) error {
+			if r.to > 0 && m.Seq > r.to {
+				return errEnough
+			}
 			next, found = m.Seq+1, true
 			if len(kinds) > 0 && !kinds[kindOf(m.Subject)] {
 				return nil
 			}
 			return r.take(m.Seq, m.Time, m.Data)
 		})
-		if err != nil {
+		if err != nil && !errors.Is(err, errEnough) {
 			return found, fmt.Errorf("records: %w", err)
 		}
 		return found, nil

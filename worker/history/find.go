@@ -3,9 +3,14 @@ package history
 import (
 	"bytes"
 	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
 	"strings"
 
 	"github.com/nats-io/nats.go/jetstream"
+
+	"swathkeeper/protocol"
 )
 
 // leastPrefix is how much of an id must be given.
@@ -26,13 +31,18 @@ func IsIDPrefix(s string) bool {
 }
 
 // Find gives the records that answer to the beginning of an id: their own, their verdict's, their
-// reading's or their note's, oldest first.
+// reading's or their note's, oldest first. The rows know records and readings; only where they know
+// nothing are the records themselves looked through.
 func Find(ctx context.Context, js jetstream.JetStream, prefix string, q Query) ([]Entry, error) {
 	prefix = strings.ToLower(prefix)
 	begins := func(id string) bool { return strings.HasPrefix(id, prefix) }
+	found, err := q.byRow(ctx, js, prefix)
+	if err != nil || len(found) > 0 {
+		return found, err
+	}
 	q.with = func(data []byte) bool { return bytes.Contains(data, []byte(`"`+prefix)) }
 	var out []Entry
-	err := Read(ctx, js, q, func(e Entry) error {
+	err = Read(ctx, js, q, func(e Entry) error {
 		r := e.Record
 		if begins(r.ID) || r.Verdict != nil && (begins(r.Verdict.ID) || begins(r.Verdict.Reading)) || r.Note != nil && begins(r.Note.ID) {
 			out = append(out, e)
@@ -40,4 +50,50 @@ func Find(ctx context.Context, js jetstream.JetStream, prefix string, q Query) (
 		return nil
 	})
 	return out, err
+}
+
+// byRow finds records by the ids in their rows.
+func (q Query) byRow(ctx context.Context, js jetstream.JetStream, prefix string) ([]Entry, error) {
+	rec, err := js.Stream(ctx, protocol.StreamRecord)
+	if err != nil {
+		return nil, fmt.Errorf("records: %w", err)
+	}
+	sp, err := spanOf(ctx, js)
+	if err != nil || sp.last == 0 || sp.epoch != epochOf(rec.CachedInfo()) {
+		return nil, err
+	}
+	var seqs []uint64
+	quick := []byte(`"` + prefix)
+	err = q.scanRows(ctx, js, func(data []byte, _ string) error {
+		if !bytes.Contains(data, quick) {
+			return nil
+		}
+		var s storedRow
+		if err := json.Unmarshal(data, &s); err != nil {
+			return fmt.Errorf("row: %w", err)
+		}
+		if strings.HasPrefix(s.ID, prefix) || strings.HasPrefix(s.Reading, prefix) {
+			seqs = append(seqs, s.Seq)
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	var out []Entry
+	for _, seq := range seqs {
+		m, err := rec.GetMsg(ctx, seq)
+		if errors.Is(err, jetstream.ErrMsgNotFound) {
+			continue // pruned
+		}
+		if err != nil {
+			return nil, fmt.Errorf("record %d: %w", seq, err)
+		}
+		r, err := protocol.DecodeRecord(m.Data)
+		if err != nil {
+			return nil, fmt.Errorf("record %d: %w", seq, err)
+		}
+		out = append(out, Entry{Seq: seq, Stored: m.Time, Record: r})
+	}
+	return out, nil
 }

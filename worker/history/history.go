@@ -39,12 +39,54 @@ type Entry struct {
 
 // Read calls fn with each record that matches, oldest first. An error of fn ends it.
 func Read(ctx context.Context, js jetstream.JetStream, q Query, fn func(Entry) error) error {
-	r := &reader{q: q, fn: fn}
+	emit, flush := lastOnly(q.Last, fn)
+	return (&reader{q: q, emit: emit, flush: flush}).read(ctx, js)
+}
+
+// lastOnly holds back all but the last n, until flush says that the past has been read; what comes
+// after that goes straight on.
+func lastOnly[T any](n int, fn func(T) error) (emit func(T) error, flush func() error) {
+	if n <= 0 {
+		return fn, func() error { return nil }
+	}
+	var kept []T
+	through := false
+	emit = func(e T) error {
+		if through {
+			return fn(e)
+		}
+		if kept = append(kept, e); len(kept) > 2*n {
+			kept = append(kept[:0], kept[len(kept)-n:]...)
+		}
+		return nil
+	}
+	flush = func() error {
+		through = true
+		for _, e := range kept[max(0, len(kept)-n):] {
+			if err := fn(e); err != nil {
+				return err
+			}
+		}
+		kept = nil
+		return nil
+	}
+	return emit, flush
+}
+
+// reader sifts records as they come.
+type reader struct {
+	q        Query
+	from, to uint64            // sequences of the first and last record wanted; 0: whatever is there
+	emit     func(Entry) error // is given each record that matches
+	flush    func() error      // is called when there is no more of the past
+	live     bool              // the past has been told
+}
+
+func (r *reader) read(ctx context.Context, js jetstream.JetStream) error {
+	r.q.Follow = r.q.Follow && r.to == 0
 	var since time.Time
-	if !q.Since.IsZero() {
-		// A record is never stored before what it tells of, but for readings dated ahead by at
-		// most a day.
-		since = q.Since.Add(-protocol.MaxAhead)
+	if !r.q.Since.IsZero() && r.from == 0 {
+		since = storedSince(r.q.Since)
 	}
 	var err error
 	if js.Conn().Opts.Nkey != "" {
@@ -53,23 +95,20 @@ func Read(ctx context.Context, js jetstream.JetStream, q Query, fn func(Entry) e
 	} else {
 		err = r.consume(ctx, js, since)
 	}
-	if err != nil && q.Follow && ctx.Err() != nil {
+	if err != nil && r.q.Follow && ctx.Err() != nil {
 		return nil
 	}
 	return err
 }
 
-// reader sifts records as they come.
-type reader struct {
-	q    Query
-	fn   func(Entry) error
-	kept []Entry // the last of the past, when only some are wanted
-	live bool    // the past has been told
-}
+// storedSince is from when on something that happened since a time can have been stored. A record is
+// never stored before what it tells of, but for readings dated ahead by at most a day; its row comes
+// after it.
+func storedSince(t time.Time) time.Time { return t.Add(-protocol.MaxAhead) }
 
 // take is given each record under the query's subjects.
 func (r *reader) take(seq uint64, stored time.Time, data []byte) error {
-	if r.q.with != nil && !r.q.with(data) {
+	if r.to > 0 && seq > r.to || r.q.with != nil && !r.q.with(data) {
 		return nil
 	}
 	rec, err := protocol.DecodeRecord(data)
@@ -82,31 +121,22 @@ func (r *reader) take(seq uint64, stored time.Time, data []byte) error {
 	if !r.q.matches(rec) {
 		return nil
 	}
-	e := Entry{Seq: seq, Stored: stored, Record: rec}
-	if r.q.Last == 0 || r.live {
-		return r.fn(e)
-	}
-	if r.kept = append(r.kept, e); len(r.kept) > 2*r.q.Last {
-		r.kept = append(r.kept[:0], r.kept[len(r.kept)-r.q.Last:]...)
-	}
-	return nil
+	return r.emit(Entry{Seq: seq, Stored: stored, Record: rec})
 }
 
-// past tells what was kept back, once there is no more of the past.
+// past says that there is no more of the past.
 func (r *reader) past() error {
-	for _, e := range r.kept[max(0, len(r.kept)-r.q.Last):] {
-		if err := r.fn(e); err != nil {
-			return err
-		}
-	}
-	r.kept, r.live = nil, true
-	return nil
+	r.live = true
+	return r.flush()
 }
 
 // consume reads by an ordered consumer.
 func (r *reader) consume(ctx context.Context, js jetstream.JetStream, since time.Time) error {
 	c := jetstream.OrderedConsumerConfig{FilterSubjects: r.q.subjects()}
-	if !since.IsZero() {
+	switch {
+	case r.from > 0:
+		c.DeliverPolicy, c.OptStartSeq = jetstream.DeliverByStartSequencePolicy, r.from
+	case !since.IsZero():
 		c.DeliverPolicy, c.OptStartTime = jetstream.DeliverByStartTimePolicy, &since
 	}
 	cons, err := js.OrderedConsumer(ctx, protocol.StreamRecord, c)
@@ -135,7 +165,7 @@ func (r *reader) consume(ctx context.Context, js jetstream.JetStream, since time
 		if err := r.take(meta.Sequence.Stream, meta.Timestamp, m.Data()); err != nil {
 			return err
 		}
-		if meta.NumPending == 0 && !r.live {
+		if (meta.NumPending == 0 || r.to > 0 && meta.Sequence.Stream >= r.to) && !r.live {
 			if err := r.past(); err != nil || !r.q.Follow {
 				return err
 			}
@@ -187,25 +217,7 @@ func (q Query) matches(r *protocol.Record) bool {
 	if q.Advice == "" && q.Level == "" && q.Channel == "" {
 		return true
 	}
-	ok := func(advice, level, channel string) bool {
-		return (q.Advice == "" || q.Advice == advice) && ranks[level] >= ranks[q.Level] && (q.Channel == "" || q.Channel == channel)
-	}
-	for _, c := range r.Changes {
-		if ok(c.Advice, c.Level, c.Channel) {
-			return true
-		}
-	}
-	if r.Verdict != nil {
-		for _, f := range r.Verdict.Findings {
-			if ok(f.Advice, f.Level, f.Channel) {
-				return true
-			}
-		}
-	}
-	if j := noteJournal(r); j != nil && q.Advice == "" && q.Level == "" {
-		return j.Channel == q.Channel
-	}
-	return false
+	return marks(r, q.marked)
 }
 
 // noteJournal is the journal entry behind a record, or nil.
