@@ -1,11 +1,13 @@
 package main
 
 import (
+	"encoding/csv"
 	"encoding/json"
 	"fmt"
 	"math/rand/v2"
 	"os"
 	"strconv"
+	"strings"
 	"testing"
 	"time"
 
@@ -144,6 +146,20 @@ func TestKillBetweenPublishAndVerdict(t *testing.T) {
 	}
 	if kills >= 16 && len(transitions) < 2 {
 		t.Errorf("only %d transitions: the test did not drive the alerts", len(transitions))
+	}
+	// The rows, which are made beside the records and not flushed with them, tell the same story.
+	records := p.records()
+	lines, err := csv.NewReader(strings.NewReader(p.do("history", "--csv"))).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(lines) != len(records)+1 {
+		t.Errorf("%d rows for %d records", len(lines)-1, len(records))
+	}
+	for i, r := range records[:min(len(records), len(lines)-1)] {
+		if lines[i+1][12] != r.ID {
+			t.Errorf("row %d is %s, record %s", i, lines[i+1][12], r.ID)
+		}
 	}
 	t.Logf("%d kills, %d readings, %d transitions", kills, len(sent), len(transitions))
 }

@@ -285,6 +285,8 @@ func describe(subject string) string {
 		return "store a record of " + at(2) + "/" + at(3)
 	case strings.HasPrefix(subject, "swk.scan."):
 		return "store a picture of " + at(2)
+	case strings.HasPrefix(subject, "swk.row."):
+		return "store a row of " + at(2) + "/" + at(3)
 	case strings.HasPrefix(subject, "$JS.ACK."):
 		return "acknowledge a message of " + at(2)
 	case strings.HasPrefix(subject, "$JS.API.DIRECT.GET."):

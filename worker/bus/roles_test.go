@@ -201,6 +201,7 @@ func TestStationMayNothingElse(t *testing.T) {
 		{name: "a subject outside", subject: "elsewhere", word: "publish on elsewhere"},
 		{name: "listening to readings", listen: "swk.reading.>", word: "listen to swk.reading.>"},
 		{name: "listening to its own printer", listen: "swk.reading.quay.heron", word: "listen to swk.reading.quay.heron"},
+		{name: "a row", subject: "swk.row.quay.heron", word: "store a row of quay/heron"},
 		{name: "listening to records", listen: "swk.record.>", word: "listen to swk.record.>"},
 		{name: "listening to everything", listen: ">", word: "listen to >"},
 		{name: "listening to others' answers", listen: "_INBOX.>", word: "listen to _INBOX.>"},
@@ -575,6 +576,23 @@ func TestWorkerAndViewer(t *testing.T) {
 	n := 0
 	if err := history.Read(t.Context(), vjs, history.Query{Printer: "heron"}, func(history.Entry) error { n++; return nil }); err != nil || n != 1 {
 		t.Errorf("the viewer reads %d records: %v", n, err)
+	}
+	// The worker's credentials allow making the rows, and the viewer's reading them.
+	if err := history.NewClerk(w.JetStream(), zerolog.Nop()).CatchUp(t.Context()); err != nil {
+		t.Errorf("the worker makes rows: %v", err)
+	}
+	for _, q := range []history.Query{{}, {Printer: "heron", Last: 1}, {Kind: protocol.KindVerdict}, {Since: time.Now().AddDate(-20, 0, 0)}} {
+		n = 0
+		if err := history.ReadRows(t.Context(), vjs, q, func(history.Row) error { n++; return nil }); err != nil || n != 1 {
+			t.Errorf("the viewer reads %d rows of %+v: %v", n, q, err)
+		}
+		n = 0
+		if err := history.Read(t.Context(), vjs, q, func(history.Entry) error { n++; return nil }); err != nil || n != 1 {
+			t.Errorf("the viewer reads %d records of %+v: %v", n, q, err)
+		}
+	}
+	if l, err := history.Printers(t.Context(), vjs, "", ""); err != nil || len(l) != 1 {
+		t.Errorf("the viewer lists %d printers: %v", len(l), err)
 	}
 	if _, _, err := station.Publish(t.Context(), s.js, r, data); err != nil {
 		t.Fatal(err)
