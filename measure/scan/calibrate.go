@@ -24,6 +24,13 @@ type Calibration struct {
 	Mean float64 `json:"mean_de00"`
 	P95  float64 `json:"p95_de00"`
 	Max  float64 `json:"max_de00"`
+	// Encoding is how the picture's samples became light; a picture that says otherwise is not for
+	// this calibration. Empty: not looked at.
+	Encoding string `json:"encoding,omitzero"`
+	// Name says for people which calibration it is.
+	Name string `json:"name,omitzero"`
+	// Worst is which patch of the fit, from 0, has the largest error.
+	Worst int `json:"-"`
 	// Lo and Hi bound the light that the fit has seen in each channel.
 	Lo [3]float64 `json:"lo"`
 	Hi [3]float64 `json:"hi"`
@@ -115,6 +122,9 @@ func calibrate(rgb [][3]float64, lab []colour.Lab, degree int) (*Calibration, er
 		k := 1 / max(1-leverage, 0.05)
 		out := colour.Lab{L: lab[i].L + (f.L-lab[i].L)*k, A: lab[i].A + (f.A-lab[i].A)*k, B: lab[i].B + (f.B-lab[i].B)*k}
 		errs[i] = colour.DE2000(out, lab[i])
+		if errs[i] > errs[c.Worst] {
+			c.Worst = i
+		}
 		c.Mean += errs[i] / float64(n)
 	}
 	slices.Sort(errs)
@@ -152,8 +162,16 @@ func (c *Calibration) Lab(rgb [3]float64) colour.Lab {
 }
 
 // Apply replaces the L*a*b* of a reading's patches by the calibrated ones and says so in its
-// encoding. Patches outside the light that the fit has seen are named in a warning.
+// encoding. Patches outside the light that the fit has seen are named in a warning. A picture whose
+// samples mean another light than those of the fit is left as it is, with a warning.
 func (c *Calibration) Apply(r *Reading) {
+	if len(r.Patches) == 0 {
+		return // a grey picture
+	}
+	if c.Encoding != "" && c.Encoding != r.Encoding {
+		r.warn("the calibration is not used: it was made with pictures of %s, this one has %s; keep the scanner's settings as they were, or calibrate again", c.Encoding, r.Encoding)
+		return
+	}
 	outside := 0
 	for i := range r.Patches {
 		p := &r.Patches[i]
@@ -165,7 +183,11 @@ func (c *Calibration) Apply(r *Reading) {
 		}
 		p.Lab = c.Lab(p.RGB)
 	}
-	r.Encoding = fmt.Sprintf("calibrated by %d patches, mean error %.2f", c.N, c.Mean)
+	name := c.Name
+	if name == "" {
+		name = "a calibration"
+	}
+	r.Encoding = fmt.Sprintf("%s by %d patches, mean error %.2f dE00", name, c.N, c.Mean)
 	if outside > 0 {
 		r.warn("%d patches are lighter or darker than anything the calibration has seen", outside)
 	}

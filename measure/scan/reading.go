@@ -15,6 +15,8 @@ var ErrNoChart = errors.New("no chart to read in the picture")
 
 // A Reading is what a picture says about a printed chart. Positions are those of the layout.
 type Reading struct {
+	// Picture is what the file is; without its pixels.
+	Picture Picture
 	// Tag is what the square code says; zero when it could not be read.
 	Tag    chart.Tag
 	Layout *chart.Layout
@@ -97,7 +99,11 @@ func Read(p *Picture, find func(chart.Tag) (*chart.Layout, error), opt Options) 
 	if int(o.white)-int(o.black) < 40 {
 		return nil, fmt.Errorf("%w: it has hardly any contrast", ErrNoChart)
 	}
-	r := &Reading{}
+	r := &Reading{Picture: *p}
+	r.Picture.Pix = nil
+	if p.Pages > 1 {
+		r.warn("the file holds %d pictures; only the first is read", p.Pages)
+	}
 	c, codeErr := p.findCode(o, dpi)
 	if c != nil {
 		r.Tag = c.tag

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
 	"sync"
@@ -14,7 +15,8 @@ import (
 // Layouts finds chart layouts for pictures: among files that were named, in a folder where earlier
 // ones are kept, so that an outage of the bus holds up no scan, and at the bus.
 type Layouts struct {
-	Dir   string // where fetched layouts are kept; empty: nowhere
+	Dir   string   // where fetched layouts are kept; empty: nowhere
+	Near  []string // folders in which a layout may lie under the name that chart new gives it
 	Fetch func(ctx context.Context, id, edition string) (*protocol.Chart, error)
 
 	mu    sync.Mutex
@@ -42,6 +44,20 @@ func (l *Layouts) Find(ctx context.Context, id, edition string) (*protocol.Chart
 	l.mu.Unlock()
 	if c != nil {
 		return c, nil
+	}
+	for _, dir := range l.Near {
+		name := filepath.Join(dir, key+".json")
+		if _, err := os.Stat(name); err != nil {
+			continue
+		}
+		c, err := ReadLayout(name, id)
+		if err != nil {
+			return nil, err
+		}
+		if c.Edition == edition {
+			l.Add(c)
+			return c, nil
+		}
 	}
 	kept := filepath.Join(l.Dir, key+".json")
 	if l.Dir != "" {
@@ -73,13 +89,26 @@ func (l *Layouts) Find(ctx context.Context, id, edition string) (*protocol.Chart
 	return c, nil
 }
 
+// beside is l for a picture that lies in a folder, where its layout may lie, too.
+func (l *Layouts) beside(dir string) *Layouts {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	out := &Layouts{Dir: l.Dir, Near: append([]string{dir}, l.Near...), Fetch: l.Fetch, known: map[string]*protocol.Chart{}}
+	maps.Copy(out.known, l.known)
+	return out
+}
+
 // finder is Find for one picture: fill names the chart where the picture's code does not.
 func (l *Layouts) finder(ctx context.Context, fill Fill) FindChart {
 	return func(id, edition string) (*protocol.Chart, error) {
+		named, namedEdition, layout, err := fill.chart()
 		if id != "" {
+			if err == nil && layout != nil && layout.ID == id && layout.Edition == edition {
+				return layout, nil
+			}
 			return l.Find(ctx, id, edition)
 		}
-		id, edition, layout, err := fill.chart()
+		id, edition = named, namedEdition
 		switch {
 		case err != nil:
 			return nil, err

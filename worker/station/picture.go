@@ -1,10 +1,14 @@
 package station
 
 import (
+	"context"
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"io"
+	"os"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -19,6 +23,51 @@ func IsPicture(head []byte) bool {
 	return strings.HasPrefix(s, "II*\x00") || strings.HasPrefix(s, "MM\x00*") || strings.HasPrefix(s, "\x89PNG\r\n\x1a\n")
 }
 
+// FileIsPicture is IsPicture for a file.
+func FileIsPicture(name string) (bool, error) {
+	f, err := os.Open(name)
+	if err != nil {
+		return false, err
+	}
+	defer func() { _ = f.Close() }()
+	var head [8]byte
+	n, err := io.ReadFull(f, head[:])
+	if err != nil && !errors.Is(err, io.EOF) && !errors.Is(err, io.ErrUnexpectedEOF) {
+		return false, err
+	}
+	return IsPicture(head[:n]), nil
+}
+
+// Pictures is what reading scans of charts needs.
+type Pictures struct {
+	Layouts     *Layouts
+	Calibration *Calibration // may be nil
+}
+
+// Read gives the reading that a picture becomes, and what the scan says about itself.
+func (p *Pictures) Read(ctx context.Context, name string, fill Fill) (*protocol.Reading, *scan.Reading, error) {
+	if p == nil {
+		return nil, nil, fmt.Errorf("%s: it is a picture; this command takes measurement files", name)
+	}
+	f, err := os.Open(name)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer func() { _ = f.Close() }()
+	st, err := f.Stat()
+	if err != nil {
+		return nil, nil, err
+	}
+	if fill.Kind == protocol.KindSpectrophotometer {
+		fill.Kind = "" // a flag's default; a scan says that it is one
+	}
+	r, s, err := FromPicture(f, st.Size(), st.ModTime(), fill, p.Layouts.beside(filepath.Dir(name)).finder(ctx, fill), p.Calibration)
+	if err != nil {
+		return nil, s, fmt.Errorf("%s: %w", name, err)
+	}
+	return r, s, nil
+}
+
 // FindChart gives the layout that a scan's square code names. Without a readable code id and
 // edition are empty; then it gives the layout that the user named, or an error.
 type FindChart func(id, edition string) (*protocol.Chart, error)
@@ -27,7 +76,7 @@ type FindChart func(id, edition string) (*protocol.Chart, error)
 // the scan says about itself: turn, stretch, warnings. modified is when the picture was made;
 // calibration may be nil. What the picture knows better than fill is taken from the picture:
 // chart, edition, print number, and the stage of a mirrored chart, which must not contradict it.
-func FromPicture(r io.ReaderAt, size int64, modified time.Time, fill Fill, find FindChart, calibration *scan.Calibration) (*protocol.Reading, *scan.Reading, error) {
+func FromPicture(r io.ReaderAt, size int64, modified time.Time, fill Fill, find FindChart, calibration *Calibration) (*protocol.Reading, *scan.Reading, error) {
 	p, err := scan.Decode(r, size, scan.Limits{})
 	if err != nil {
 		return nil, nil, err

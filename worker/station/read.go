@@ -3,6 +3,7 @@ package station
 import (
 	"bufio"
 	"bytes"
+	"context"
 	"crypto/sha256"
 	"encoding/binary"
 	"encoding/json"
@@ -64,13 +65,18 @@ func ReadFile(name string, fill Fill) ([]*protocol.Reading, error) {
 
 // ReadItems is ReadFile with what the reader of the file had to say.
 func ReadItems(name string, fill Fill) ([]Item, error) {
+	return ReadWithPictures(context.Background(), name, fill, nil)
+}
+
+// ReadWithPictures is ReadItems that takes scans of printed charts, too; with nil they are refused.
+func ReadWithPictures(ctx context.Context, name string, fill Fill, p *Pictures) ([]Item, error) {
 	names, err := Files(name)
 	if err != nil {
 		return nil, err
 	}
 	var out []Item
 	for _, name := range names {
-		items, err := readItems(name, fill)
+		items, err := readItems(ctx, name, fill, p)
 		if err != nil {
 			return nil, err
 		}
@@ -102,7 +108,16 @@ func Files(name string) ([]string, error) {
 	return out, nil
 }
 
-func readItems(name string, fill Fill) ([]Item, error) {
+func readItems(ctx context.Context, name string, fill Fill, p *Pictures) ([]Item, error) {
+	if picture, err := FileIsPicture(name); err != nil {
+		return nil, err
+	} else if picture {
+		r, s, err := p.Read(ctx, name, fill)
+		if err != nil {
+			return nil, err
+		}
+		return []Item{{Reading: r, Name: name, Warnings: s.Warnings}}, nil
+	}
 	data, err := readBounded(name)
 	if err != nil {
 		return nil, err

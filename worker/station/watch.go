@@ -14,7 +14,6 @@ import (
 	"github.com/fsnotify/fsnotify"
 	"github.com/rs/zerolog"
 
-	"swathkeeper/measure/scan"
 )
 
 // WatchOptions says which folders to watch and what to do with what is found.
@@ -37,7 +36,7 @@ type WatchOptions struct {
 	// Layouts are for scans of charts. A scan whose layout cannot be fetched now waits.
 	Layouts *Layouts
 	// Calibration turns the scanner's light into colours; may be nil.
-	Calibration *scan.Calibration
+	Calibration *Calibration
 	// Store keeps the picture behind a reading at the bus, before the reading is sent; nil: it stays
 	// in done/ alone.
 	Store func(ctx context.Context, digest, path string) error
