@@ -22,16 +22,19 @@ stands for all files in it.`
 
 func newRead() *cobra.Command {
 	var fill station.Fill
+	var pf pictureFlags
 	var asJSON bool
 	c := &cobra.Command{
 		Use:   "read FILE...",
-		Short: "Show what a measurement file says, or the reading it becomes",
-		Long: `Show what a measurement file says, or the reading it becomes.
+		Short: "Show what a measurement file or a scan says, or the reading it becomes",
+		Long: `Show what a measurement file or a scan of a printed chart says, or the reading it becomes.
 
 ` + filesHelp + `
 
-Without --json, one screen a file: patches, colours, condition, and every doubt that the
-reader had. With --json, the reading that the file becomes, one a line; what a file cannot
+A scan is a TIFF or PNG picture of a whole chart as 'chart new' draws it.
+
+Without --json, one screen a file: patches, colours, condition, how a scanned sheet lies,
+and every doubt that the reader had. With --json, the reading that the file becomes, one a line; what a file cannot
 know (site, printer, goods, chart) is given by flags; without them it is left empty, and
 that is said.
 
@@ -39,6 +42,7 @@ Exit status: 0 all files were read, 1 one was refused, 2 the command line was wr
 		Example: `  swathkeeper read monday.txt
   swathkeeper read --json --site quay --printer heron --media pennant-knit --preset deep \
       --stage pressed --chart pennant-cmyk monday.cxf > monday.json
+  swathkeeper read --layout pennant-cmyk.71ae1a55.json monday.tif
   swathkeeper read measurements/`,
 		Args: cobra.MinimumNArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
@@ -53,16 +57,24 @@ Exit status: 0 all files were read, 1 one was refused, 2 the command line was wr
 				}
 				names = append(names, more...)
 			}
+			cfg, err := loadConfig(c)
+			if err != nil {
+				return err
+			}
+			p, err := pf.pictures(c, cfg)
+			if err != nil {
+				return err
+			}
 			failed := 0
 			for i, name := range names {
 				var err error
 				if asJSON {
-					err = readAsReading(c, name, fill)
+					err = readAsReading(c, name, fill, p)
 				} else {
 					if i > 0 {
 						fmt.Fprintln(c.OutOrStdout())
 					}
-					err = readForPeople(c.OutOrStdout(), name, fill)
+					err = readForPeople(c, name, fill, p)
 				}
 				if err == nil {
 					continue
@@ -82,6 +94,7 @@ Exit status: 0 all files were read, 1 one was refused, 2 the command line was wr
 	}
 	addFillFlags(c, &fill)
 	addTableFlag(c, &fill)
+	pf.add(c)
 	c.Flags().BoolVar(&asJSON, "json", false, "print the reading that each file becomes, one a line")
 	return c
 }
@@ -99,8 +112,8 @@ func checkMode(mode string) error {
 }
 
 // readAsReading prints the readings of a file; the warnings of its reader go to standard error.
-func readAsReading(c *cobra.Command, name string, fill station.Fill) error {
-	items, err := station.ReadItems(name, fill)
+func readAsReading(c *cobra.Command, name string, fill station.Fill, p *station.Pictures) error {
+	items, err := station.ReadWithPictures(c.Context(), name, fill, p)
 	if err != nil {
 		return err
 	}
@@ -144,7 +157,13 @@ func missingFlag(err error) string {
 }
 
 // readForPeople shows one file on one screen.
-func readForPeople(out io.Writer, name string, fill station.Fill) error {
+func readForPeople(c *cobra.Command, name string, fill station.Fill, p *station.Pictures) error {
+	if picture, err := station.FileIsPicture(name); err != nil {
+		return err
+	} else if picture {
+		return readPictureForPeople(c, name, fill, p)
+	}
+	out := c.OutOrStdout()
 	files, err := station.Measurements(name, fill)
 	if err != nil {
 		return err

@@ -42,6 +42,10 @@ func TestScripts(t *testing.T) {
 			return nil
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
+			"appears":  appears,
+			"soon":     soon,
+			"scanned":  scanned,
+			"measured": measured,
 			"exits": func(ts *testscript.TestScript, neg bool, args []string) {
 				if neg || len(args) < 2 {
 					ts.Fatalf("exits STATUS COMMAND ...")

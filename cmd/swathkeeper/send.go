@@ -16,24 +16,33 @@ import (
 
 func newSend() *cobra.Command {
 	var fill station.Fill
+	var pf pictureFlags
 	var asJSON bool
 	c := &cobra.Command{
 		Use:   "send FILE...",
 		Short: "Send readings to the worker",
 		Long: `Send readings to the worker.
 
-A file holds one reading (.json), one reading a line (.jsonl), or a measurement in an
-exchange format (see 'read'); what a measurement file cannot know is given by flags. A
-folder stands for all files in it. Sending the
-same reading again within two hours stores it once.`,
+A file holds one reading (.json), one reading a line (.jsonl), a measurement in an exchange
+format, or the scan of a printed chart (see 'read'); what a file cannot know is given by
+flags. A folder stands for all files in it. Sending the same reading again within two hours
+stores it once.`,
 		Example: `  swathkeeper send reading.json
   swathkeeper send --site quay --printer heron --media pennant-knit --preset deep \
       --stage pressed --chart pennant-cmyk monday.txt`,
 		Args: cobra.MinimumNArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
+			cfg, err := loadConfig(c)
+			if err != nil {
+				return err
+			}
+			p, err := pf.pictures(c, cfg)
+			if err != nil {
+				return err
+			}
 			var readings []*protocol.Reading
 			for _, name := range args {
-				items, err := station.ReadItems(name, fill)
+				items, err := station.ReadWithPictures(c.Context(), name, fill, p)
 				if err != nil {
 					return err
 				}
@@ -81,6 +90,7 @@ same reading again within two hours stores it once.`,
 	}
 	addFillFlags(c, &fill)
 	addTableFlag(c, &fill)
+	pf.add(c)
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object a reading")
 	return c
 }

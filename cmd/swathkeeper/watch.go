@@ -2,16 +2,12 @@ package main
 
 import (
 	"context"
-	"encoding/json"
-	"fmt"
-	"os"
 	"path/filepath"
 	"time"
 
 	"github.com/rs/zerolog"
 	"github.com/spf13/cobra"
 
-	"swathkeeper/measure/scan"
 	"swathkeeper/protocol"
 	"swathkeeper/worker/bus"
 	"swathkeeper/worker/station"
@@ -87,8 +83,8 @@ func newWatch() *cobra.Command {
 
 // watchFlags are what watch and run --watch have in common.
 type watchFlags struct {
-	spool, calibration      string
-	layouts                 []string
+	pictureFlags
+	spool                   string
 	keepScans               bool
 	quiet, patience, rescan time.Duration
 }
@@ -96,8 +92,7 @@ type watchFlags struct {
 func (f *watchFlags) add(c *cobra.Command) {
 	fl := c.Flags()
 	fl.StringVar(&f.spool, "spool", "", "folder, on this machine's own disk, for what is not sent yet (default: spool in the data folder)")
-	fl.StringArrayVar(&f.layouts, "layout", nil, "layout of a chart that is scanned; may be repeated (default: fetched from the worker)")
-	fl.StringVar(&f.calibration, "calibration", "", "file that turns this scanner's light into colours, as `swathkeeper scan calibrate` writes it")
+	f.pictureFlags.add(c)
 	fl.BoolVar(&f.keepScans, "keep-scans", false, "keep the picture behind a reading at the bus, too")
 	fl.DurationVar(&f.quiet, "quiet", 2*time.Second, "how long a file must stay unchanged to count as finished")
 	fl.DurationVar(&f.patience, "patience", 30*time.Second, "how long to wait for the rest of a file, or its sidecar, before it is refused")
@@ -127,20 +122,9 @@ func (f *watchFlags) options(cfg *config, dirs []string, fill station.Fill, out 
 		}
 		o.Layouts.Add(c)
 	}
-	if f.calibration != "" {
-		b, err := os.ReadFile(f.calibration)
-		if err != nil {
-			return o, fmt.Errorf("calibration: %w", err)
-		}
-		o.Calibration = &scan.Calibration{}
-		if err = json.Unmarshal(b, o.Calibration); err == nil {
-			err = o.Calibration.Validate()
-		}
-		if err != nil {
-			return o, fmt.Errorf("calibration %s: %w", f.calibration, err)
-		}
-	}
-	return o, nil
+	var err error
+	o.Calibration, err = f.load(cfg)
+	return o, err
 }
 
 // watchBeside runs a watch beside a worker. The context it gives ends when the watch fails; finish

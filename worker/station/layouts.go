@@ -7,6 +7,7 @@ import (
 	"maps"
 	"os"
 	"path/filepath"
+	"strings"
 	"sync"
 
 	"swathkeeper/protocol"
@@ -103,6 +104,9 @@ func (l *Layouts) finder(ctx context.Context, fill Fill) FindChart {
 	return func(id, edition string) (*protocol.Chart, error) {
 		named, namedEdition, layout, err := fill.chart()
 		if id != "" {
+			if named != "" && (named != id || namedEdition != "" && namedEdition != edition) {
+				return nil, fmt.Errorf("the sheet's code says chart %s, edition %s, but %s was named", id, edition, strings.TrimSuffix(named+"."+namedEdition, "."))
+			}
 			if err == nil && layout != nil && layout.ID == id && layout.Edition == edition {
 				return layout, nil
 			}

@@ -86,7 +86,7 @@ func ReadWithPictures(ctx context.Context, name string, fill Fill, p *Pictures) 
 }
 
 // Files are the files that a name stands for: itself, or the files of a folder in the order of
-// their names, without hidden ones and without the folders in it.
+// their names, without hidden ones, sidecars and the folders in it.
 func Files(name string) ([]string, error) {
 	st, err := os.Stat(name)
 	if err != nil || !st.IsDir() {
@@ -98,7 +98,7 @@ func Files(name string) ([]string, error) {
 	}
 	var out []string
 	for _, e := range entries {
-		if e.Type().IsRegular() && !strings.HasPrefix(e.Name(), ".") {
+		if e.Type().IsRegular() && !strings.HasPrefix(e.Name(), ".") && !strings.HasSuffix(e.Name(), ".toml") {
 			out = append(out, filepath.Join(name, e.Name()))
 		}
 	}

@@ -13,7 +13,6 @@ import (
 
 	"github.com/fsnotify/fsnotify"
 	"github.com/rs/zerolog"
-
 )
 
 // WatchOptions says which folders to watch and what to do with what is found.
@@ -102,6 +101,9 @@ func Watch(ctx context.Context, o WatchOptions) error {
 		o.Log.Warn().Err(err).Msgf("the system tells of no changes; the folders are looked through every %s", o.Rescan)
 	} else {
 		defer func() { _ = w.notify.Close() }()
+	}
+	if o.Calibration != nil {
+		o.Log.Info().Msgf("colours of scans by the %s", o.Calibration.Name)
 	}
 	if n := w.spool.count(); n > 0 {
 		o.Log.Info().Int("files", n).Msg("files from before wait to be sent")
