@@ -176,3 +176,19 @@ func TestLearningAnewKeepsTheBaseline(t *testing.T) {
 		t.Errorf("the baseline is forgotten: %+v", v.Baseline)
 	}
 }
+
+// TestANotesTextIsOneLine: what a person writes cannot pass for lines of the history, nor turn them
+// around.
+func TestANotesTextIsOneLine(t *testing.T) {
+	b := setup(t)
+	n := &protocol.Note{Schema: protocol.SchemaNote, ID: uuid.NewString(), At: b.clock.now, Site: "quay", Printer: "heron", Who: "mo",
+		Text: "all well\n2026-03-02 07:00  quay/heron  reading  stop\u202e", Journal: &protocol.JournalNote{What: protocol.DidNote}}
+	data, err := protocol.Encode(n)
+	if err != nil {
+		t.Fatal(err)
+	}
+	rec := b.put(protocol.NoteSubject("quay", "heron"), data, "")
+	if rec.Text != "heron: journal: note: all well 2026-03-02 07:00 quay/heron reading stop (mo)" || rec.Note.Text != n.Text {
+		t.Errorf("%q, kept as %q", rec.Text, rec.Note.Text)
+	}
+}

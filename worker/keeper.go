@@ -14,6 +14,7 @@ import (
 	"swathkeeper/protocol"
 	"swathkeeper/worker/alert"
 	"swathkeeper/worker/bus"
+	"swathkeeper/worker/chat"
 	"swathkeeper/worker/health"
 	"swathkeeper/worker/history"
 	"swathkeeper/worker/judge"
@@ -184,6 +185,7 @@ func (k *keeper) commit(ctx context.Context, p *printer, d *decision) error {
 		return err
 	}
 	d.record.PrinterState = raw
+	d.record.Text = chat.OneLine(d.record.Text) // free text of a note may hold lines
 	decided := time.Now()
 	seq, err := k.records.Commit(ctx, d.record, p.lastSeq)
 	if err != nil {

@@ -124,7 +124,7 @@ func printAlert(c *cobra.Command, a protocol.Alert, zone *time.Location) {
 		fmt.Fprintf(w, "  on hold until %s\n", when(a.HeldTill))
 	}
 	if a.Why != "" {
-		fmt.Fprintf(w, "  seen: %s\n", a.Why)
+		fmt.Fprintf(w, "  seen: %s\n", chat.OneLine(a.Why))
 	}
 	if a.LastGood != nil && a.Advice != protocol.AdviceSilent {
 		fmt.Fprintf(w, "  suspect: everything printed since %s\n", when(a.LastGood.At))

@@ -183,7 +183,7 @@ func printTargets(c *cobra.Command, rows []chatRow, zone *time.Location) {
 			fmt.Fprintf(w, "  not told yet: %d\n", r.Behind)
 		}
 		for _, f := range r.GivenUp {
-			fmt.Fprintf(w, "  given up %s after %d tries: %s (%s)\n", f.At.In(zone).Format("2006-01-02 15:04"), f.Tries, f.Title, f.Why)
+			fmt.Fprintf(w, "  given up %s after %s: %s (%s)\n", f.At.In(zone).Format("2006-01-02 15:04"), cond(f.Tries == 1, "1 try", fmt.Sprintf("%d tries", f.Tries)), f.Title, f.Why)
 		}
 	}
 }

@@ -8,6 +8,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"swathkeeper/protocol"
+	"swathkeeper/worker/chat"
 	"swathkeeper/worker/history"
 )
 
@@ -135,12 +136,12 @@ func newJournalList() *cobra.Command {
 				what := r.Note.Journal.What
 				for _, s := range []string{r.Note.Journal.Channel, cond(r.Note.Journal.Lot != "", "lot "+r.Note.Journal.Lot, ""), r.Note.Text} {
 					if s != "" {
-						what += " " + s
+						what += " " + chat.OneLine(s)
 					}
 				}
 				line := fmt.Sprintf("%s  %s/%s  %s", r.At.In(zone).Format("2006-01-02 15:04"), r.Site, r.Printer, what)
 				if r.Note.Who != "" {
-					line += " (" + r.Note.Who + ")"
+					line += " (" + chat.OneLine(r.Note.Who) + ")"
 				}
 				if o := r.outcomeText(); o != "" {
 					line += ": " + o

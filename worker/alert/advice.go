@@ -188,9 +188,9 @@ func (t *turn) advise(c *Cause, kind, reason string) (steps, cautions []string) 
 		case ReasonRefitted:
 			return []string{
 				"These charts are printed without the profile, so they still differ: learn a new baseline with the next good charts (swathkeeper baseline learn).",
-			}, nil
+			}, []string{cautionPrint}
 		case ReasonNewBaseline:
-			return []string{"Print and read charts over some days, then: swathkeeper baseline accept."}, nil
+			return []string{"Print and read charts over some days, then: swathkeeper baseline accept."}, []string{cautionPrint}
 		}
 		return []string{"If the next readings still show it, it is raised again."}, nil
 	}

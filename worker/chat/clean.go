@@ -6,6 +6,10 @@ import (
 	"unicode/utf8"
 )
 
+// OneLine makes a text from outside safe to stand in one line of a terminal, a log or a message: no
+// control characters, no line breaks, nothing that turns the direction of writing or hides.
+func OneLine(s string) string { return clean(s) }
+
 // clean makes a text from outside safe to stand in one line: no control characters, no line
 // breaks, nothing that turns the direction of writing or hides, and no character that is not one.
 func clean(s string) string {

@@ -142,7 +142,7 @@ func (t *teller) morning(ctx context.Context, day time.Time) (*Message, func(con
 	if len(still) == 1 && len(over) == 0 {
 		k := still[0]
 		m.Site, m.Printer, m.Change = k.Site, k.Printer, &k.Last
-		m.Text = renderChange(k.Site, k.Printer, k.Last, nil, k.At, t.c.o.Zone)
+		m.Text = renderChange(k.Site, k.Printer, k.Last, nil, k.At, k.At, t.c.o.Zone)
 		return m, done, nil
 	}
 	var lines []string

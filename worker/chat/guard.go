@@ -2,6 +2,8 @@ package chat
 
 import (
 	"context"
+	"crypto/tls"
+	"crypto/x509"
 	"errors"
 	"fmt"
 	"io"
@@ -143,6 +145,8 @@ func failed(ctx context.Context, err error) error {
 	e := &sendError{what: Again}
 	var no refused
 	var dns *net.DNSError
+	var cert *tls.CertificateVerificationError
+	var plain tls.RecordHeaderError
 	switch {
 	case errors.As(err, &no):
 		e.what, e.text = GiveUp, no.Error()
@@ -152,12 +156,32 @@ func failed(ctx context.Context, err error) error {
 		e.text = "the service's host refuses the connection"
 	case errors.Is(err, syscall.ECONNRESET), errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF):
 		e.text = "the service broke off the connection"
+	case errors.As(err, &cert):
+		e.text = "the service's certificate is not accepted: " + certificateFault(cert.Err)
+	case errors.As(err, &plain), errors.Is(err, http.ErrSchemeMismatch):
+		e.text = "the service does not speak TLS at this address"
 	case errors.As(err, &dns):
 		e.text = "the service's host name cannot be resolved"
 	default:
 		e.text = "no connection to the service: " + clip(clean(innermost(err)), 120)
 	}
 	return e
+}
+
+// certificateFault says what is wrong with a certificate; the library's own words hold names.
+func certificateFault(err error) string {
+	var host x509.HostnameError
+	var invalid x509.CertificateInvalidError
+	var unknown x509.UnknownAuthorityError
+	switch {
+	case errors.As(err, &host):
+		return "it is for another name"
+	case errors.As(err, &invalid) && invalid.Reason == x509.Expired:
+		return "it has expired, or this machine's clock is wrong"
+	case errors.As(err, &unknown):
+		return "nobody whom this machine trusts has signed it"
+	}
+	return "it is not valid for this"
 }
 
 // innermost is the text of the error at the bottom, without the addresses that the layers above add.

@@ -29,6 +29,8 @@ type Message struct {
 	Open   []protocol.Alert `json:"open,omitempty"` // of kind open and digest
 
 	picture []byte // PNG
+	// textAt gives Text as it is told at a time; nil: always the same.
+	textAt func(now time.Time) string
 }
 
 // Kinds of message.

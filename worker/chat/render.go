@@ -33,20 +33,30 @@ func Render(record protocol.Record, loc *time.Location) []string {
 	return out
 }
 
+// lateAfter is from how long after what it tells a message says when that was: a service that could
+// not be reached, or a station that sends what it has kept, must not make it look like news.
+const lateAfter = time.Hour
+
 // changeMessage makes the message about one change of a record.
 func changeMessage(rec *protocol.Record, i int, zone *time.Location) Message {
 	c := rec.Changes[i]
-	text := renderChange(rec.Site, rec.Printer, c, rec.Verdict, rec.At, zone)
+	render := func(now time.Time) string {
+		return renderChange(rec.Site, rec.Printer, c, rec.Verdict, rec.At, now, zone)
+	}
+	text := render(rec.At)
 	return Message{
 		Schema: SchemaMessage, ID: fmt.Sprintf("%s.%d", rec.ID, i), Kind: KindChange, At: rec.At,
 		Site: rec.Site, Printer: rec.Printer, Level: c.Level, Title: firstLine(text), Text: text, Change: &c,
+		textAt: render,
 	}
 }
 
 // renderChange writes one change for people: what is wrong where, what was seen, how sure that is,
 // what to do first, what could hurt, and which goods are suspect. When room runs out, what was
 // seen is shortened and the second step left out; the first step and its caution never are.
-func renderChange(site, printer string, c protocol.Change, v *protocol.Verdict, at time.Time, zone *time.Location) string {
+//
+// at is when it happened, now when it is told.
+func renderChange(site, printer string, c protocol.Change, v *protocol.Verdict, at, now time.Time, zone *time.Location) string {
 	head := heading(site, printer, c, zone)
 	seen, label := capital(sentence(clean(c.Why))), "Seen: "
 	switch c.Change {
@@ -78,16 +88,24 @@ func renderChange(site, printer string, c protocol.Change, v *protocol.Verdict, 
 	if len(c.Cautions) > 0 {
 		care = "Care: " + clip(sentence(clean(c.Cautions[0])), maxPart)
 	}
-	suspect := suspectText(c, at, zone)
+	suspect, late := suspectText(c, at, zone), ""
+	if now.Sub(at) > lateAfter {
+		late = "Late: this was " + clock(at, zone) + "."
+	}
 
 	room := MaxText - 1
-	for _, s := range []string{head, first, care, suspect} {
+	for _, s := range []string{head, first, care, suspect, late} {
 		if s != "" {
 			room -= utf8.RuneCountInString(s) + 1
 		}
 	}
 	if n := utf8.RuneCountInString(label + seen); seen != "" && n+1 > room {
-		seen = clip(seen, max(24, room-1-len(label)))
+		left := room - 1 - len(label)
+		if left < 24 && late != "" {
+			seen = "" // when it was matters more
+		} else {
+			seen = clip(seen, max(24, left))
+		}
 	}
 	if seen != "" {
 		seen = label + seen
@@ -104,7 +122,7 @@ func renderChange(site, printer string, c protocol.Change, v *protocol.Verdict, 
 		}
 	}
 	var lines []string
-	for _, s := range []string{head, seen, sure, first, then, care, suspect} {
+	for _, s := range []string{head, late, seen, sure, first, then, care, suspect} {
 		if s != "" {
 			lines = append(lines, s)
 		}

@@ -1,6 +1,8 @@
 package chat
 
 import (
+	"fmt"
+	"math/rand/v2"
 	"regexp"
 	"strings"
 	"testing"
@@ -51,9 +53,10 @@ func TestEveryMessageIsShortAndComplete(t *testing.T) {
 		for _, level := range []string{protocol.LevelAct, protocol.LevelStop} {
 			for _, change := range allChanges {
 				for _, channel := range []string{"", "C"} {
-					for _, long := range []bool{false, true} {
+					for i := range 4 {
+						long, late := i%2 == 1, time.Duration(1+i)*time.Hour
 						site, printer, c, v := rendered(advice, level, change, channel, long)
-						text := renderChange(site, printer, c, v, morning.Add(time.Hour), time.UTC)
+						text := renderChange(site, printer, c, v, morning.Add(time.Hour), morning.Add(late), time.UTC)
 						name := strings.Join([]string{advice, level, change, channel}, " ")
 						if n := utf8.RuneCountInString(text); n >= MaxText {
 							t.Errorf("%s: %d characters:\n%s", name, n, text)
@@ -73,6 +76,9 @@ func TestEveryMessageIsShortAndComplete(t *testing.T) {
 						}
 						if len(c.Cautions) > 0 && !strings.Contains(text, "\nCare: "+clip(sentence(clean(c.Cautions[0])), maxPart)) {
 							t.Errorf("%s: no caution:\n%s", name, text)
+						}
+						if told := strings.Contains(text, "\nLate: this was Wed 4 Mar 08:00."); told != (late-time.Hour > lateAfter) {
+							t.Errorf("%s, told %v after it happened:\n%s", name, late-time.Hour, text)
 						}
 						if (level == protocol.LevelStop) != strings.HasPrefix(text, "STOP ") && change == protocol.ChangeRaised {
 							t.Errorf("%s: stop is not the first word:\n%s", name, text)
@@ -131,7 +137,7 @@ First: Print the printer's own nozzle pattern; if cyan has gaps, run one normal 
 Then: Log it: swathkeeper journal add clean. The next reading tells whether it helped.
 Care: Keep hands, hair and sleeves out: the carriage moves without warning. Gloves and eye protection with ink or cleaning fluid. Follow the maker's manual, data sheets and local rules.
 Suspect: everything printed since Tue 3 Mar 11:00.`
-	if got := renderChange(site, printer, c, nil, morning, time.UTC); got != want {
+	if got := renderChange(site, printer, c, nil, morning, morning, time.UTC); got != want {
 		t.Errorf("got:\n%s\nwant:\n%s", got, want)
 	}
 }
@@ -158,4 +164,87 @@ func FuzzClean(f *testing.F) {
 			t.Errorf("clean(%q) = %q, and again %q", s, got, again)
 		}
 	})
+}
+
+// What the rules make of any readings and notes: each message short, complete, and with its caution.
+func TestWhateverTheRulesTell(t *testing.T) {
+	rng := rand.New(rand.NewPCG(7, 1))
+	pick := func(from ...string) string { return from[rng.IntN(len(from))] }
+	reasons := map[string]int{}
+	for run := range 120 {
+		advice, did := allAdvice, []string{"clean", "clean", "ink", "profile", "press", "media", "service"}
+		if run%3 == 0 { // lines, cleaned again and again
+			advice, did = []string{protocol.AdviceClean}, []string{"clean"}
+		}
+		var state alert.State
+		now := morning
+		for n := range 60 {
+			now = now.Add(time.Duration(rng.IntN(20)) * time.Hour)
+			in := alert.Input{}
+			switch rng.IntN(8) {
+			case 0:
+				in.Note = &protocol.Note{ID: protocol.DerivedID("n", fmt.Sprint(n)), At: now, Site: "quay", Printer: "heron",
+					Journal: &protocol.JournalNote{What: pick(did...), Channel: pick("", "C")}}
+			case 1: // the timer
+			case 2:
+				in.Note = &protocol.Note{ID: protocol.DerivedID("n", fmt.Sprint(n)), At: now, Site: "quay", Printer: "heron"}
+				switch rng.IntN(6) {
+				case 0:
+					in.Note.Baseline = &protocol.BaselineNote{Do: protocol.BaselineLearn}
+				case 1:
+					in.Note.Close = &protocol.CloseNote{Key: "quay/heron/*", Why: "seen to"}
+				default:
+					in.Note.Hold = &protocol.HoldNote{Key: "quay/heron/*", Until: now.Add(9 * time.Hour), Why: "the engineer comes at noon"}
+				}
+			default:
+				v := &protocol.Verdict{ID: fmt.Sprint("v", n), Reading: fmt.Sprint("r", n), At: now, Site: "quay", Printer: "heron",
+					Series: pick("aaaaaaaaaaaa", "bbbbbbbbbbbb"), Outcome: pick("steady", "act", "act", "unusable"), Baseline: protocol.BaselineRef{Grade: "full", ID: "b"},
+					Colour:  &protocol.Colour{MeanDE00: 3 * rng.Float64(), Channels: []protocol.ColourChannel{{Channel: "C", StrengthPercent: -9 * rng.Float64(), SinceReadings: rng.IntN(7)}}},
+					Banding: &protocol.Banding{Channels: []protocol.BandingChannel{{Channel: "C"}, {Channel: "all"}}}}
+				v.Condition.Stage = map[string]string{"aaaaaaaaaaaa": protocol.StagePressed, "bbbbbbbbbbbb": protocol.StageTransfer}[v.Series]
+				if v.Outcome == "act" {
+					f := protocol.Finding{Advice: pick(advice...), Level: pick("act", "stop"), Likelihood: rng.Float64(), Why: "seen by 3.1", Rival: pick("", protocol.AdvicePress, protocol.AdviceInk)}
+					if f.Advice == protocol.AdviceClean || f.Advice == protocol.AdviceInk {
+						f.Channel = "C"
+					}
+					if f.Advice == protocol.AdviceClean {
+						v.Banding.Channels[0].Lines = []protocol.Line{{Kind: "dropout", ContrastDE00: 2 * rng.Float64()}}
+					}
+					v.Findings = append(v.Findings, f)
+				}
+				in.Verdict = v
+			}
+			var d alert.Decision
+			state, d = alert.Next(state, in, now, alert.Options{})
+			for _, text := range Render(protocol.Record{Site: "quay", Printer: "heron", At: now, Verdict: in.Verdict, Changes: d.Changes}, time.UTC) {
+				if utf8.RuneCountInString(text) >= MaxText || !strings.Contains(firstLine(text), "heron (quay)") {
+					t.Errorf("%d characters:\n%s", utf8.RuneCountInString(text), text)
+				}
+			}
+			for _, c := range d.Changes {
+				reasons[c.Change+" "+c.Reason]++
+				text := renderChange("quay", "heron", c, in.Verdict, now, now, time.UTC)
+				if !strings.Contains(text, sentence(clean(c.Steps[0]))) {
+					t.Errorf("%s %s: the first step is cut:\n%s", c.Change, c.Reason, text)
+				}
+				work := regexp.MustCompile(`(?i)\b(clean|print|press|read|ink|roll|calibrate|profile|feed)\b`).MatchString(c.Steps[0])
+				if work && len(c.Cautions) == 0 && c.Advice != protocol.AdviceSilent {
+					t.Errorf("%s %s of %s: work without a caution: %s", c.Change, c.Reason, c.Advice, c.Steps[0])
+				}
+				if len(c.Cautions) > 0 && !strings.Contains(text, "\nCare: "+sentence(clean(c.Cautions[0]))) {
+					t.Errorf("%s %s: the caution is cut:\n%s", c.Change, c.Reason, text)
+				}
+			}
+		}
+	}
+	// All that the rules can tell is among it.
+	for _, want := range []string{
+		"raised confirmed", "raised supported", "raised causes_differ", "raised after_new_ink", "raised after_new_media", "raised cleans_no_effect", "raised unusable",
+		"raised silent", "worse stop_level", "worse worse_after", "better below_stop", "reminder still_open", "reminder no_change", "reminder hold_ended",
+		"cleared steady", "cleared other_cause", "cleared readable", "cleared heard", "closed by_hand", "closed refitted", "closed new_baseline", "held by_hand", "absorbed explained",
+	} {
+		if reasons[want] == 0 {
+			t.Errorf("never told: %s", want)
+		}
+	}
 }

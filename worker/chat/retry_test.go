@@ -2,8 +2,12 @@ package chat
 
 import (
 	"context"
+	"crypto/tls"
+	"crypto/x509"
 	"errors"
 	"fmt"
+	"io"
+	"log"
 	"net/http"
 	"net/http/httptest"
 	"strings"
@@ -330,5 +334,38 @@ func TestStopInterruptsAWait(t *testing.T) {
 	defer cancel()
 	if err := c.Stop(ctx); err != nil {
 		t.Fatal(err)
+	}
+}
+
+// What is wrong with a certificate is said in words that hold neither the host nor the path, and tried
+// again: certificates are renewed.
+func TestCertificates(t *testing.T) {
+	own := httptest.NewUnstartedServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) { t.Error("the message was sent all the same") }))
+	own.Config.ErrorLog = log.New(io.Discard, "", 0)
+	own.StartTLS()
+	defer own.Close()
+	plain := httptest.NewServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) {}))
+	defer plain.Close()
+	for _, c := range []struct{ url, want string }{
+		{own.URL, "the service's certificate is not accepted: nobody whom this machine trusts has signed it"},
+		{strings.Replace(plain.URL, "http:", "https:", 1), "the service does not speak TLS at this address"},
+	} {
+		w := newTestTeller(t, Target{Name: "phone", URL: c.url + "/secret-path-1234", AllowLocal: true}, Options{Clock: newJumpClock(), GiveUpAfter: time.Minute})
+		f := w.run(Message{ID: "one", Title: "title", Text: "text"})
+		if f == nil || f.Why != c.want || f.Tries < 2 {
+			t.Errorf("%+v, want %s", f, c.want)
+		}
+	}
+	for _, c := range []struct {
+		err  error
+		want string
+	}{
+		{x509.HostnameError{Certificate: &x509.Certificate{}, Host: "secret.example.org"}, "it is for another name"},
+		{x509.CertificateInvalidError{Reason: x509.Expired}, "it has expired, or this machine's clock is wrong"},
+		{x509.CertificateInvalidError{Reason: x509.NotAuthorizedToSign}, "it is not valid for this"},
+	} {
+		if got := failed(t.Context(), &tls.CertificateVerificationError{Err: c.err}); !strings.HasSuffix(got.Error(), c.want) || strings.Contains(got.Error(), "secret") {
+			t.Errorf("%v, want %s", got, c.want)
+		}
 	}
 }

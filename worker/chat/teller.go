@@ -263,6 +263,9 @@ func (t *teller) deliver(ctx context.Context, m Message, working func() error) e
 	shorter := false
 	for failed := 1; ; failed++ {
 		_ = working()
+		if m.textAt != nil && !shorter {
+			m.Text = m.textAt(t.c.o.Clock.Now())
+		}
 		err := t.service.send(ctx, m)
 		if err == nil {
 			t.note(func(s *Status) { s.Sent++; s.Waiting, s.Since, s.Error = 0, time.Time{}, "" })
