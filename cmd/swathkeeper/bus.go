@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"runtime/debug"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -88,6 +89,10 @@ func connect(cmd *cobra.Command) (*client, error) {
 // lookLimit is how long a command may hold the store of a stopped worker: `run` waits longer.
 const lookLimit = 30 * time.Second
 
+// lookMemory is the soft limit of memory of a command that opens the store itself: with what the
+// limit does not count it stays under 200 MB.
+const lookMemory = 144 << 20
+
 // look is connect for commands that only read. The store of a stopped worker is then left as it is,
 // to the last file, and let go after lookLimit.
 func look(cmd *cobra.Command) (*client, error) {
@@ -105,7 +110,9 @@ func look(cmd *cobra.Command) (*client, error) {
 	default:
 		cl.ctx, cl.stop = limited, stop
 		// The store's server keeps what it has read for a while, unless memory is short.
-		return cl, limitMemory(0)
+		if os.Getenv("GOMEMLIMIT") == "" {
+			debug.SetMemoryLimit(lookMemory)
+		}
 	}
 	return cl, nil
 }

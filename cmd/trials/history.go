@@ -160,6 +160,7 @@ func measure(ctx context.Context, c *cobra.Command, program string, args ...stri
 	if err := cmd.Start(); err != nil {
 		return err
 	}
+	peak := watchPeak(cmd.Process.Pid)
 	var first time.Duration
 	lines := 0
 	for s := bufio.NewScanner(out); s.Scan(); lines++ {
@@ -167,7 +168,8 @@ func measure(ctx context.Context, c *cobra.Command, program string, args ...stri
 			first = time.Since(start)
 		}
 	}
+	memory := peak() // before it is gone
 	err = cmd.Wait()
-	fmt.Fprintf(c.OutOrStdout(), "  %-8s %4d lines, first after %.2f s, all after %.2f s, %s\n", args[0], lines, first.Seconds(), time.Since(start).Seconds(), peak(cmd.ProcessState))
+	fmt.Fprintf(c.OutOrStdout(), "  %-8s %4d lines, first after %.2f s, all after %.2f s, %s\n", args[0], lines, first.Seconds(), time.Since(start).Seconds(), memory)
 	return err
 }

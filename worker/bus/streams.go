@@ -32,7 +32,10 @@ func DefaultLimits() Limits {
 const defaultRows = 512 << 20
 
 // Total is what a store must be allowed to grow to.
-func (l Limits) Total() int64 { return l.Inbox + l.Record + l.Baselines + l.Scans + l.rows() + 512<<20 }
+func (l Limits) Total() int64 { return l.Inbox + l.Record + l.Baselines + l.Scans + l.rows() + slack }
+
+// slack is room for the key-value stores, and for what earlier releases may have left behind.
+const slack = 2 << 30
 
 func (l Limits) rows() int64 {
 	if l.Rows == 0 {
