@@ -319,7 +319,7 @@ func conditionText(c measurement.Condition) string {
 		return fmt.Sprintf(format, onScreen(v))
 	}
 	return strings.Join([]string{
-		or(c.Illuminant, "%s", "illuminant not stated"), or(c.Observer, "%s degree observer", "observer not stated"),
+		or(c.Illuminant, "%s", "illuminant not stated"), or(measurement.ObserverText(c.Observer), "%s observer", "observer not stated"),
 		or(c.Mode, "%s", "M0 to M3 not stated"), or(c.Backing, "%s backing", "backing not stated"), or(c.Filter, "filter %s", "filter not stated"),
 		or(c.Geometry, "geometry %s", "geometry not stated"),
 	}, ", ")

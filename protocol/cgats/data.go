@@ -132,6 +132,9 @@ func (r *reader) look(t *table, candidates []*survey) (lines int, err error) {
 		if n == 0 {
 			continue
 		}
+		if last := r.cells[n-1]; n > 1 && len(last.Text) == 8 && bytes.EqualFold(last.Text, []byte("END_DATA")) && line[last.Column-1] != '"' {
+			return 0, r.fail(number, 0, "begin END_DATA on a line of its own", "END_DATA behind values")
+		}
 		lines++
 		if lines > measurement.MaxPatches*4 {
 			return 0, r.fail(number, 0, "split the file", "more than %d lines of values", measurement.MaxPatches*4)
@@ -280,7 +283,7 @@ func (r *reader) sets(t *table, n int) error {
 	case n < t.sets && float64(n) < 0.99*float64(t.sets):
 		hint := "the file is not complete; at least 99 % of the sets must be there"
 		if n == 0 {
-			hint = "lines that begin with # are comments; an id such as #1 needs quotes"
+			hint = "was the chart measured? lines that begin with # are comments; an id such as #1 needs quotes"
 		}
 		return r.fail(t.line, 0, hint, "%d sets, but NUMBER_OF_SETS is %d", n, t.sets)
 	case n < t.sets:

@@ -27,7 +27,7 @@ func (r *reader) join() (*measurement.File, error) {
 	if len(useful) == 0 {
 		for _, t := range take {
 			if t.plan.Colour() {
-				return nil, r.fail(t.line, 0, "lines that begin with # are comments; an id such as #1 needs quotes", "a table without sets")
+				return nil, r.fail(t.line, 0, "was the chart measured? lines that begin with # are comments; an id such as #1 needs quotes", "a table without sets")
 			}
 		}
 		return nil, r.fail(take[0].line, 0, take[0].plan.Wanted("Lab, XYZ, xyY or spectra are read"), "no colour in the fields %s", names(take[0]))

@@ -201,6 +201,13 @@ func (r *reader) header(t *table, line, rest []byte, number int) {
 	} else if i := comment(value); i >= 0 {
 		value = bytes.TrimSpace(value[:i])
 	}
+	if i := strings.IndexAny(name, "=:"); i > 0 { // ILLUMINANT=D50
+		value = bytes.TrimSpace(append([]byte(name[i+1:]+" "), value...))
+		name = name[:i]
+	}
+	if len(value) > 1 && value[0] == '=' {
+		value = bytes.TrimSpace(value[1:])
+	}
 	if len(t.file.Header) >= 1000 { // nobody's header; the values matter
 		return
 	}
@@ -305,7 +312,7 @@ func (r *reader) format(t *table, rest []byte) error {
 		return r.fail(start, 0, "", "no field names")
 	}
 	t.names = blanks
-	if len(tabs) != len(blanks) {
+	if len(tabs) != len(blanks) && len(tabs) > 1 { // one name with blanks is no list
 		t.others = tabs
 	}
 	return nil

@@ -291,8 +291,10 @@ func (f *File) checkCondition() {
 	switch {
 	case c.White != "":
 		f.fault("Lab and XYZ are relative to the %s, not to a perfect white", c.White)
+	case c.Observer == "10":
+		f.fault("Lab and XYZ are for the 10 degree observer")
 	case c.Observer != "" && c.Observer != "2":
-		f.fault("Lab and XYZ are for the %s degree observer", c.Observer)
+		f.fault("Lab and XYZ are for observer %s", Quote(c.Observer))
 	case c.Illuminant != "" && c.Illuminant != "D50":
 		f.fault("Lab and XYZ are for illuminant %s", c.Illuminant)
 	}

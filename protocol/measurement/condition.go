@@ -101,11 +101,15 @@ var (
 	looseBoth   = regexp.MustCompile(`(?i)\bD ?(50|55|60|65|75) ?(?:[/\\,;:_-]|\band\b)? ?(2|10)(?: ?(?:deg|°|º)|\b)`)
 	looseOther  = regexp.MustCompile(`(?i)\billuminant[ :=,]*(A|C|E|F ?(?:1[012]|[1-9]))\b`)
 	looseDegree = regexp.MustCompile(`(?i)\b(2|10)(?:\.0+)?[ _-]*(?:deg|°|º)|\bobserver(?:[ _]?angle)?[ :=,]*(?:CIE[ _]*)?(2|10)(?:\.0+)?\b`)
+	wordDegrees = regexp.MustCompile(`(?i)\b(two|ten)[ _-]?deg`)
 	looseYear   = regexp.MustCompile(`\bCIE[ _-]*(1931|1964)\b|\bobserver[ :=,]*(1931|1964)\b`)
 )
 
 // degreesIn is the observer that a free text states: 2, 10, or empty.
 func degreesIn(text string) string {
+	if m := wordDegrees.FindStringSubmatch(text); m != nil {
+		return map[byte]string{'w': "2", 'e': "10"}[m[1][1]|0x20]
+	}
 	for _, r := range []*regexp.Regexp{looseBoth, looseDegree} {
 		if m := r.FindStringSubmatch(text); m != nil {
 			if v := m[len(m)-1]; v != "" {
@@ -197,6 +201,8 @@ func (f *File) observer(value string) {
 	switch m := degrees.FindStringSubmatch(value); {
 	case m != nil:
 		v = m[1]
+	case degreesIn(value) != "":
+		v = degreesIn(value)
 	case strings.Contains(value, "1931"):
 		v = "2"
 	case strings.Contains(value, "1964"):
@@ -237,8 +243,14 @@ var modeWord = regexp.MustCompile(`(?i)\bM([0-3])(?:_[a-z]+)?\b`)
 // modeOf is the measuring condition of ISO 13655 in a text. The light of M0 is
 // illuminant A there, M1 is D50.
 func modeOf(value string) string {
-	if m := modeWord.FindStringSubmatch(value); m != nil {
-		return "M" + m[1]
+	found := modeWord.FindAllStringSubmatch(value, 10)
+	for _, m := range found {
+		if m[1] != found[0][1] {
+			return "" // "M0 or M1" says neither
+		}
+	}
+	if found != nil {
+		return "M" + found[0][1]
 	}
 	if strings.EqualFold(value, "A") || strings.EqualFold(value, "illuminant A") {
 		return "M0"

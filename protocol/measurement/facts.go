@@ -96,8 +96,8 @@ func (f *File) Settle(o Options) {
 		if m := wordGeometr.FindString(text); m != "" {
 			set(&c.Geometry, m)
 		}
-		if m := modeWord.FindStringSubmatch(text); m != nil && c.Mode == "" {
-			c.Mode = "M" + m[1]
+		if m := modeOf(text); m != "" && c.Mode == "" && modeWord.MatchString(text) {
+			c.Mode = m
 			if text == c.Instrument {
 				f.Warnf("measuring condition %s by the words on the instrument, %s", c.Mode, Quote(text))
 			}
@@ -153,7 +153,14 @@ func (f *File) settleWhite() {
 		}
 		set(&c.Illuminant, ill)
 		set(&c.Observer, obs)
-		f.Warnf("illuminant and observer by the free text in line %d, %s", k.Line, Quote(k.Value))
+		what := "illuminant and observer"
+		switch {
+		case obs == "":
+			what = "illuminant"
+		case ill == "":
+			what = "observer"
+		}
+		f.Warnf("%s by the free text in line %d, %s", what, k.Line, Quote(k.Value))
 	}
 }
 
