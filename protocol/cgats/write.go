@@ -19,6 +19,9 @@ func Write(w io.Writer, f *measurement.File) error {
 	if f.Len() == 0 {
 		return &measurement.Error{File: f.Name, Problem: "no patches to write"}
 	}
+	if s := f.Edged(); s != "" {
+		return &measurement.Error{File: f.Name, Problem: fmt.Sprintf("patch %s cannot be written in this format, its blanks would change", measurement.Quote(s)), Hint: "rename the patch"}
+	}
 	var b bytes.Buffer
 	b.WriteString("CGATS.17\n")
 	keyword := func(name, value string) {

@@ -33,7 +33,7 @@ func Write(w io.Writer, f *measurement.File, now time.Time) error {
 			return &measurement.Error{File: f.Name, Problem: fmt.Sprintf("the id or name of patch %s cannot be written in this format, it has a character that XML does not know", measurement.Quote(id)), Hint: "write CGATS or JSON, or rename the patch"}
 		}
 		if strings.TrimSpace(id) != id || strings.ContainsAny(id, "\r\n\t") {
-			return &measurement.Error{File: f.Name, Problem: fmt.Sprintf("patch %s cannot be written in this format, its blanks would change", measurement.Quote(id)), Hint: "write CGATS or JSON, or rename the patch"}
+			return &measurement.Error{File: f.Name, Problem: fmt.Sprintf("patch %s cannot be written in this format, its blanks would change", measurement.Quote(id)), Hint: "rename the patch"}
 		}
 	}
 	created := now

@@ -85,7 +85,9 @@ func (f *File) checkDevice() error {
 	switch {
 	case highest > 255.5:
 		return &Error{File: f.Name, Problem: fmt.Sprintf("device value %g of patch %s", highest, Quote(f.ID[at])), Hint: "tints run from 0 to 100, RGB from 0 to 255"}
-	case highest <= 1 && highest > 0.05 && (fraction || highest == 1): // whole numbers: solids only
+	case highest == 1 && !fraction:
+		f.Warnf("device values are 0 and 1 only; taken as percent, or as 0 to 255")
+	case highest <= 1 && highest > 0.05 && fraction:
 		times = 100
 		if rgb {
 			times = 255

@@ -3,6 +3,7 @@ package measurement
 import (
 	"fmt"
 	"math"
+	"strings"
 )
 
 // Consistent tells whether a file holds together: as many rows in each block
@@ -53,6 +54,20 @@ func (f *File) Consistent() error {
 		return even("spectra", s.Values, n, len(s.Values[0]))
 	}
 	return nil
+}
+
+// Edged is the first id or name with blanks at its ends, which the readers of
+// text formats leave out; empty when there is none. A writer refuses it, so
+// that no patch changes its name on the way.
+func (f *File) Edged() string {
+	for _, list := range [][]string{f.ID, f.Names} {
+		for _, s := range list {
+			if strings.TrimSpace(s) != s {
+				return s
+			}
+		}
+	}
+	return ""
 }
 
 // even checks the rows of a block.

@@ -20,6 +20,9 @@ func Write(w io.Writer, f *measurement.File, comma rune) error {
 	if f.Len() == 0 {
 		return &measurement.Error{File: f.Name, Problem: "no patches to write"}
 	}
+	if s := f.Edged(); s != "" {
+		return &measurement.Error{File: f.Name, Problem: fmt.Sprintf("patch %s cannot be written in this format, its blanks would change", measurement.Quote(s)), Hint: "rename the patch"}
+	}
 	var b bytes.Buffer
 	comment := func(name, value string) {
 		if value = strings.Join(strings.Fields(value), " "); value != "" {

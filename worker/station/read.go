@@ -188,6 +188,7 @@ func readReadings(name string, data []byte, fill Fill) ([]*protocol.Reading, err
 	if len(data) > maxFile {
 		return nil, fmt.Errorf("%s: more than %d bytes; split it", name, maxFile)
 	}
+	data = bytes.TrimPrefix(data, []byte("\ufeff")) // some editors put it there; the bus does not take it
 	if strings.EqualFold(filepath.Ext(name), ".jsonl") {
 		return readLines(name, data, fill)
 	}
