@@ -248,7 +248,7 @@ func (r *reader) nameThem(f *measurement.File, patches []object) error {
 	if a < 0 && nameless < 0 {
 		f.ID = names
 		if hasSample {
-			f.Names = samples
+			f.Names = measurement.Given(samples)
 		}
 		return nil
 	}
@@ -262,7 +262,7 @@ func (r *reader) nameThem(f *measurement.File, patches []object) error {
 	if c, d := measurement.Twice(ids); c >= 0 {
 		return r.failAt(patches[d].line, "ids must differ", "two objects with id %s, where names are missing or stand twice", measurement.Quote(ids[c]))
 	}
-	f.ID, f.Names = ids, names
+	f.ID, f.Names = ids, measurement.Given(names)
 	if nameless >= 0 {
 		f.Warnf("objects without a name; the objects' ids serve as patch ids")
 	} else {
@@ -416,7 +416,7 @@ func (r *reader) condition(f *measurement.File, values [kinds][]value) error {
 		c := first.condition
 		if k != spectrum { // a spectrum has neither
 			f.Fact(measurement.Keyword{Name: "ILLUMINANT", Value: c.Illuminant})
-			f.Fact(measurement.Keyword{Name: "OBSERVER", Value: strings.ReplaceAll(c.Observer, "_", " ")})
+			f.Fact(measurement.Keyword{Name: "OBSERVER", Value: c.Observer})
 		}
 		f.Fact(measurement.Keyword{Name: "INSTRUMENTATION", Value: c.Instrument})
 		f.Fact(measurement.Keyword{Name: "SERIAL", Value: c.Serial})

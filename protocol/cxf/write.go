@@ -161,7 +161,11 @@ func (p printer) spec(f *measurement.File) {
 			p.text("Illuminant", c.Illuminant)
 		}
 		if c.Observer != "" {
-			p.text("Observer", strings.ReplaceAll(measurement.ObserverText(c.Observer), " degree", "_Degree"))
+			name := c.Observer
+			if name == "2" || name == "10" {
+				name += "_Degree"
+			}
+			p.text("Observer", name)
 		}
 		p.text("Method", "unknown")
 		b.WriteString("</cc:TristimulusSpec>")

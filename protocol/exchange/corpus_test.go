@@ -270,6 +270,11 @@ func difference(f, g *measurement.File) string {
 	if c.Mode != "" || g.Format == measurement.CxF { // the light of the measurement as written gives way to it
 		c.Source, d.Source = "", ""
 	}
+	for _, x := range []*measurement.Condition{&c, &d} { // of free text the words
+		for _, text := range []*string{&x.Instrument, &x.Serial, &x.Source, &x.Geometry, &x.Backing} {
+			*text = strings.Join(strings.Fields(*text), " ")
+		}
+	}
 	if c != d {
 		return fmt.Sprintf("condition %+v, then %+v,", c, d)
 	}

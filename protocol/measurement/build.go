@@ -280,7 +280,7 @@ func (b *Builder) Finish() error {
 		f.Warnf("the file names no patches; they are numbered in the order of the file")
 	}
 	if b.nameEnds != nil {
-		f.Names = split(b.names, b.nameEnds)
+		f.Names = Given(split(b.names, b.nameEnds))
 	}
 	if err := b.unique(); err != nil {
 		return err
@@ -351,6 +351,16 @@ func (b *Builder) unique() error {
 	return &Error{File: f.Name, Line: int(b.lines[j]),
 		Problem: fmt.Sprintf("patch %s stands twice, first in line %d", Quote(f.ID[i]), b.lines[i]),
 		Hint:    "repeated measurements of one chart belong in one file each"}
+}
+
+// Given is a list of names, or nil when all of them are empty.
+func Given(names []string) []string {
+	for _, s := range names {
+		if s != "" {
+			return names
+		}
+	}
+	return nil
 }
 
 // Twice finds the first two equal ids; -1 when all

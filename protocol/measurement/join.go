@@ -15,8 +15,7 @@ func (p *Plan) Reflectance() string {
 // Append puts the patches of another table behind those of f, when both have
 // the same kinds of values; else it changes nothing and says false.
 func (f *File) Append(g *File) bool {
-	same := (f.Lab == nil) == (g.Lab == nil) && (f.XYZ == nil) == (g.XYZ == nil) && (f.Spectra == nil) == (g.Spectra == nil) &&
-		(f.Names == nil) == (g.Names == nil) && f.DeviceSpace() == g.DeviceSpace()
+	same := (f.Lab == nil) == (g.Lab == nil) && (f.XYZ == nil) == (g.XYZ == nil) && (f.Spectra == nil) == (g.Spectra == nil) && f.DeviceSpace() == g.DeviceSpace()
 	if !same || f.Len()+g.Len() > MaxPatches {
 		return false
 	}
@@ -24,8 +23,10 @@ func (f *File) Append(g *File) bool {
 		len(f.Spectra.Values[0]) != len(g.Spectra.Values[0])) {
 		return false
 	}
+	if f.Names != nil || g.Names != nil { // a page without names has empty ones
+		f.Names = append(padded(f.Names, len(f.ID)), padded(g.Names, len(g.ID))...)
+	}
 	f.ID = append(f.ID, g.ID...)
-	f.Names = append(f.Names, g.Names...)
 	f.Device = append(f.Device, g.Device...)
 	f.Lab = append(f.Lab, g.Lab...)
 	f.XYZ = append(f.XYZ, g.XYZ...)
@@ -34,6 +35,13 @@ func (f *File) Append(g *File) bool {
 	}
 	f.take(g)
 	return true
+}
+
+func padded(names []string, n int) []string {
+	if names == nil {
+		return make([]string, n)
+	}
+	return names
 }
 
 // take adds the header, warnings and ignored fields of another table.

@@ -179,12 +179,15 @@ func (h *header) note(text string, line int) {
 	if len(h.before) >= 1000 {
 		return
 	}
-	text = strings.TrimLeft(text, " \t")
+	text = strings.TrimSpace(text)
 	key, value := text, ""
 	if i := strings.IndexAny(text, " \t:;,="); i >= 0 {
-		key, value = text[:i], strings.Trim(text[i:], " \t:;,=")
+		key, value = text[:i], strings.TrimLeft(text[i+1:], " \t")
+		if text[i] == ';' || text[i] == ',' { // cells of a spreadsheet
+			value = strings.TrimRight(value, " \t;,")
+		}
 	}
-	h.before = append(h.before, measurement.Keyword{Name: strings.Trim(key, `"`), Value: strings.Trim(value, `"`), Line: line})
+	h.before = append(h.before, measurement.Keyword{Name: strings.Trim(key, `"`), Value: value, Line: line})
 }
 
 // cut finds the separator of a header line.
