@@ -111,6 +111,28 @@ func TestDriftIsNoNumbering(t *testing.T) {
 	}
 }
 
+// TestNumberedInks: channels that are only numbered may be any inks, but never
+// a driver's RGB, whose scale is another.
+func TestNumberedInks(t *testing.T) {
+	side := func(channels string, values ...float64) pair.Side {
+		s := pair.Side{Channels: strings.Fields(channels)}
+		for i, v := range values {
+			s.ID = append(s.ID, strconv.Itoa(i))
+			s.Device = append(s.Device, []float64{v, 0, 0})
+		}
+		return s
+	}
+	turned := side("ink-1 ink-2 ink-3", 60, 40, 20, 0)
+	r, err := pair.Match(side("C M Y", 0, 20, 40, 60), turned, pair.Options{})
+	if err != nil || r.By != pair.ByDevice || len(r.A) != 4 || r.B[0] != 3 {
+		t.Errorf("inks: %v, %+v", err, r)
+	}
+	r, err = pair.Match(side("R G B", 0, 20, 40, 60), turned, pair.Options{})
+	if err != nil || r.By != pair.ByID || !strings.Contains(strings.Join(r.Warnings, ""), "not compared") {
+		t.Errorf("RGB: %v, %+v", err, r)
+	}
+}
+
 // TestIDsPartlyAlike: A10 is written alike on both sides, A1 and A01 are not.
 func TestIDsPartlyAlike(t *testing.T) {
 	var a, b pair.Side
