@@ -116,7 +116,9 @@ type Config struct {
 	Mode  Mode
 	Flare float64
 	// Press is what the press is set to.
-	Press  Press
+	Press Press
+	// Panel is the driver's own sliders; nil for a driver without.
+	Panel  *Panel
 	Wander Wander
 	Noise  Noise
 }

@@ -33,6 +33,9 @@ type Faults struct {
 	// Correct is what an operator asks of the driver to make up for a fault: per channel of
 	// the chart, the percent by which its tints are raised.
 	Correct map[string]Correction
+	// Dials are the values of the driver's sliders, in the order of Panel.Dials; nil leaves an
+	// untouched panel.
+	Dials []float64
 	// SlipRows reads the chart starting that many rows late; Turned reads it turned by half.
 	SlipRows int
 	Turned   bool

@@ -58,6 +58,17 @@ func (s *Shop) session(stage Stage, f *Faults, st *state) (ses session, shifts [
 			ses.correct[i] = c
 		}
 	}
+	switch {
+	case f.Dials != nil && s.cfg.Panel == nil:
+		return ses, shifts, fmt.Errorf("dials: this driver has no sliders")
+	case f.Dials != nil:
+		if err := s.cfg.Panel.check(f.Dials); err != nil {
+			return ses, shifts, err
+		}
+		ses.dials = f.Dials
+	case s.cfg.Panel != nil:
+		ses.dials = s.cfg.Panel.Rest()
+	}
 	p := s.cfg.Press
 	p.Celsius += f.Press.Celsius
 	p.Seconds = math.Max(1, p.Seconds+f.Press.Seconds)
@@ -146,12 +157,18 @@ func (s *Shop) tints(cover *[maxInks]float64, ses *session, p int, at spot) {
 		}
 		ask[c] = t
 	}
+	if ses.dials != nil {
+		s.cfg.Panel.ask(ask[:len(s.chart.Channels)], ses.dials)
+	}
 	if s.chart.Driven == DrivenRGB {
 		s.drive.separate(ask[:3], cover)
 	} else {
 		for c, i := range s.by {
 			cover[i] = ask[c]
 		}
+	}
+	if ses.dials != nil {
+		s.cfg.Panel.lay(s.cfg.Inks, cover, ses.dials)
 	}
 	if limit := ses.faults.Preset.LimitPercent / 100; limit > 0 {
 		total := 0.0

@@ -132,6 +132,7 @@ type session struct {
 	stage    Stage
 	dose     float64
 	correct  []Correction // by channel; nil for none
+	dials    []float64    // of the driver's sliders; nil for a driver without
 }
 
 func (s *Shop) read(r *Reading, at Occasion, f *Faults, quiet bool) error {

@@ -79,6 +79,9 @@ func NewShop(seed uint64, cfg Config) (*Shop, error) {
 			s.by = append(s.by, i)
 		}
 	}
+	if p := cfg.Panel; p != nil && (p.kind == PanelInk) != (s.chart.Driven == DrivenInk) {
+		return nil, fmt.Errorf("made-up shop: panel: kind %q does not go with a chart driven by %s", p.kind, s.chart.Driven)
+	}
 	s.drive = newDriver(cfg.Inks, off)
 	s.wear = newWear(generator(seed, drawDrift))
 	s.paper = white(95, -1)
