@@ -89,15 +89,15 @@ func (n *chartNew) run(c *cobra.Command, id string) error {
 		return err
 	}
 	if err := n.wish(c, id); err != nil {
-		return err
+		return usagef("%w", err)
 	}
 	l, err := chart.New(n.spec)
 	if err != nil {
-		return err
+		return usagef("%w", flagged(err))
 	}
 	numbers, err := numbered(n.number, n.count)
 	if err != nil {
-		return err
+		return usagef("%w", err)
 	}
 	layout, err := station.FromLayout(l)
 	if err != nil {
@@ -105,7 +105,7 @@ func (n *chartNew) run(c *cobra.Command, id string) error {
 	}
 	files, err := n.files(l, numbers)
 	if err != nil {
-		return err
+		return usagef("%w", err)
 	}
 	name := filepath.Join(n.out, id+"."+l.Edition+".json")
 	text, err := json.MarshalIndent(layout, "", " ")
@@ -148,6 +148,9 @@ func (n *chartNew) wish(c *cobra.Command, id string) error {
 		return err
 	}
 	n.spec.Channels = fileNames(n.channels)
+	if n.channels != "" && len(n.spec.Channels) != strings.Count(n.channels, ",")+1 {
+		return fmt.Errorf("--channels %q: a name between two commas is missing", n.channels)
+	}
 	if c.Flags().Changed("first-nozzle") {
 		n.spec.FirstNozzleMM = &n.first
 	}
@@ -167,6 +170,25 @@ func (n *chartNew) wish(c *cobra.Command, id string) error {
 		n.spec.House = append(n.spec.House, chart.House{Name: strings.TrimSpace(name), Device: device})
 	}
 	return nil
+}
+
+// flagOfSpec names the flag behind a field that the drawing of a chart complains of.
+var flagOfSpec = map[string]string{
+	"size_mm": "size", "margin_mm": "margin", "patch_mm": "patch", "tint_percent": "tint", "step_mm": "step", "passes": "passes",
+	"nozzle_pitch_um": "nozzle-pitch", "nozzles": "nozzles", "first_nozzle_mm": "first-nozzle", "ink_limit_percent": "ink-limit",
+	"channels": "channels", "driven": "driven", "house": "house",
+}
+
+// flagged says a complaint about a field in terms of its flag.
+func flagged(err error) error {
+	var fe *chart.FieldError
+	if !errors.As(err, &fe) {
+		return err
+	}
+	if flag, ok := flagOfSpec[fe.Field]; ok {
+		return fmt.Errorf("--%s: %s", flag, fe.Why)
+	}
+	return err
 }
 
 func sheetSize(s string) ([2]float64, error) {

@@ -20,8 +20,10 @@ const (
 	whiteStripMM   = 5.0
 	patchMinMM     = 5.0 // smallest patch an instrument's aperture fits in
 	patchMaxMM     = 25.0
-	maxPatches     = 400 // a chart that a person can still read by hand
-	minPatches     = 24  // fewer tell nothing apart
+	stepMinMM      = 0.2   // below this a step is a mistake in the unit, and so it is
+	stepMaxMM      = 300.0 // above this
+	maxPatches     = 400   // a chart that a person can still read by hand
+	minPatches     = 24    // fewer tell nothing apart
 )
 
 // A House colour is one the shop sells by; it gets patches of its own and its own tolerance.
@@ -130,6 +132,9 @@ func (s Spec) check() error {
 		if h.Name == "" {
 			return bad("house", "a house colour has no name")
 		}
+		if slices.ContainsFunc(s.House[:i], func(o House) bool { return o.Name == h.Name }) {
+			return bad("house", "two house colours are called %q", h.Name)
+		}
 		probe.Patches = append(probe.Patches, Patch{ID: fmt.Sprint("house", i), Device: h.Device, House: h.Name})
 	}
 	if len(probe.Patches) == 0 {
@@ -152,6 +157,12 @@ func (s Spec) check() error {
 		if !finite(f.v) || f.v < f.lo || f.v > f.hi {
 			return bad(f.name, "%g; must be %g to %g", f.v, f.lo, f.hi)
 		}
+	}
+	if s.StepMM != 0 && (s.StepMM < stepMinMM || s.StepMM > stepMaxMM) {
+		return bad("step_mm", "%g; must be %g to %g, or left out if unknown", s.StepMM, stepMinMM, stepMaxMM)
+	}
+	if s.Passes > 1000 {
+		return bad("passes", "%d; must be at most 1000, or left out if unknown", s.Passes)
 	}
 	return nil
 }

@@ -239,6 +239,7 @@ func TestPatchRowsAreNotASimpleRatioOfTheStep(t *testing.T) {
 }
 
 func TestWishesThatCannotBeMetAreNamed(t *testing.T) {
+	red := []float64{5, 95, 85, 0}
 	for _, c := range []struct {
 		name, field string
 		change      func(*Spec)
@@ -255,6 +256,10 @@ func TestWishesThatCannotBeMetAreNamed(t *testing.T) {
 		{"house over 100", "patches[0].device", func(s *Spec) { s.House = []House{{Name: "red", Device: []float64{0, 200, 0, 0}}} }},
 		{"patch too small", "patch_mm", func(s *Spec) { s.PatchMM = 1 }},
 		{"negative step", "step_mm", func(s *Spec) { s.StepMM = -1 }},
+		{"step in metres", "step_mm", func(s *Spec) { s.StepMM = 0.00635 }},
+		{"step in micrometres", "step_mm", func(s *Spec) { s.StepMM = 6350 }},
+		{"passes", "passes", func(s *Spec) { s.Passes = 100000 }},
+		{"house twice", "house", func(s *Spec) { s.House = []House{{"red", red}, {"red", red}} }},
 	} {
 		s := step(6.35)
 		s.House = nil
