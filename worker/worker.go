@@ -54,6 +54,13 @@ type Options struct {
 	// HealthElse is taken where Health is in use; empty: that is an error.
 	Health, HealthElse string
 
+	// Alive is an address that is called every AliveEvery (0: five minutes) while bus, store and
+	// judging work, so that whoever answers there misses a dead worker. AliveInside lets it lead to
+	// this machine.
+	Alive       string
+	AliveEvery  time.Duration
+	AliveInside bool
+
 	Clock   Clock // nil: the machine's
 	Log     zerolog.Logger
 	Version string
@@ -109,6 +116,11 @@ func New(o Options) (*Worker, error) {
 	}
 	if o.Name == "" {
 		o.Name = defaultName()
+	}
+	if o.Alive != "" {
+		if _, err := chat.NewCaller(o.Alive, o.AliveInside); err != nil {
+			return nil, fmt.Errorf("worker: alive: %w", err)
+		}
 	}
 	return &Worker{o: o, failed: make(chan error, 1), metrics: health.NewMetrics(o.Version)}, nil
 }
@@ -241,7 +253,13 @@ func (w *Worker) setup(ctx context.Context) error {
 	if err := w.startJudging(ctx); err != nil {
 		return err
 	}
-	return w.startHealth()
+	if err := w.bePresent(ctx, talk); err != nil {
+		return err
+	}
+	if err := w.startHealth(); err != nil {
+		return err
+	}
+	return w.startAlive()
 }
 
 func (w *Worker) openBus(ctx context.Context) error {

@@ -22,6 +22,9 @@ func TestMain(m *testing.M) {
 	goleak.VerifyTestMain(m,
 		// The server's own rate counter and the clock of its log live as long as the process.
 		goleak.IgnoreAnyFunction("github.com/nats-io/nats-server/v2/server.(*rateCounter).cleanup"),
+		// nats.go 1.55: an object store's Put begins this and cleans up after it; where it has not run
+		// before the clean-up, it waits for ever on a channel that is gone. One for some baselines accepted.
+		goleak.IgnoreTopFunction("github.com/nats-io/nats.go/jetstream.(*jetStream).resetPendingAcksOnReconnect"),
 	)
 }
 

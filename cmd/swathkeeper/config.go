@@ -41,6 +41,9 @@ type config struct {
 	Memory         int    `koanf:"memory"` // MiB; soft
 	Name           string `koanf:"name"`   // of this worker among those on one bus
 	Health         string `koanf:"health"` // HOST:PORT, or off
+	Alive          string `koanf:"alive"`  // address that is to miss a dead worker
+	AliveFile      string `koanf:"alive-file"`
+	AliveInside    bool   `koanf:"alive-inside"`
 
 	// Chat holds targets by name; --chat gives one without a name.
 	Chat      map[string]chatConfig `koanf:"chat"`
@@ -90,7 +93,7 @@ type chatConfig struct {
 const envPrefix = "SWATHKEEPER_"
 
 // configFlags are the flags that are settings too; every other flag belongs to its command alone.
-var configFlags = []string{"data", "listen", "nats", "context", "creds", "nkey", "tls-ca", "tls-fingerprint", "listen-cert", "listen-key", "no-sync", "log", "zone", "memory", "name", "health"}
+var configFlags = []string{"data", "listen", "nats", "context", "creds", "nkey", "tls-ca", "tls-fingerprint", "listen-cert", "listen-key", "no-sync", "log", "zone", "memory", "name", "health", "alive", "alive-file", "alive-inside"}
 
 // loadConfig reads file, environment and flags of a command.
 func loadConfig(cmd *cobra.Command) (*config, error) {

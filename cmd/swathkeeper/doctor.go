@@ -73,7 +73,7 @@ func examine(c *cobra.Command, chats []string, inside bool) []doctor.Finding {
 	for _, name := range slices.Sorted(maps.Keys(cfg.Chat)) {
 		add(doctor.Secret(cfg.Chat[name].URLFile)...)
 	}
-	for _, f := range []string{cfg.NKey, cfg.Creds, cfg.ListenKey} {
+	for _, f := range []string{cfg.NKey, cfg.Creds, cfg.ListenKey, cfg.AliveFile} {
 		add(doctor.Secret(f)...)
 	}
 	cfg.addChats(chats, inside)
@@ -153,6 +153,9 @@ func examineWorker(ctx context.Context, cl *client, cfg *config) []doctor.Findin
 
 // holdsSecret says that the addresses of chat stand in the settings themselves.
 func (c *config) holdsSecret() bool {
+	if c.Alive != "" {
+		return true
+	}
 	for _, t := range c.Chat {
 		if t.URL != "" && !strings.HasPrefix(t.URL, "console") {
 			return true

@@ -80,6 +80,26 @@ func (l *logged) await(text string) string {
 	}
 }
 
+// kill ends the worker as a power cut or an empty memory would.
+func (l *logged) kill() {
+	l.t.Helper()
+	if err := l.Process.Kill(); err != nil {
+		l.t.Fatal(err)
+	}
+	_ = l.Wait()
+}
+
+// stop ends the worker as people do.
+func (l *logged) stop() {
+	l.t.Helper()
+	if err := l.Process.Signal(unix.SIGTERM); err != nil {
+		l.t.Fatal(err)
+	}
+	if err := l.Wait(); err != nil {
+		l.t.Fatal(err)
+	}
+}
+
 func (p *program) probe(path string) (int, string) {
 	p.t.Helper()
 	ep, err := bus.ReadEndpoint(p.dir)

@@ -102,6 +102,9 @@ no-sync in TOML and SWATHKEEPER_NO_SYNC. Settings without a flag: [tolerance],
 	wf.add(c)
 	f.String("health", "", "where /healthz, /readyz and /metrics are answered, HOST:PORT, or off (default "+defaultHealth+")")
 	f.String("name", "", "what this worker is called among those on one bus (default: the machine's name)")
+	f.String("alive", "", "address to call every five minutes while bus, store and judging work: whoever answers there misses a dead worker")
+	f.String("alive-file", "", "file that holds the address of --alive, where it is a secret")
+	f.Bool("alive-inside", false, "let --alive lead to this machine by a name")
 	f.Bool("no-sync", false, "let the disk lag behind: faster, but a power cut may lose readings")
 	f.String("log", "", "least level that is logged: debug, info (default), warn, error")
 	f.Int("memory", 0, fmt.Sprintf("soft limit of memory in MiB (default %d, or what GOMEMLIMIT says)", defaultMemory))
@@ -147,6 +150,14 @@ func (c *config) workerOptions(console io.Writer) (worker.Options, error) {
 		if err := needToken("name", o.Name); err != nil {
 			return o, err
 		}
+	}
+	o.Alive, o.AliveInside = c.Alive, c.AliveInside
+	if c.AliveFile != "" {
+		b, err := os.ReadFile(c.AliveFile)
+		if err != nil {
+			return o, usagef("alive-file: %w", err)
+		}
+		o.Alive = strings.TrimSpace(string(b))
 	}
 	zone, err := c.location()
 	if err != nil {

@@ -106,7 +106,7 @@ func (g *Grant) Permissions() *server.Permissions {
 			pub = append(pub, own, "$JS.API.STREAM.INFO."+protocol.StreamScans, "$JS.API.DIRECT.GET."+protocol.StreamScans+"."+own)
 		}
 	case RoleWorker:
-		pub = append(pub, "$JS.API.INFO", "swk.record.>", protocol.SubjectRows, "$JS.API.STREAM.PURGE."+protocol.StreamRows)
+		pub = append(pub, "$JS.API.INFO", "swk.record.>", protocol.SubjectRows, "$SRV.PING.swathkeeper", "$JS.API.STREAM.PURGE."+protocol.StreamRows)
 		pub = append(pub, bindConsumer(protocol.StreamInbox, Durable)...)
 		for _, s := range []string{protocol.StreamInbox, protocol.StreamRecord, protocol.StreamRows} {
 			pub = append(pub, readStream(s)...)

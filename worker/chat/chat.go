@@ -73,6 +73,7 @@ type Chat struct {
 	targets []*teller
 
 	mu      sync.Mutex
+	work    context.Context // ends with Stop
 	cancel  context.CancelFunc
 	running sync.WaitGroup
 }
@@ -128,7 +129,7 @@ func (c *Chat) Start(ctx context.Context) error {
 		}
 	}
 	work, cancel := context.WithCancel(context.WithoutCancel(ctx))
-	c.cancel = cancel
+	c.work, c.cancel = work, cancel
 	for _, t := range c.targets {
 		c.running.Go(func() { t.run(work) })
 		if t.quiet != nil || t.Digest != "" {

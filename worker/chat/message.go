@@ -16,7 +16,7 @@ const SchemaMessage = "swathkeeper.message/1"
 type Message struct {
 	Schema  string    `json:"schema"`
 	ID      string    `json:"id"`   // the same whenever the same thing is told
-	Kind    string    `json:"kind"` // change, open (what is still open after quiet hours), digest or test
+	Kind    string    `json:"kind"` // change, open (what is still open after quiet hours), digest, test or notice
 	Target  string    `json:"target"`
 	At      time.Time `json:"at"`
 	Site    string    `json:"site,omitempty"`
@@ -39,6 +39,7 @@ const (
 	KindOpen   = "open"
 	KindDigest = "digest"
 	KindTest   = "test"
+	KindNotice = "notice" // about the worker itself
 )
 
 // service sends messages to one place. send returns nil, a *sendError, or the context's error, and

@@ -1,0 +1,99 @@
+package worker_test
+
+import (
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/rs/zerolog"
+
+	"swathkeeper/protocol"
+	"swathkeeper/worker"
+)
+
+// awaited is a log that tells when a line with a text has come.
+type awaited struct {
+	lines
+	text string
+	come chan struct{}
+}
+
+func (a *awaited) Write(p []byte) (int, error) {
+	n, err := a.lines.Write(p)
+	if strings.Contains(string(p), a.text) {
+		select {
+		case a.come <- struct{}{}:
+		default:
+		}
+	}
+	return n, err
+}
+
+func TestSignOfLife(t *testing.T) {
+	calls := make(chan string, 1000)
+	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { calls <- r.Method + " " + r.URL.Path }))
+	defer s.Close()
+	log := &awaited{text: "no sign of life was given", come: make(chan struct{}, 1)}
+	b := &bench{t: t, dir: t.TempDir(), clock: &fixedClock{now: monday}, seen: map[uint64]*protocol.Record{}, chart: tinyChart()}
+	b.change = func(o *worker.Options) {
+		o.Log, o.Alive, o.AliveEvery = zerolog.New(log), s.URL+"/secret-of-the-shop", 10*time.Millisecond
+	}
+	b.start()
+	for range 3 {
+		select {
+		case c := <-calls:
+			if c != "GET /secret-of-the-shop" {
+				t.Fatalf("called: %s", c)
+			}
+		case <-time.After(20 * time.Second):
+			t.Fatal("no sign of life")
+		}
+	}
+	if err := b.w.JetStream().DeleteStream(t.Context(), "KV_"+protocol.BucketActive); err != nil {
+		t.Fatal(err)
+	}
+	<-log.come
+	// Whoever waits for the next call now waits in vain: each comes after a look at the worker, and the
+	// report of a worker that is not ready stays.
+	for len(calls) > 0 {
+		<-calls
+	}
+	if r := b.w.Report(t.Context()); r.Ready {
+		t.Error("ready without a store")
+	}
+	select {
+	case <-calls:
+		t.Error("a worker that is not ready gave a sign of life")
+	case <-time.After(100 * time.Millisecond): // ten times what is between two calls
+	}
+	if strings.Contains(log.lines.text(), "secret-of-the-shop") {
+		t.Error("the log shows the address")
+	}
+}
+
+// TestSignOfLifeStaysOutside: the address cannot be turned against the inside of a network by whoever
+// answers there.
+func TestSignOfLifeStaysOutside(t *testing.T) {
+	inner := httptest.NewServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) { t.Error("the redirect was followed") }))
+	defer inner.Close()
+	outer := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		http.Redirect(w, r, inner.URL, http.StatusFound)
+	}))
+	defer outer.Close()
+	log := &awaited{text: "redirects to another host", come: make(chan struct{}, 1)}
+	b := &bench{t: t, dir: t.TempDir(), clock: &fixedClock{now: monday}, seen: map[uint64]*protocol.Record{}, chart: tinyChart()}
+	b.change = func(o *worker.Options) { o.Log, o.Alive = zerolog.New(log), outer.URL }
+	b.start()
+	select {
+	case <-log.come:
+	case <-time.After(20 * time.Second):
+		t.Fatalf("no word of the redirect:\n%s", log.lines.text())
+	}
+	for _, bad := range []string{"ftp://example.org/x", "no address", "https://"} {
+		if _, err := worker.New(worker.Options{DataDir: t.TempDir(), Alive: bad}); err == nil {
+			t.Errorf("%q is taken", bad)
+		}
+	}
+}

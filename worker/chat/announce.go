@@ -1,0 +1,53 @@
+package chat
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"swathkeeper/protocol"
+)
+
+// Announce tells every target something about the worker itself, once for each id, also when several
+// workers or starts announce it. It returns at once; quiet hours are waited for.
+func (c *Chat) Announce(id, text string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.cancel == nil {
+		return
+	}
+	for _, t := range c.targets {
+		c.running.Go(func() { t.announce(c.work, id, text) })
+	}
+}
+
+func (t *teller) announce(ctx context.Context, id, text string) {
+	now := t.c.o.Clock.Now
+	nothing := func() error { return nil }
+	for ctx.Err() == nil {
+		var err error
+		if !t.quiet.holds(now(), t.c.o.Zone) {
+			if err = t.announceOnce(ctx, id, text); err == nil {
+				return
+			}
+			if ctx.Err() == nil && !errors.Is(err, context.Canceled) {
+				t.log.Error().Err(err).Msg("an announcement waits")
+			}
+		}
+		if t.wait(ctx, now().Add(time.Minute), nothing) != nil {
+			return
+		}
+	}
+}
+
+func (t *teller) announceOnce(ctx context.Context, id, text string) error {
+	mine, err := t.sent.claim(ctx, id)
+	if err != nil || !mine {
+		return err
+	}
+	m := Message{Schema: SchemaMessage, ID: protocol.DerivedID(t.Name, id), Kind: KindNotice, At: t.c.o.Clock.Now(), Title: firstLine(text), Text: text}
+	if err := t.deliver(ctx, m, func() error { return nil }); err != nil {
+		return err
+	}
+	return t.sent.put(ctx, id, 1)
+}
