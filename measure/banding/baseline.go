@@ -39,6 +39,10 @@ type ChannelBaseline struct {
 	Spectrum Spectrum `json:"spectrum"`
 	// Whiteness is the largest autocorrelation left after whitening, 0 = perfectly white.
 	Whiteness float64 `json:"whiteness"`
+	// Loudness is the root mean square of the filtered noise over what Spectrum promises, in the mean over the
+	// readings, and LoudnessSD the standard deviation of its logarithm from reading to reading.
+	Loudness   float64 `json:"loudness,omitempty"`
+	LoudnessSD float64 `json:"loudness_sd,omitempty"`
 	// Null describes the largest statistics of good readings, whitened by Spectrum; OwnNull those of
 	// readings whitened by their own spectrum, which serve when the fabric's texture has moved.
 	Null    Null `json:"null"`
@@ -72,6 +76,8 @@ type Null struct {
 	SingleMu    []float64 `json:"single_mu,omitempty"`
 	SingleBeta  []float64 `json:"single_beta,omitempty"`
 	Replicates  int       `json:"replicates"`
+	// StripTail is what large values of one strip are worth, per width.
+	StripTail []Tail `json:"strip_tail,omitempty"`
 }
 
 // StandingLine is a line shared by the good readings.
@@ -120,4 +126,16 @@ func unitNull(widen float64) Null {
 		each[i] = widen
 	}
 	return Null{Line: each, Pair: widen, Section: widen, Single: each}
+}
+
+// widen multiplies all scales.
+func (n *Null) widen(by float64) {
+	n.Pair *= by
+	n.Section *= by
+	for i := range n.Line {
+		n.Line[i] *= by
+	}
+	for i := range n.Single {
+		n.Single[i] *= by
+	}
 }

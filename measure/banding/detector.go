@@ -30,6 +30,10 @@ var shapeShares = [len(bankMM)]float64{0.10, 0.40, 0.50}
 
 const (
 	shareFeed = 0.09
+	// foldMargin raises the limits of what repeats: a texture whose courses nearly come even with the step leaves
+	// rare loud folds that ten readings cannot foretell. Of 30,000 simulated good readings 36 alarmed without it
+	// (1 in 830), 21 with it; on noise without texture it costs 2.4 % of the contrast.
+	foldMargin = 1.03
 	// singleMargin raises the limit of single lines: without repeats nothing averages the noise towards a
 	// normal distribution, and a textured fabric has rare coarse threads.
 	singleMargin = 1.05
@@ -283,13 +287,14 @@ func (d *Detector) prepared(channel string, n, channels int, pitchMM float64) *p
 	if q, ok := d.preps[k]; ok {
 		return q
 	}
-	q := d.prepare(newWhitening(b.Spectrum, pitchMM, d.period(pitchMM)), p, b.Null, channel == AllChannels, channels)
+	wh := newWhitening(b.Spectrum, pitchMM, d.period(pitchMM))
+	q := d.prepare(wh, p, b.Null, channel == AllChannels, channels, b.loudnessLeft(wh, n, channels))
 	d.preps[k] = q
 	return q
 }
 
-// prepare works out the limits.
-func (d *Detector) prepare(w *whitening, p *plan, null Null, feed bool, channels int) *prepared {
+// prepare works out the limits; spread is the standard deviation of the logarithm of the noise's scale.
+func (d *Detector) prepare(w *whitening, p *plan, null Null, feed bool, channels int, spread float64) *prepared {
 	q := &prepared{w: w, plan: p, null: null}
 	q.setFields()
 	alpha := d.opt.Alpha
@@ -308,16 +313,17 @@ func (d *Detector) prepare(w *whitening, p *plan, null Null, feed bool, channels
 			continue
 		}
 		if f == famPair || f == famSection {
-			q.limits[f] = q.fields[f].limit(share)
+			u := q.fields[f].limit(share)
+			q.limits[f] = u * foldMargin * raise(u, spread)
 			continue
 		}
-		q.shapeLimits(f, share)
+		q.shapeLimits(f, share, spread)
 	}
 	return q
 }
 
 // shapeLimits gives each width of a line search its own limit, and brings them to one.
-func (q *prepared) shapeLimits(f family, share float64) {
+func (q *prepared) shapeLimits(f family, share, spread float64) {
 	fields := shapeFields(q.w, q.plan, f >= famSingleLight)
 	total := 0.0
 	for i := range fields {
@@ -335,8 +341,11 @@ func (q *prepared) shapeLimits(f family, share float64) {
 			g := (n.SingleMu[i] - n.SingleBeta[i]*math.Log(-math.Log1p(-chance))) / n.scale(f, i)
 			u += math.Min(1, (n.SingleHeavy[i]-1.2)/0.3) * math.Max(0, g-u)
 		}
+		u *= raise(u, spread)
 		if f >= famSingleLight {
 			u *= singleMargin
+		} else {
+			u *= foldMargin
 		}
 		if i == last {
 			q.limits[f] = u

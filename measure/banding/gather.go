@@ -24,6 +24,7 @@ type lane struct {
 	z       [len(bankMM)][]float64
 	prep    *prepared
 	own     bool
+	loud    float64 // of this reading's noise relative to the baseline's
 	notches int
 	wide    bool // all widths of z are there
 	// single-line extremes of the last pass, see scan
@@ -51,6 +52,9 @@ func usable(t Trace, add func(Warning)) (v []float64, gaps, ok bool) {
 			Text: fmt.Sprintf("strip %q: ", t.Strip) + fmt.Sprintf(format, args...)})
 	}
 	switch {
+	case t.Channel == "" || t.Channel == AllChannels:
+		warn("channel", 0, "channel %q is no ink's name: lines are looked for in strips of one ink each", t.Channel)
+		return nil, false, false
 	case t.Unit != Density && t.Unit != Lightness:
 		warn("unit", 0, "unit %q is neither %q nor %q", t.Unit, Density, Lightness)
 		return nil, false, false
@@ -227,6 +231,9 @@ func (w *work) lane(name string) *lane {
 			return l
 		}
 	}
+	if w.all != nil && w.all.name == name {
+		return w.all
+	}
 	return nil
 }
 
@@ -327,6 +334,6 @@ func (w *work) newLane(name string) *lane {
 	} else {
 		l = new(lane)
 	}
-	*l = lane{name: name, traces: l.traces[:0], weight: l.weight[:0], gaps: l.gaps[:0], x: l.x, z: l.z}
+	*l = lane{name: name, loud: 1, traces: l.traces[:0], weight: l.weight[:0], gaps: l.gaps[:0], x: l.x, z: l.z}
 	return l
 }

@@ -37,7 +37,16 @@ func (w *work) judge(traces []Trace) (Result, error) {
 	if w.all != nil {
 		w.prime(w.all)
 	}
+	w.setLoudness()
 	w.geometryWarnings()
+	if d.base != nil {
+		for i := range d.base.Channels {
+			if c := d.base.Channels[i].Channel; w.lane(c) == nil {
+				w.warnings = append(w.warnings, Warning{Code: "no_strip", Channel: c,
+					Text: fmt.Sprintf("channel %q: the baseline has strips of it, this reading none that can be used; no line could be looked for in it", c)})
+			}
+		}
+	}
 	w.resolve(traces, &res)
 	for _, l := range w.lanes {
 		w.detectable(l, &res)
@@ -140,14 +149,19 @@ func (w *work) withoutRepeats(l *lane) []float64 {
 	if len(folds) == 0 {
 		return out
 	}
-	c := l.found.best[famLight]
+	fam := famLight
 	for _, f := range []family{famDark, famPair, famSection} {
-		if o := l.found.best[f]; o.stat > c.stat {
-			c = o
+		if l.found.best[f].stat > l.found.best[fam].stat {
+			fam = f
 		}
 	}
+	c := l.found.best[fam]
 	f := folds[c.fold]
 	period := f.period + f.slopes[c.trial]
+	if c.stat > 0 {
+		// A strong line may repeat a little beyond the range that is searched.
+		period = w.refine(l, fam, c).period
+	}
 	bins := int(math.Round(period))
 	sum, count := make([]float64, bins), make([]float64, bins)
 	phase := func(i int) int {
@@ -188,7 +202,7 @@ func (w *work) useOwn(l *lane, clean []float64) {
 		}
 		w.fill(l, s)
 		p := d.plan(l.n, w.grid.pitch, l.name == AllChannels)
-		l.prep = d.prepare(newWhitening(s, w.grid.pitch, d.period(w.grid.pitch)), p, null, l.name == AllChannels, max(1, len(w.lanes)))
+		l.prep = d.prepare(newWhitening(s, w.grid.pitch, d.period(w.grid.pitch)), p, null, l.name == AllChannels, max(1, len(w.lanes)), 0)
 		w.find(l)
 	}
 	if clean != nil {
@@ -317,9 +331,9 @@ func (w *work) detectable(l *lane, res *Result) {
 		const nine = 1.2815515655446004
 		if len(q.plan.folds) > 0 {
 			rows := float64(l.n) / q.plan.folds[0].period * (1 - l.gapped)
-			c.Detectable = (q.limits[famLight] + nine) * q.null.scale(famLight, 1) * sh.peak / math.Sqrt(rows*sh.vf)
+			c.Detectable = (q.limits[famLight] + nine) * l.scale(famLight, 1) * sh.peak / math.Sqrt(rows*sh.vf)
 		}
-		c.DetectableSingle = (q.limits[famSingleLight] + nine) * q.null.scale(famSingleLight, 1) * sh.peak / math.Sqrt(sh.v)
+		c.DetectableSingle = (q.limits[famSingleLight] + nine) * l.scale(famSingleLight, 1) * sh.peak / math.Sqrt(sh.v)
 		c.Unit = l.unit
 	}
 }

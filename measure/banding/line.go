@@ -11,6 +11,9 @@ func (w *work) line(e event) Line {
 	sigmaMM := sigma * pitch
 	out := Line{Kind: e.kind, Repeats: e.rows, Score: e.c.stat, Limit: l.prep.limits[e.fam], Confirmed: e.confirmed}
 	switch {
+	case e.band.profile != nil:
+		out.WidthUM = e.band.width * pitch * 1000
+		sigmaMM = e.band.width * pitch / math.Sqrt(2*math.Pi)
 	case e.fam == famSection:
 		out.WidthUM = float64(q.sections[e.c.shape].w) * pitch * 1000
 		sigmaMM = float64(q.sections[e.c.shape].w) * pitch / math.Sqrt(2*math.Pi) // same area as the box
@@ -19,7 +22,7 @@ func (w *work) line(e event) Line {
 		out.WidthUM = 2355 * sigmaMM
 	}
 	out.Contrast, out.ContrastSE = -a, se
-	out.AtMM = w.grid.mm(float64(l.offset) + e.place.mid)
+	out.AtMM = w.grid.mm(float64(l.offset) + e.place.mid + e.band.shift)
 	out.AtMMSE = e.place.seMid * pitch
 	if e.place.period > 0 {
 		out.PeriodMM = e.place.period * pitch

@@ -88,12 +88,14 @@ func (f field) limit(p float64) float64 {
 type nullSample struct {
 	Value []float64
 	Field []field
+	k, se float64 // of scale, once asked for
 }
 
 func (s *nullSample) add(v float64, f field) {
 	if v > 0 && !math.IsInf(v, 0) {
 		s.Value = append(s.Value, v)
 		s.Field = append(s.Field, f)
+		s.k = 0
 	}
 }
 
@@ -103,19 +105,33 @@ func (s *nullSample) scale() (k, se float64) {
 	if len(s.Value) == 0 {
 		return 1, 0.1
 	}
-	lo, hi := 0.3, 20.0
-	for range 50 {
-		k = math.Sqrt(lo * hi)
-		mean := 0.0
+	if s.k > 0 {
+		return s.k, s.se
+	}
+	defer func() { s.k, s.se = k, se }()
+	mean := func(k float64) float64 {
+		sum := 0.0
 		for i, v := range s.Value {
-			mean += s.Field[i].chance(v / k)
+			sum += s.Field[i].chance(v / k)
 		}
-		if mean/float64(len(s.Value)) < 0.5 {
+		return sum / float64(len(s.Value))
+	}
+	lo, hi := 0.9, 1.1
+	for lo > 0.3 && mean(lo) > 0.5 {
+		lo /= 1.3
+	}
+	for hi < 20 && mean(hi) < 0.5 {
+		hi *= 1.3
+	}
+	for hi/lo > 1.0001 {
+		k = math.Sqrt(lo * hi)
+		if mean(k) < 0.5 {
 			lo = k // the values look too large: the scale must grow
 		} else {
 			hi = k
 		}
 	}
+	k = math.Sqrt(lo * hi)
 	// The relative spread of a maximum is about 0.13; neighbouring maxima share noise, so that only
 	// about half of them count.
 	return k, 0.13 / math.Sqrt(math.Max(1, float64(len(s.Value))/2))

@@ -27,6 +27,7 @@ type event struct {
 	a, se     float64 // peak, up = lighter
 	rows      int
 	sigma     float64 // fitted, samples; 0 when the line is too weak to tell its width
+	band      band    // of a strong section
 }
 
 // measure fits peak and, of a strong line, width.
@@ -36,6 +37,7 @@ func (w *work) measure(e *event) {
 	if e.c.stat > 10 && e.fam != famPair && e.fam != famSection {
 		e.sigma, e.a = w.width(e.lane, e.place, e.a)
 	}
+	w.measureBand(e)
 }
 
 // resolve finds the strongest thing anywhere, decides what it is, takes it out of the traces and looks
@@ -146,6 +148,12 @@ func (w *work) settle(traces []Trace, e event, done, found *[]event, lanes []*la
 	}
 	w.measure(&e)
 	residue := slices.ContainsFunc(*done, func(o event) bool { return w.residueOf(e, o) })
+	if e.fam == famSection && !residue {
+		if line, ok := w.separate(e); ok {
+			e = line
+			residue = slices.ContainsFunc(*done, func(o event) bool { return w.residueOf(e, o) })
+		}
+	}
 	*done = append(*done, e)
 	switch {
 	case residue:
@@ -209,6 +217,12 @@ func (e *event) move(l *lane) {
 func (w *work) settleOne(traces []Trace, e event, found *[]event, res *Result) {
 	single := e.fam == famSingleLight || e.fam == famSingleDark
 	confirmed, lone := w.agree(traces, e)
+	if single && e.ratio*w.worth(e.lane, e.c.shape, e.place) < 1 {
+		confirmed = false
+		if lone == "" && len(e.lane.traces) < 2 {
+			return // what one strip alone shows now and then without a fault
+		}
+	}
 	switch {
 	case lone != "":
 		m := w.mark(e, "one_strip")
@@ -312,7 +326,7 @@ func (w *work) amplitude(l *lane, fam family, shape int, p place) (a, se float64
 	if n == 0 {
 		return 0, math.Inf(1), 0
 	}
-	scale := l.prep.null.scale(fam, shape)
+	scale := l.scale(fam, shape)
 	return sum * peak / (float64(n) * v), scale * peak / math.Sqrt(float64(n)*v), n
 }
 
@@ -433,7 +447,7 @@ func (w *work) stripLane(l *lane, i int) *stripLane {
 		w.stripZ = map[int]*stripLane{}
 	}
 	src := &w.samples[i]
-	s := &stripLane{lane: lane{name: l.name, unit: l.unit, sign: l.sign, offset: src.offset, n: len(src.values), prep: l.prep}}
+	s := &stripLane{lane: lane{name: l.name, loud: l.loud, unit: l.unit, sign: l.sign, offset: src.offset, n: len(src.values), prep: l.prep}}
 	s.x = make([]float64, s.n+2*padX)
 	x := s.body()
 	copy(x, src.values)
@@ -449,7 +463,7 @@ func (w *work) stripLane(l *lane, i int) *stripLane {
 	w.fill(&s.lane, l.prep.w.spectrum)
 	w.whiten(&s.lane, l.prep.w)
 	for k := range l.prep.w.shapes {
-		s.sd[k] = robustSD(s.z[k][padX : padX+s.n])
+		s.sd[k] = middleSD(s.z[k][padX : padX+s.n])
 	}
 	w.stripZ[i] = s
 	return s
@@ -473,12 +487,19 @@ func (w *work) remove(e event, from []*lane) {
 		}
 		w.find(l)
 	}
+	if e.c.stat > 8 {
+		w.setLoudness() // a strong line was counted with the noise until now
+	}
 }
 
 // subtract takes an event out of its lane.
 func (w *work) subtract(e event) {
 	l, p, a, shape := e.lane, e.place, e.a, e.c.shape
 	q := l.prep.w
+	if e.band.profile != nil {
+		w.subtractBand(e)
+		return
+	}
 	x := l.body()
 	put := func(at, a, sigma float64) {
 		reach := 4 * sigma
@@ -542,7 +563,7 @@ func (w *work) measureScale(lanes []*lane) {
 	w.ownScale = math.Max(1, k*(1+2*se))
 	for _, l := range lanes {
 		if l.own && w.d.baselineOf(l.name) == nil {
-			l.prep = w.d.prepare(l.prep.w, l.prep.plan, unitNull(w.ownScale), l.name == AllChannels, max(1, len(w.lanes)))
+			l.prep = w.d.prepare(l.prep.w, l.prep.plan, unitNull(w.ownScale), l.name == AllChannels, max(1, len(w.lanes)), 0)
 			w.find(l)
 		}
 	}

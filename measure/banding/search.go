@@ -206,14 +206,14 @@ func (w *work) rescale(l *lane) {
 	for i, f := range lineFamilies {
 		for k := range p.w.shapes {
 			c := l.found.line[i][k]
-			c.stat *= p.adjust[f][k] / p.null.scale(f, k)
+			c.stat *= p.adjust[f][k] / l.scale(f, k)
 			if c.stat > l.found.best[f].stat {
 				l.found.best[f] = c
 			}
 		}
 	}
 	for _, f := range []family{famPair, famSection} {
-		l.found.best[f].stat /= p.null.scale(f, 0)
+		l.found.best[f].stat /= l.scale(f, 0)
 	}
 }
 
@@ -274,7 +274,7 @@ func (w *work) censored(l *lane) bool {
 		f := l.prep.plan.folds[c.fold]
 		ceiling := foldClip * math.Sqrt(float64(l.n)/f.period*q.shapes[0].v/q.shapes[0].vf)
 		// With few repeats noise gets near the ceiling too; it does not get well beyond the limit.
-		if c.stat > censoredShare*ceiling && c.stat > 1.3*l.prep.limits[famLight]*l.prep.null.scale(famLight, 0) {
+		if c.stat > censoredShare*ceiling && c.stat > 1.3*l.prep.limits[famLight]*l.scale(famLight, 0) {
 			return true
 		}
 	}

@@ -23,9 +23,9 @@ func (w *work) textured(e event) []int {
 	least := max(3, int(math.Ceil(e.place.period*w.grid.pitch/textureMM)))
 	l, q := e.lane, e.lane.prep.w
 	c, v := q.pair.c, q.pair.vf
-	scale := l.prep.null.Pair
+	scale := l.scale(famPair, 0)
 	if e.fam != famPair {
-		c, v, scale = q.shapes[e.c.shape].c, q.shapes[e.c.shape].vf, l.prep.null.scale(famLight, e.c.shape)
+		c, v, scale = q.shapes[e.c.shape].c, q.shapes[e.c.shape].vf, l.scale(famLight, e.c.shape)
 	}
 	n := int(math.Round(e.place.period))
 	if n < 16 {

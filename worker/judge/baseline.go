@@ -43,11 +43,13 @@ func Learn(id string, chart *protocol.Chart, readings []*protocol.Reading, o Opt
 		days[r.TakenAt.Format(dayLayout)] = true
 		b.Readings = append(b.Readings, r.ID)
 		if len(r.Traces) > 0 {
-			ts, err := traces(r)
+			ts, err := traces(chart, r)
 			if err != nil {
 				return nil, fmt.Errorf("reading %s: %w", r.ID, err)
 			}
-			strips = append(strips, ts)
+			if len(ts) > 0 {
+				strips = append(strips, ts)
+			}
 		}
 		if r.Patches == nil {
 			continue
@@ -71,7 +73,13 @@ func Learn(id string, chart *protocol.Chart, readings []*protocol.Reading, o Opt
 	}
 	if len(strips) > 0 {
 		var err error
-		if b.Lines, err = banding.Learn(geometry(chart), strips, o.Lines); err != nil {
+		b.Lines, err = banding.Learn(geometry(chart), strips, o.Lines)
+		switch {
+		case err == nil:
+			b.Warnings = append(b.Warnings, texts(b.Lines.Warnings)...)
+		case b.Colour != nil:
+			b.Warnings = append(b.Warnings, fmt.Sprintf("no baseline of the strips, so that lines are judged within each reading: %v", err))
+		default:
 			return nil, fmt.Errorf("baseline of the strips: %w", err)
 		}
 	}

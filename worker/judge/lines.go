@@ -2,10 +2,13 @@ package judge
 
 import (
 	"fmt"
+	"math"
+	"slices"
 	"strings"
 
 	"swathkeeper/measure/banding"
 	"swathkeeper/measure/cause"
+	"swathkeeper/measure/colour"
 	"swathkeeper/protocol"
 )
 
@@ -17,21 +20,80 @@ func geometry(c *protocol.Chart) banding.Geometry {
 	}
 }
 
-// traces gives the traces of a reading as banding takes them.
-func traces(r *protocol.Reading) ([]banding.Trace, error) {
-	out := make([]banding.Trace, len(r.Traces))
+// traces gives the traces of a reading as banding takes them. A white strip has no ink and so no
+// nozzles: it says what the bare goods read, and no line is looked for on it.
+func traces(c *protocol.Chart, r *protocol.Reading) ([]banding.Trace, error) {
+	out := make([]banding.Trace, 0, len(r.Traces))
+	paper := map[string]float64{}
 	for i := range r.Traces {
 		t := &r.Traces[i]
 		v, err := t.Samples()
 		if err != nil {
 			return nil, fmt.Errorf("trace %s: %w", t.Strip, err)
 		}
-		out[i] = banding.Trace{
+		if t.Channel == "" {
+			if w := level(v); w > 0 {
+				paper[t.Unit] = w
+			}
+			continue
+		}
+		out = append(out, banding.Trace{
 			Strip: t.Strip, Channel: t.Channel, TintPercent: t.TintPercent, StartMM: t.StartMM, PitchUM: t.PitchUM,
 			Unit: t.Unit, Values: v,
+		})
+	}
+	for i := range out {
+		t := &out[i]
+		if _, known := paper[t.Unit]; !known {
+			paper[t.Unit] = paperOf(c, r, t.Unit)
 		}
+		t.Paper = paper[t.Unit]
 	}
 	return out, nil
+}
+
+// paperOf is what the bare goods read in the unit of a trace, by the white patches of the same
+// reading; 0 when it has none. White goods are near enough to neutral that one density does for all filters.
+func paperOf(c *protocol.Chart, r *protocol.Reading, unit string) float64 {
+	if r.Patches == nil {
+		return 0
+	}
+	bare := 0.0
+	if c.Driven == protocol.DrivenRGB {
+		bare = 255
+	}
+	white := map[string]bool{}
+	for i := range c.Patches {
+		d := c.Patches[i].Device
+		white[c.Patches[i].ID] = len(d) > 0 && !slices.ContainsFunc(d, func(v float64) bool { return v != bare })
+	}
+	labs, err := Labs(r.Patches)
+	if err != nil {
+		return 0 // said where the patches are judged
+	}
+	sum, n := 0.0, 0.0
+	for i, id := range r.Patches.ID {
+		if white[id] {
+			sum += labs[i].L
+			n++
+		}
+	}
+	if n == 0 || !(sum > 0) {
+		return 0
+	}
+	lab := colour.Lab{L: sum / n}
+	if unit == banding.Lightness {
+		return lab.L
+	}
+	return max(0.001, -math.Log10(lab.XYZ(colour.D50).Y/colour.D50.Y))
+}
+
+func level(v []float64) float64 {
+	sum := 0.0
+	for _, x := range v {
+		sum += x
+	}
+	return sum / float64(max(1, len(v)))
 }
 
 // judgeLines looks for lines on the strips. Without a baseline for them it judges by the reading
@@ -49,19 +111,71 @@ func judgeLines(in Input, v *protocol.Verdict, o Options) (lines []cause.Line, s
 			return nil, nil, fmt.Errorf("lines: %w", err)
 		}
 	}
-	ts, err := traces(in.Reading)
+	ts, err := traces(in.Chart, in.Reading)
 	if err != nil {
 		return nil, nil, err
 	}
+	if len(ts) == 0 {
+		return nil, nil, nil // white strips only
+	}
 	res, err := det.Judge(ts)
+	v.Warnings = append(v.Warnings, texts(res.Warnings)...)
 	if err != nil {
-		return nil, nil, fmt.Errorf("lines: %w", err)
+		// The patches may be as good as ever.
+		v.Warnings = append(v.Warnings, "no line could be looked for: none of the strips can be used; scan the chart again")
+		if in.Reading.Patches == nil {
+			v.Outcome = protocol.Unusable
+		}
+		return nil, nil, nil
 	}
 	v.Banding = bandingOf(&res)
-	for _, w := range res.Warnings {
-		v.Warnings = append(v.Warnings, w.Text)
-	}
+	v.Warnings = append(v.Warnings, markWarnings(res.Marks)...)
 	return lineEvidence(&res), sureLines(&res), nil
+}
+
+// shown bounds how many warnings of one kind are told singly.
+const shown = 4
+
+// texts gives warnings in words; of many with one code the first few stand for the rest.
+func texts(ws []banding.Warning) []string {
+	var out []string
+	count := map[string]int{}
+	for _, w := range ws {
+		if count[w.Code]++; count[w.Code] <= shown {
+			out = append(out, w.Text)
+		}
+	}
+	for _, w := range ws {
+		if n := count[w.Code]; n > shown {
+			out = append(out, fmt.Sprintf("and %d more of the kind: %s", n-shown, w.Text))
+			count[w.Code] = 0
+		}
+	}
+	return out
+}
+
+// markWarnings says what was seen that is no fault of the head.
+func markWarnings(marks []banding.Mark) []string {
+	var out []string
+	for i, m := range marks {
+		if i == shown {
+			out = append(out, fmt.Sprintf("and %d more marks that are no fault of the head", len(marks)-shown))
+			break
+		}
+		again := ""
+		if m.Repeats > 1 {
+			again = fmt.Sprintf(", %d times", m.Repeats)
+		}
+		switch m.Why {
+		case "one_strip":
+			out = append(out, fmt.Sprintf("a mark on strip %s at %.1f mm%s, and on no other strip of %s: dirt, a scratch or the goods, not a nozzle", m.Strip, m.AtMM, again, m.Channel))
+		case "all_inks":
+			out = append(out, fmt.Sprintf("a mark under all inks at %.1f mm%s: the goods, or one jerk of the feed, not a nozzle", m.AtMM, again))
+		default:
+			out = append(out, fmt.Sprintf("one dark line in %s at %.1f mm%s: a drip, a hair or a crease, not a nozzle that fails", m.Channel, m.AtMM, again))
+		}
+	}
+	return out
 }
 
 // lineEvidence sums the lines of each channel up for the search of causes. What the baseline shows
@@ -128,7 +242,9 @@ func bandingOf(r *banding.Result) *protocol.Banding {
 		b.Channels = append(b.Channels, c)
 	}
 	for _, m := range r.Marks {
-		b.Marks = append(b.Marks, protocol.StripMark{Strip: m.Strip, AtMM: m.AtMM, Contrast: m.Contrast})
+		if m.Strip != "" { // the others are told in words
+			b.Marks = append(b.Marks, protocol.StripMark{Strip: m.Strip, AtMM: round4(m.AtMM), Contrast: round4(m.Contrast)})
+		}
 	}
 	return b
 }
@@ -161,7 +277,11 @@ func lineWhy(v *protocol.Verdict, f *cause.Finding) string {
 		return rowWhy(v, f)
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s at %.1f mm, %.1f dE00", lineNames[worst.Kind], worst.AtMM, worst.ContrastDE00)
+	name := lineNames[worst.Kind]
+	if worst.Kind == string(banding.Section) && worst.Contrast > 0 {
+		name = "a dark band, as of a part of the head that prints more than the rest,"
+	}
+	fmt.Fprintf(&b, "%s at %.1f mm, %.1f dE00", name, worst.AtMM, worst.ContrastDE00)
 	if worst.Repeats > 1 {
 		fmt.Fprintf(&b, ", again every %.2f mm (%d times)", worst.PeriodMM, worst.Repeats)
 	}

@@ -1,0 +1,160 @@
+package banding
+
+import (
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// A single line has no repeats to average the noise towards a normal distribution, so that one heavy-tailed
+// sample (dirt, a lint, a scanner's hiccup) in one strip looks like it. What a strip's value is worth is
+// therefore read from how often good readings' strips reach it: its normal score. A dropped nozzle shows
+// moderately on all strips of its ink and keeps its worth; one wild value on one strip does not.
+
+// Tail says what large values of one strip's filtered noise are worth: the normal score of a value x, in
+// robust standard deviations, is tailScore (x / At)^Power above At, and in proportion below. Gaussian noise has
+// At = tailScore and Power = 1.
+type Tail struct {
+	At    float64 `json:"at"`
+	Power float64 `json:"power"`
+}
+
+const (
+	tailChance = 0.01              // two-sided, of At
+	tailScore  = 2.575829303548901 // the normal quantile of 1 - tailChance/2
+	tailKeep   = 2.2               // smaller values are only counted
+	tailSlack  = 0.05              // added to Power for the uncertainty of few large values
+	tailFloor  = 0.2               // of Power
+)
+
+// score is the normal score of x robust standard deviations.
+func (t Tail) score(x float64) float64 {
+	if !(t.At > 0) || !(t.Power > 0) {
+		return x
+	}
+	s := math.Abs(x) / t.At
+	if s > 1 {
+		s = math.Pow(s, t.Power)
+	}
+	return math.Copysign(tailScore*s, x)
+}
+
+// tailSample gathers absolute values in robust standard deviations.
+type tailSample struct {
+	large []float64
+	count int
+}
+
+func (s *tailSample) add(z []float64, sd float64) {
+	if !(sd > 0) {
+		return
+	}
+	for _, v := range z {
+		if a := math.Abs(v) / sd; a > tailKeep {
+			s.large = append(s.large, a)
+		}
+	}
+	s.count += len(z)
+}
+
+// fit finds the tail: At from the quantile, Power from all quantiles a quarter of a decade apart that at least
+// eight values pass.
+func (s *tailSample) fit() Tail {
+	n := float64(s.count)
+	if n*tailChance < 16 || len(s.large) < int(n*tailChance) {
+		return Tail{tailScore, 1}
+	}
+	slices.SortFunc(s.large, func(a, b float64) int {
+		if a > b {
+			return -1
+		} else if a < b {
+			return 1
+		}
+		return 0
+	})
+	at := func(p float64) float64 { return s.large[max(0, int(n*p+0.5)-1)] }
+	t := Tail{At: math.Max(tailScore, at(tailChance)/(1+tailSlack/2)), Power: 1}
+	model, seen := 0.0, 0.0
+	for p := tailChance * math.Pow(10, -0.25); n*p >= 8; p *= math.Pow(10, -0.25) {
+		model += math.Log(distuv.UnitNormal.Quantile(1-p/2) / tailScore)
+		seen += math.Log(at(p) / t.At)
+	}
+	if seen > 0 {
+		t.Power = math.Min(1, math.Max(tailFloor, model/seen+tailSlack))
+	}
+	return t
+}
+
+// worth is the share of a single statistic that is left when what each strip shows of it at place p counts by
+// its normal score: 1 for Gaussian noise.
+func (w *work) worth(l *lane, shape int, p place) float64 {
+	tails := l.prep.null.StripTail
+	if shape >= len(tails) {
+		return 1
+	}
+	plain, scored := 0.0, 0.0
+	for k, i := range l.traces {
+		s := w.stripLane(l, i)
+		q := p
+		q.mid += float64(l.offset - s.offset)
+		v, n := s.sumAt(s.z[shape], q)
+		if n == 0 || !(s.sd[shape] > 0) {
+			continue
+		}
+		f := l.weight[k] * s.sd[shape]
+		plain += f * v / s.sd[shape]
+		scored += f * tails[shape].score(v/s.sd[shape])
+	}
+	if plain == 0 {
+		return 1
+	}
+	return math.Max(0, scored/plain)
+}
+
+// tails fits the tails of the strips' filtered noise, all strips together, width by width, and puts what
+// the largest single values of the good readings are worth in their place.
+func (le *learner) tails() []Tail {
+	var samples [len(bankMM)]tailSample
+	shapes := 0
+	for _, w := range le.works {
+		w.stripZ = nil
+		for _, l := range w.lanes {
+			shapes = max(shapes, len(l.prep.w.shapes))
+			for _, i := range l.traces {
+				s := w.stripLane(l, i)
+				reach := len(l.prep.w.g) - 1
+				for k := range l.prep.w.shapes {
+					if s.n > 2*reach {
+						samples[k].add(s.z[k][padX+reach:padX+s.n-reach], s.sd[k])
+					}
+				}
+			}
+		}
+	}
+	out := make([]Tail, shapes)
+	for k := range out {
+		out[k] = samples[k].fit()
+	}
+	return out
+}
+
+// topSingles finds the largest single values of a lane by what they are worth.
+func (w *work) topSingles(l *lane, report func(fam family, shape int, stat float64, at field)) {
+	fields := shapeFields(l.prep.w, l.prep.plan, true)
+	for k := range l.prep.w.shapes {
+		root := math.Sqrt(l.prep.w.shapes[k].v)
+		z := l.z[k][padX : padX+l.n]
+		for i, sign := range []float64{1, -1} {
+			top := 0.0
+			for j := 1; j+1 < len(z); j++ {
+				v := sign * z[j] / root
+				if v <= top || v < sign*z[j-1]/root || v < sign*z[j+1]/root {
+					continue
+				}
+				top = math.Max(top, v*w.worth(l, k, place{mid: float64(j)}))
+			}
+			report(lineFamilies[2+i], k, top, fields[k])
+		}
+	}
+}
