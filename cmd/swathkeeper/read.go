@@ -237,6 +237,10 @@ func printFile(out io.Writer, f *measurement.File) error {
 		if i == 0 {
 			name = "warnings"
 		}
+		if most := 15; i == most && len(f.Warnings) > most+1 { // one screen
+			line("", "and %d more", len(f.Warnings)-most)
+			break
+		}
 		line(name, "%s", onScreen(text))
 	}
 	return w.Flush()

@@ -146,6 +146,23 @@ func TestIDsPartlyAlike(t *testing.T) {
 	}
 }
 
+// TestMarksBetweenNumbers: row and column are no running number.
+func TestMarksBetweenNumbers(t *testing.T) {
+	var a, b pair.Side
+	for k := range 16 {
+		a.ID, b.ID = append(a.ID, fmt.Sprintf("%d-%d", k/4+1, k%4+1)), append(b.ID, strconv.Itoa(k+10))
+	}
+	if r, err := pair.Match(a, b, pair.Options{}); !errors.Is(err, pair.ErrNone) {
+		t.Errorf("by %s, %q", r.By, r.Warnings)
+	}
+	for k := range 16 {
+		b.ID[k] = fmt.Sprintf("%02d_%02d", k/4+1, k%4+1)
+	}
+	if r, err := pair.Match(a, b, pair.Options{}); err != nil || len(r.A) != 16 {
+		t.Errorf("%v, %d pairs", err, len(r.A))
+	}
+}
+
 func BenchmarkOtherNumbering(b *testing.B) {
 	t := &testing.T{}
 	plain := func(k int) string { return strconv.Itoa(k + 1) }

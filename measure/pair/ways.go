@@ -55,24 +55,28 @@ func equal(a, b []string, key func(string) string) (ia, ib []int) {
 	return ia, ib
 }
 
-// plain is an id in lower case, without blanks and without zeros before
-// digits.
+// plain is an id in lower case, without zeros before digits, and without the
+// marks between letters and digits: A-01 is a1, but 1-11 and 11-1 stay apart.
 func plain(id string) string {
+	isDigit := func(c byte) bool { return c >= '0' && c <= '9' }
 	var b strings.Builder
-	digits := false // within a number that has begun
+	digits, mark := false, false // within a number that has begun; a mark before this character
+	last := byte(0)
 	for i := 0; i < len(id); i++ {
 		c := id[i]
-		isDigit := c >= '0' && c <= '9'
 		switch {
 		case c == ' ' || c == '\t' || c == '_' || c == '-':
-			digits = false
+			digits, mark = false, true
 			continue
-		case c == '0' && !digits && i+1 < len(id) && id[i+1] >= '0' && id[i+1] <= '9':
+		case c == '0' && !digits && i+1 < len(id) && isDigit(id[i+1]):
 			continue
 		case c >= 'A' && c <= 'Z':
 			c += 'a' - 'A'
 		}
-		digits = isDigit
+		if mark && isDigit(last) && isDigit(c) {
+			b.WriteByte('-')
+		}
+		digits, mark, last = isDigit(c), false, c
 		b.WriteByte(c)
 	}
 	return b.String()

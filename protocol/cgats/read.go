@@ -257,6 +257,9 @@ func (r *reader) format(t *table, rest []byte) error {
 	start := r.lines.Line()
 	take := func(line []byte, number, shift int) (done bool, err error) {
 		cells, err := byBlanks(line, number, r.cells[:0])
+		if len(cells) > measurement.MaxFields {
+			return false, r.fail(number, 0, "keep only the fields that are needed", "more than %d fields", measurement.MaxFields)
+		}
 		if err != nil {
 			return false, err
 		}

@@ -244,6 +244,10 @@ func NewPlan(fields []Field) (*Plan, error) {
 // Colour tells whether the table holds any colour that is read.
 func (p *Plan) Colour() bool { return p.lab || p.xyz || len(p.bands) > 0 || p.pairs > 0 }
 
+// Surely is Colour, but a few numbers that may be wavelengths will not do: a
+// row of values has those too.
+func (p *Plan) Surely() bool { return p.lab || p.xyz || len(p.bands) >= 10 || p.pairs > 0 }
+
 // Wanted is a hint for a table without colour: that densities are none, where
 // it has them, else the given one.
 func (p *Plan) Wanted(otherwise string) string {

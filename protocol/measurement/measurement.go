@@ -10,6 +10,7 @@ package measurement
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -104,9 +105,15 @@ type File struct {
 // Len is the number of patches.
 func (f *File) Len() int { return len(f.ID) }
 
-// Warnf adds a warning.
+// maxWarnings bounds the warnings of one file; a person reads fewer.
+const maxWarnings = 100
+
+// Warnf adds a warning, once.
 func (f *File) Warnf(format string, args ...any) {
-	f.Warnings = append(f.Warnings, fmt.Sprintf(format, args...))
+	text := fmt.Sprintf(format, args...)
+	if len(f.Warnings) < maxWarnings && !slices.Contains(f.Warnings, text) {
+		f.Warnings = append(f.Warnings, text)
+	}
 }
 
 // DeviceSpace is the device channels as one word, such as CMYK; empty when

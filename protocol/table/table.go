@@ -134,7 +134,7 @@ func findHeader(text []byte, name string) (*header, error) {
 			}
 			h.body, h.line = rest, number
 			err := h.cut(line, separators, name)
-			if err == nil && h.plan.Colour() {
+			if err == nil && (h.plan.Surely() || plain == 0 && h.plan.Colour()) {
 				h.plain = plain
 				return h, nil
 			}
