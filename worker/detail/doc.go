@@ -70,6 +70,15 @@ func Load(ctx context.Context, js jetstream.JetStream, rec *protocol.Record) (*D
 	return d, nil
 }
 
+// LoadSheet is Load without the control charts: the patches and the lines of one reading.
+func LoadSheet(ctx context.Context, js jetstream.JetStream, rec *protocol.Record) (*Detail, error) {
+	d := &Detail{Record: rec}
+	if rec.Verdict == nil {
+		return d, nil
+	}
+	return d, d.loadSheet(ctx, js, rec.Verdict)
+}
+
 func (d *Detail) miss(format string, args ...any) {
 	d.Missing = append(d.Missing, fmt.Sprintf(format, args...))
 }

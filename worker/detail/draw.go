@@ -229,7 +229,7 @@ func (d *Detail) course(p *printer) {
 		t := &d.Tracks[i]
 		now := t.Now()
 		name := text.Pad(t.Name(), 36, ' ')
-		value := signed(now.Value) + " " + t.Unit
+		value := Signed(now.Value) + " " + t.Unit
 		if !t.Sided {
 			value = fmt.Sprintf("%.2f %s", now.Value, t.Unit)
 		}

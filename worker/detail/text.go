@@ -228,7 +228,7 @@ func (d *Detail) numbers(p *printer, v *protocol.Verdict, tol drift.Tolerances) 
 		if tolerance > 0 {
 			t = fmt.Sprintf("±%.1f", tolerance)
 		}
-		value2 := signed(value)
+		value2 := Signed(value)
 		if unit != "" {
 			value2 += " " + unit
 		}
@@ -256,8 +256,8 @@ func (d *Detail) numbers(p *printer, v *protocol.Verdict, tol drift.Tolerances) 
 	}
 }
 
-// signed writes a figure with its sign, and without one when it rounds to nothing.
-func signed(v float64) string {
+// Signed writes a figure with its sign, and without one when it rounds to nothing.
+func Signed(v float64) string {
 	if s := fmt.Sprintf("%+.1f", v); s != "-0.0" && s != "+0.0" {
 		return s
 	}

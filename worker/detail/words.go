@@ -72,6 +72,12 @@ var lineWords = map[string]string{
 	"section": "a weak group of nozzles", "feed": "a seam of the paper feed",
 }
 
+// Channel names a channel in words.
+func Channel(channel string) string { return alert.ChannelName(channel) }
+
+// Condition says how a chart was printed.
+func Condition(c protocol.Condition) string { return conditionWords(c) }
+
 // conditionWords say how a chart was printed.
 func conditionWords(c protocol.Condition) string {
 	s := c.Media + ", preset " + c.Preset + ", "

@@ -1,0 +1,155 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"swathkeeper/worker/history"
+	"swathkeeper/worker/report"
+)
+
+func init() { extra = append(extra, newReport) }
+
+func newReport() *cobra.Command {
+	var site, printer, since, until, out, pdf string
+	c := &cobra.Command{
+		Use:   "report",
+		Short: "One page about one printer: alerts, control charts, what was done and whether it helped",
+		Long: `One page about one printer, as HTML that needs nothing else: what is open, how every
+figure went, what was done and whether it helped, and the chart before and now. It reads
+well on a screen, light or dark, on a phone and on A4 paper.
+
+--pdf writes the same as PDF, by a Chromium or Chrome browser where one is installed.`,
+		Example: `  swathkeeper report --printer heron --out heron.html
+  swathkeeper report --printer heron --since 2026-03-01 --until 2026-04-01 --out march.html
+  swathkeeper report --printer heron --since 90d --pdf heron.pdf`,
+		Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			if err := needToken("printer", printer); err != nil {
+				return err
+			}
+			if site != "" {
+				if err := needToken("site", site); err != nil {
+					return err
+				}
+			}
+			if out == "" && pdf == "" {
+				return usagef("give --out FILE.html, or --pdf FILE.pdf, or both")
+			}
+			cfg, err := loadConfig(c)
+			if err != nil {
+				return err
+			}
+			zone, err := cfg.location()
+			if err != nil {
+				return err
+			}
+			now := time.Now().In(zone)
+			from, err := history.ParseWhen(since, now)
+			if err != nil {
+				return usagef("--since: %w", err)
+			}
+			to, err := history.ParseWhen(until, now)
+			if err != nil {
+				return usagef("--until: %w", err)
+			}
+			if to.IsZero() {
+				to = now
+			}
+			if !to.After(from) {
+				return usagef("--until %s is not after --since %s", until, since)
+			}
+			if pdf != "" && browser() == "" {
+				return errors.New("--pdf needs a browser (chromium or google-chrome) on this machine; write --out FILE.html and print that from a browser")
+			}
+			cl, err := look(c)
+			if err != nil {
+				return err
+			}
+			defer cl.close()
+			page, err := report.Collect(cl.ctx, cl.js, site, printer, from, to, now, zone)
+			if err != nil {
+				return cl.explain(err)
+			}
+			if out == "" {
+				dir, err := os.MkdirTemp("", "swathkeeper-report-")
+				if err != nil {
+					return err
+				}
+				defer os.RemoveAll(dir)
+				out = filepath.Join(dir, "report.html")
+			}
+			f, err := os.Create(out)
+			if err != nil {
+				return err
+			}
+			err = page.WriteHTML(f, cfg.judgeOptions().Drift.WithDefaults().Tolerances)
+			if err := errors.Join(err, f.Close()); err != nil {
+				return fmt.Errorf("report %s: %w", out, err)
+			}
+			if pdf != "" {
+				return printPDF(c.Context(), out, pdf)
+			}
+			return nil
+		},
+	}
+	f := c.Flags()
+	f.StringVar(&printer, "printer", "", "the printer")
+	f.StringVar(&site, "site", "", "its site, where several have a printer of that name")
+	f.StringVar(&since, "since", "30d", "from then on: 7d, monday, 2026-03-04")
+	f.StringVar(&until, "until", "", "up to then (default: now)")
+	f.StringVar(&out, "out", "", "the HTML file to write")
+	f.StringVar(&pdf, "pdf", "", "the PDF file to write")
+	return c
+}
+
+// browser finds a browser that can print to PDF without a window.
+func browser() string {
+	for _, name := range []string{"chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome"} {
+		if path, err := exec.LookPath(name); err == nil {
+			return path
+		}
+	}
+	return ""
+}
+
+// printLimit is how long a browser may take over one page.
+const printLimit = 2 * time.Minute
+
+// printPDF lets a browser print a page.
+func printPDF(ctx context.Context, page, pdf string) error {
+	abs, err := filepath.Abs(page)
+	if err != nil {
+		return err
+	}
+	to, err := filepath.Abs(pdf)
+	if err != nil {
+		return err
+	}
+	profile, err := os.MkdirTemp("", "swathkeeper-browser-")
+	if err != nil {
+		return err
+	}
+	defer os.RemoveAll(profile)
+	ctx, cancel := context.WithTimeout(ctx, printLimit)
+	defer cancel()
+	args := []string{"--headless", "--disable-gpu", "--no-first-run", "--disable-extensions", "--user-data-dir=" + profile, "--no-pdf-header-footer", "--print-to-pdf=" + to}
+	if os.Geteuid() == 0 {
+		args = append(args, "--no-sandbox") // a browser refuses its sandbox to root; the page has no script
+	}
+	out, err := exec.CommandContext(ctx, browser(), append(args, "file://"+abs)...).CombinedOutput()
+	if err != nil {
+		return fmt.Errorf("the browser did not print the page: %w: %s", err, out[:min(len(out), 400)])
+	}
+	if _, err := os.Stat(to); err != nil {
+		return fmt.Errorf("the browser printed nothing: %s", out[:min(len(out), 400)])
+	}
+	return nil
+}
