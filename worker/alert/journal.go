@@ -334,9 +334,13 @@ func (t *turn) turnAdvice(key string, c *Cause, v *protocol.Verdict) {
 // questioned finds the change of ink or media after which the cause began, if the baseline in
 // force is older than that change.
 func (t *turn) questioned(c *Cause, s *Series) *Swap {
+	began := c.Since
+	if !c.Began.IsZero() && c.Began.Before(began) {
+		began = c.Began // it crept in before it showed
+	}
 	for i := len(t.Swaps) - 1; i >= 0; i-- {
 		w := &t.Swaps[i]
-		if !w.At.After(s.BaselineSince) || c.Since.Before(w.At) {
+		if !w.At.After(s.BaselineSince) || began.Before(w.At) {
 			continue
 		}
 		switch c.Advice {

@@ -6,39 +6,39 @@ import "swathkeeper/protocol"
 // The reasons that findings give use the same.
 const tellableOnset = 3
 
-// calm notes, for each channel, a reading in which nothing spoke for a change of its strength: when
-// a change is dated later, this was the last one before it.
-func (s *Series) calm(v *protocol.Verdict) {
+// date notes, for each channel, a reading in which nothing spoke for a change of its strength, and the
+// first one after it: when a change is dated later, that was its beginning.
+func (s *Series) date(v *protocol.Verdict) {
 	if v.Colour == nil {
 		return
 	}
+	if s.Onsets == nil {
+		s.Onsets = map[string]Onset{}
+	}
 	for _, ch := range v.Colour.Channels {
-		if ch.SinceReadings > 0 {
-			continue
+		o := s.Onsets[ch.Channel]
+		switch {
+		case ch.SinceReadings <= 0:
+			o = Onset{Good: protocol.LastGood{Reading: v.Reading, At: v.At}}
+		case o.Began.IsZero():
+			o.Began = v.At
 		}
-		if s.Calm == nil {
-			s.Calm = map[string]protocol.LastGood{}
-		}
-		s.Calm[ch.Channel] = protocol.LastGood{Reading: v.Reading, At: v.At}
+		s.Onsets[ch.Channel] = o
 	}
 }
 
-// beforeOnset gives the last reading before the change that a finding tells of began, if its
-// beginning was estimated; nil when there is no such reading. What was printed after it is suspect,
-// though the readings since may have been within tolerance: the message says when it began, and
-// must not call goods good that were printed since.
-func (s *Series) beforeOnset(v *protocol.Verdict, f protocol.Finding) (good *protocol.LastGood, known bool) {
+// onset gives when the change that a finding tells of began, if that was estimated. What was printed
+// since the reading before is suspect, though the readings since may have been within tolerance: the
+// message says when it began, and must not call goods good that were printed since.
+func (s *Series) onset(v *protocol.Verdict, f protocol.Finding) *Onset {
 	if v.Colour == nil || f.Advice != protocol.AdviceInk {
-		return nil, false
+		return nil
 	}
 	for _, ch := range v.Colour.Channels {
-		if ch.Channel != f.Channel || ch.SinceReadings < tellableOnset {
-			continue
+		if ch.Channel == f.Channel && ch.SinceReadings >= tellableOnset {
+			o := s.Onsets[ch.Channel]
+			return &o
 		}
-		if g, ok := s.Calm[ch.Channel]; ok {
-			good = &g
-		}
-		return good, true
 	}
-	return nil, false
+	return nil
 }

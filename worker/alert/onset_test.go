@@ -106,3 +106,23 @@ func TestTheEarlierSuspicionIsTakenOver(t *testing.T) {
 		t.Errorf("last good %+v, the ink's was %v", g, before)
 	}
 }
+
+// What had begun before the new ink came is not laid at its door.
+func TestTheNewInkDidNotBeginIt(t *testing.T) {
+	p := newPlay(t, Options{})
+	p.slow(0)
+	p.slow(1)
+	p.slow(2)
+	p.did(protocol.DidInk, "C")
+	p.slow(3, weak)
+	want(t, p.slow(4, weak), "raised check_ink/C act (confirmed)")
+	// And what began with it is.
+	p = newPlay(t, Options{})
+	p.slow(0)
+	p.slow(0)
+	p.did(protocol.DidInk, "C")
+	p.slow(1)
+	p.slow(2)
+	p.slow(3, weak)
+	want(t, p.slow(4, weak), "raised check_ink/C act (after_new_ink)")
+}

@@ -39,6 +39,7 @@ type Cause struct {
 	Raised   string             `json:"raised,omitempty"` // reason it was raised for
 	Since    time.Time          `json:"since"`
 	LastGood *protocol.LastGood `json:"last_good,omitempty"`
+	Began    time.Time          `json:"began,omitzero"` // estimated, where that is before Since
 
 	Why        string  `json:"why,omitempty"`
 	Likelihood float64 `json:"likelihood,omitempty"`
@@ -92,9 +93,9 @@ type Series struct {
 	LastAt time.Time `json:"last_at,omitzero"` // of the last usable verdict
 	Last   string    `json:"last,omitempty"`   // its reading
 	Prints []Seen    `json:"prints,omitempty"` // numbers of the last prints
-	// Calm is, by channel, the last reading in which nothing spoke for a change of its strength.
-	Calm     map[string]protocol.LastGood `json:"calm,omitempty"`
-	Unusable int                          `json:"unusable,omitempty"`
+	// Onsets tell, by channel, when the change of its strength began that is under way, if one is.
+	Onsets   map[string]Onset `json:"onsets,omitempty"`
+	Unusable int              `json:"unusable,omitempty"`
 
 	Baseline      string    `json:"baseline,omitempty"`
 	Grade         string    `json:"grade,omitempty"`
@@ -102,6 +103,13 @@ type Series struct {
 	// AwaitBaseline is set when a profile was refitted for charts printed without it: until the
 	// baseline changes, or this time passes, a refit is not advised again.
 	AwaitBaseline time.Time `json:"await_baseline,omitzero"`
+}
+
+// Onset is the last reading in which nothing spoke for a change, and when the first after it was
+// taken; zero where there is none.
+type Onset struct {
+	Good  protocol.LastGood `json:"good,omitzero"`
+	Began time.Time         `json:"began,omitzero"`
 }
 
 // Seen is when a print's number was first seen.
@@ -170,7 +178,7 @@ func (s State) clone() State {
 		}
 		n := *v
 		n.Prints = slices.Clone(v.Prints)
-		n.Calm = maps.Clone(v.Calm)
+		n.Onsets = maps.Clone(v.Onsets)
 		c.Series[k] = &n
 	}
 	c.Stations = make(map[string]*Station, len(s.Stations))

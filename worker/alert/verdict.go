@@ -35,7 +35,7 @@ func (t *turn) verdict(v *protocol.Verdict) {
 	}
 	s.Unusable = 0
 	s.Count++
-	s.calm(v)
+	s.date(v)
 	seen := t.sightings(v)
 	answers := t.answers(v, s, seen)
 	t.readable(v)
@@ -78,7 +78,7 @@ func (t *turn) seriesOf(v *protocol.Verdict) *Series {
 				}
 			}
 		}
-		s.Baseline, s.BaselineSince, s.AwaitBaseline, s.Calm = v.Baseline.ID, v.At, time.Time{}, nil
+		s.Baseline, s.BaselineSince, s.AwaitBaseline, s.Onsets = v.Baseline.ID, v.At, time.Time{}, nil
 	}
 	s.Grade = v.Baseline.Grade
 	return s
@@ -146,13 +146,21 @@ func (t *turn) hit(c *Cause, v *protocol.Verdict, s *Series, sight *sighting) {
 	if len(c.Hits) == 0 && !c.Open && !c.Closed {
 		c.Since = v.At
 		// The reading before this one did not show it, or it would be among the hits.
-		c.LastGood = nil
+		c.LastGood, c.Began = nil, time.Time{}
 		if s.Last != "" {
 			c.LastGood = &protocol.LastGood{Reading: s.Last, At: s.LastAt}
 		}
 	}
-	if good, known := s.beforeOnset(v, f); known && (good == nil || c.LastGood != nil && good.At.Before(c.LastGood.At)) {
-		c.LastGood = good
+	if o := s.onset(v, f); o != nil {
+		if c.Began.IsZero() || o.Began.Before(c.Began) {
+			c.Began = o.Began
+		}
+		switch {
+		case o.Good.Reading == "":
+			c.LastGood = nil
+		case c.LastGood != nil && o.Good.At.Before(c.LastGood.At):
+			c.LastGood = &o.Good
+		}
 	}
 	h := Hit{Reading: v.Reading, Series: v.Series, Count: s.Count, At: v.At, Print: v.Print, Level: f.Level, Size: sight.size,
 		Likelihood: f.Likelihood, Rival: f.Rival}
