@@ -23,6 +23,8 @@ type Record struct {
 
 	Changes []Change `json:"changes,omitempty"` // alert transitions this record brings
 	Open    []Alert  `json:"open,omitempty"`    // every alert open on this printer afterwards
+	// HeldUntil is until when the whole printer is on hold: nothing new below stop is told.
+	HeldUntil time.Time `json:"held_until,omitzero"`
 
 	Verdict  *Verdict         `json:"verdict,omitzero"`
 	Refusal  *Refusal         `json:"refusal,omitzero"`

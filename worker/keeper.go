@@ -342,5 +342,5 @@ func fill(r *protocol.Record, d alert.Decision) {
 	if len(d.Changes) > 0 {
 		r.Kind = protocol.KindAlert
 	}
-	r.Changes, r.Open, r.Outcomes = d.Changes, d.Open, d.Outcomes
+	r.Changes, r.Open, r.Outcomes, r.HeldUntil = d.Changes, d.Open, d.Outcomes, d.HeldTill
 }

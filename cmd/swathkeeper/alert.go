@@ -30,8 +30,8 @@ func newAlert() *cobra.Command {
 	return c
 }
 
-// openAlerts reads what is open from each printer's newest record. Empty names match all.
-func openAlerts(ctx context.Context, cl *client, site, printer string) ([]protocol.Alert, error) {
+// lastRecords reads each printer's newest record, which holds what is open. Empty names match all.
+func lastRecords(ctx context.Context, cl *client, site, printer string) ([]*protocol.Record, error) {
 	records, err := bus.OpenRecords(ctx, cl.js)
 	if err != nil {
 		return nil, err
@@ -40,17 +40,17 @@ func openAlerts(ctx context.Context, cl *client, site, printer string) ([]protoc
 	if err != nil {
 		return nil, cl.explain(err)
 	}
-	var out []protocol.Alert
+	var out []*protocol.Record
 	for _, p := range printers {
 		if (site != "" && p[0] != site) || (printer != "" && p[1] != printer) {
 			continue
 		}
 		last, err := records.Last(ctx, protocol.PrinterRecords(p[0], p[1]))
 		if err != nil {
-			return nil, err
+			return nil, cl.explain(err)
 		}
-		if last != nil {
-			out = append(out, last.Record.Open...)
+		if last != nil && last.Record != nil {
+			out = append(out, last.Record)
 		}
 	}
 	return out, nil
@@ -86,15 +86,24 @@ func newAlertList() *cobra.Command {
 				return err
 			}
 			defer cl.close()
-			open, err := openAlerts(cl.ctx, cl, site, printer)
+			last, err := lastRecords(cl.ctx, cl, site, printer)
 			if err != nil {
 				return err
+			}
+			var open []protocol.Alert
+			for _, r := range last {
+				open = append(open, r.Open...)
 			}
 			if asJSON {
 				if open == nil {
 					open = []protocol.Alert{}
 				}
 				return writeJSON(c, open)
+			}
+			for _, r := range last {
+				if time.Now().Before(r.HeldUntil) {
+					fmt.Fprintf(c.OutOrStdout(), "%s/%s: on hold until %s; nothing new is told but a stop\n", r.Site, r.Printer, r.HeldUntil.In(zone).Format("2006-01-02 15:04"))
+				}
 			}
 			if len(open) == 0 {
 				_, err := fmt.Fprintln(c.OutOrStdout(), "nothing is open")
@@ -147,20 +156,29 @@ func alertNote(key string) (*protocol.Note, error) {
 	return &protocol.Note{Schema: protocol.SchemaNote, Site: parts[0], Printer: parts[1], Who: currentUser()}, nil
 }
 
-// needOpen refuses a key that is not open, rather than let a slip of the pen pass for a hold.
+// needOpen refuses a key that is not open, or a printer that is not known, rather than let a slip of
+// the pen pass for a hold.
 func needOpen(c *cobra.Command, n *protocol.Note, key string) error {
 	cl, err := look(c)
 	if err != nil {
 		return err
 	}
 	defer cl.close()
-	open, err := openAlerts(cl.ctx, cl, n.Site, n.Printer)
+	last, err := lastRecords(cl.ctx, cl, n.Site, n.Printer)
 	if err != nil {
 		return err
 	}
-	for _, a := range open {
-		if a.Key == key || strings.HasSuffix(key, "/*") {
-			return nil
+	if strings.HasSuffix(key, "/*") {
+		if len(last) == 0 {
+			return fmt.Errorf("nothing is known of printer %s/%s; `swathkeeper printers` lists those that are", n.Site, n.Printer)
+		}
+		return nil
+	}
+	for _, r := range last {
+		for _, a := range r.Open {
+			if a.Key == key {
+				return nil
+			}
 		}
 	}
 	return fmt.Errorf("%s is not open; `swathkeeper alert list` shows what is", key)
@@ -172,6 +190,10 @@ func newAlertHold() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "hold KEY",
 		Short: "Say nothing more about an alert for a while, unless it passes the stop limit",
+		Long: `Say nothing more about an alert for a while, unless it passes the stop limit.
+
+site/printer/* holds the whole printer: what is open, and what comes up until then. What was seen
+meanwhile and is still there afterwards is told then. alert close 'site/printer/*' ends it early.`,
 		Example: `  swathkeeper alert hold quay/heron/clean_head/C --for 8h --why 'the engineer comes at noon'
   swathkeeper alert hold 'quay/heron/*' --for 2d --why 'printer is being moved'`,
 		Args: cobra.ExactArgs(1),

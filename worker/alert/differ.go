@@ -56,12 +56,16 @@ func (t *turn) raiseDiffering(v *protocol.Verdict, s *Series, seen map[string]*s
 		if t.contradict(c, v) {
 			need = t.opts.Window
 		}
-		if len(hits) < need || len(rivals) < 2 {
+		if len(hits) < need || len(rivals) < 2 || t.changed[r.key] {
 			continue
 		}
 		c.Level = protocol.LevelAct
 		if stops >= need {
 			c.Level = protocol.LevelStop
+		}
+		if t.held(c.Level) {
+			c.Level = ""
+			return
 		}
 		other := rivals[0]
 		if i == 0 {

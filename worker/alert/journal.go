@@ -4,6 +4,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 	"unicode"
 	"unicode/utf8"
 
@@ -45,6 +46,9 @@ func (t *turn) hold(h *protocol.HoldNote) {
 	if !h.Until.After(t.now) {
 		return
 	}
+	if h.Key == t.Site+"/"+t.Printer+"/*" {
+		t.HeldTill = h.Until
+	}
 	for _, k := range t.matches(h.Key) {
 		c := t.Causes[k]
 		c.HeldTill = h.Until
@@ -55,6 +59,9 @@ func (t *turn) hold(h *protocol.HoldNote) {
 // closeByHand closes and starts the cause's confirmation anew, but keeps since when goods are
 // suspect, should the next readings still show it.
 func (t *turn) closeByHand(n *protocol.CloseNote) {
+	if n.Key == t.Site+"/"+t.Printer+"/*" {
+		t.HeldTill = time.Time{}
+	}
 	for _, k := range t.matches(n.Key) {
 		c := t.Causes[k]
 		if c.Advice == protocol.AdviceSilent {
@@ -320,8 +327,9 @@ func (t *turn) turnAdvice(key string, c *Cause, v *protocol.Verdict) {
 	ink.Likelihood, ink.Rival, ink.Check, ink.Traces = c.Likelihood, "", "", c.Traces
 	ink.Why = strconv.Itoa(c.Cleans) + " cleans without effect. " + upper(sentence(c.Why))
 	ink.Raised = ReasonNoEffect
-	t.untell(key)
-	t.tell(key, c, protocol.ChangeAbsorbed, ReasonNoEffect, v).Why = strconv.Itoa(c.Cleans) + " cleans without effect."
+	if !t.untell(key) { // else it is confirmed only now, and nobody has heard of it
+		t.tell(key, c, protocol.ChangeAbsorbed, ReasonNoEffect, v).Why = strconv.Itoa(c.Cleans) + " cleans without effect."
+	}
 	delete(t.Causes, key)
 	t.untell(inkKey)
 	kind := protocol.ChangeRaised

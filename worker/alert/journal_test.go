@@ -231,3 +231,15 @@ func TestNoReminderWhileTheAnswerIsAwaited(t *testing.T) {
 		t.Fatalf("%+v", p.told[n:])
 	}
 }
+
+// Cleaned twice on one sighting, and still there at the second: told once, as what cleaning does not
+// clear.
+func TestCleanedTwiceBeforeItWasTold(t *testing.T) {
+	p := newPlay(t, Options{})
+	p.read(lines)
+	p.did(protocol.DidClean, "C")
+	p.did(protocol.DidClean, "C")
+	want(t, p.read(lines), "raised check_ink/C act (cleans_no_effect)")
+	p.read()
+	want(t, p.read(), "cleared check_ink/C act (steady)")
+}

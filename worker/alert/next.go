@@ -24,6 +24,8 @@ type Decision struct {
 	// NextWake is when the worker should call Next with an empty Input, for a reminder, the end of
 	// a hold or a station's silence; zero when there is nothing to wait for.
 	NextWake time.Time
+	// HeldTill is until when nothing new below stop is raised on this printer; zero: it is not on hold.
+	HeldTill time.Time
 	// Text says in one line what was decided; empty when nothing changed.
 	Text string
 }
@@ -49,7 +51,7 @@ func Next(state State, in Input, now time.Time, opts Options) (State, Decision) 
 		}
 	}
 	return t.State, Decision{
-		Changes: t.changes, Open: t.State.Open(), Outcomes: t.outcomes, NextWake: t.nextWake(), Text: t.text(),
+		Changes: t.changes, Open: t.State.Open(), Outcomes: t.outcomes, NextWake: t.nextWake(), HeldTill: t.HeldTill, Text: t.text(),
 	}
 }
 
@@ -121,6 +123,9 @@ func (t *turn) text() string {
 
 // timers ends holds, reminds, and notices silence.
 func (t *turn) timers() {
+	if !t.now.Before(t.HeldTill) {
+		t.HeldTill = time.Time{}
+	}
 	for _, key := range t.keys() {
 		c := t.Causes[key]
 		if !c.Open {
@@ -200,6 +205,9 @@ func (t *turn) nextWake() time.Time {
 	}
 	for name := range t.expected() {
 		if due := t.deadline(name); !due.IsZero() {
+			if due.Before(t.HeldTill) {
+				due = t.HeldTill
+			}
 			earlier(t.opening(due))
 		}
 	}

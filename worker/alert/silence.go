@@ -142,7 +142,7 @@ func (st *Station) closedDays() []time.Weekday {
 func (t *turn) silences() {
 	for _, name := range slices.Sorted(maps.Keys(t.expected())) {
 		due := t.deadline(name)
-		if due.IsZero() || t.opening(due).After(t.now) {
+		if due.IsZero() || t.opening(due).After(t.now) || t.held(protocol.LevelAct) {
 			continue
 		}
 		key := t.key(protocol.AdviceSilent, name, "")

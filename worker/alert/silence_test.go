@@ -121,3 +121,53 @@ func TestCalendar(t *testing.T) {
 		t.Errorf("opens: %v", got)
 	}
 }
+
+// A printer on hold as a whole: nothing new is told until then but a stop, and what was seen meanwhile
+// and is still there is told after it.
+func TestAPrinterOnHold(t *testing.T) {
+	p := newPlay(t, Options{Expect: []Expect{{Site: "quay", Printer: "heron", Station: "bench-1", Every: 30 * time.Hour}}})
+	p.read()
+	n := len(p.told)
+	all := protocol.HoldNote{Key: "quay/heron/*", Until: p.now.Add(72 * time.Hour), Why: "the printer is being moved"}
+	if d := p.note(protocol.Note{Hold: &all}); !d.HeldTill.Equal(all.Until) {
+		t.Errorf("held till %v", d.HeldTill)
+	}
+	p.pass(60 * time.Hour)
+	p.read(weak)
+	p.read(press) // nor what differs
+	p.readAs(reading{outcome: protocol.Unusable})
+	p.readAs(reading{outcome: protocol.Unusable})
+	p.read(weak)
+	if len(p.told) != n {
+		t.Fatalf("told on hold: %+v", p.told[n:])
+	}
+	dead := seen{protocol.AdviceClean, "K", "stop!", 3}
+	want(t, p.read(weak, dead), "raised clean_head/K stop (overwhelming)")
+	p.now = all.Until
+	d := p.read(weak, dead)
+	want(t, d, "raised check_ink/C act (confirmed)")
+	if !d.HeldTill.IsZero() {
+		t.Errorf("still on hold: %v", d.HeldTill)
+	}
+}
+
+func TestSilenceOnHoldIsToldAfterIt(t *testing.T) {
+	p := newPlay(t, Options{Expect: []Expect{{Site: "quay", Printer: "heron", Station: "bench-1", Every: 30 * time.Hour}}})
+	p.read()
+	until := p.now.Add(50 * time.Hour)
+	p.note(protocol.Note{Hold: &protocol.HoldNote{Key: "quay/heron/*", Until: until, Why: "the printer is being moved"}})
+	n := len(p.told)
+	p.pass(49 * time.Hour)
+	if len(p.told) != n {
+		t.Fatalf("told on hold: %+v", p.told[n:])
+	}
+	p.pass(2 * time.Hour)
+	if len(p.told) != n+1 || p.told[n].Reason != ReasonSilent {
+		t.Fatalf("%+v", p.told[n:])
+	}
+	// Closing all ends a hold.
+	p.note(protocol.Note{Hold: &protocol.HoldNote{Key: "quay/heron/*", Until: p.now.Add(50 * time.Hour), Why: "again"}})
+	if d := p.note(protocol.Note{Close: &protocol.CloseNote{Key: "quay/heron/*", Why: "it is back"}}); !d.HeldTill.IsZero() {
+		t.Errorf("still on hold: %v", d.HeldTill)
+	}
+}

@@ -25,6 +25,8 @@ type State struct {
 	Stations map[string]*Station `json:"stations,omitempty"`
 	Entries  []Entry             `json:"entries,omitempty"` // journal entries waiting for their answer
 	Swaps    []Swap              `json:"swaps,omitempty"`   // changes of ink and media that question baselines
+	// HeldTill is until when nothing new below stop is raised on this printer.
+	HeldTill time.Time `json:"held_till,omitzero"`
 }
 
 // Cause is one cause on the printer: open, or seen too seldom to be raised.

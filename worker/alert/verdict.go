@@ -211,11 +211,18 @@ func (t *turn) raise(key string, c *Cause, sight *sighting, v *protocol.Verdict,
 		return
 	}
 	c.Level = level
-	if t.blocked(c, v, s) {
+	// A key changes once an input: what was told as over by this reading begins with the next.
+	if t.changed[key] || t.held(level) || t.blocked(c, v, s) {
 		c.Level = ""
 		return
 	}
 	t.open(key, c, reason, v, s)
+}
+
+// held reports whether the whole printer is on hold at a level: it is being moved, say. What was seen
+// is remembered, and the next reading that shows it after the hold raises it.
+func (t *turn) held(level string) bool {
+	return level != protocol.LevelStop && t.now.Before(t.HeldTill)
 }
 
 // open makes a cause an alert and tells it.
@@ -508,7 +515,7 @@ func (t *turn) unusable(v *protocol.Verdict, s *Series) {
 	}
 	key := t.key(protocol.AdviceRemeasure, "", v.Series)
 	c := t.Causes[key]
-	if c != nil && c.Open {
+	if c != nil && c.Open || t.held(protocol.LevelAct) {
 		return
 	}
 	c = &Cause{Advice: protocol.AdviceRemeasure, Series: v.Series, Open: true, Level: protocol.LevelAct,
