@@ -294,11 +294,11 @@ func (f *File) checkCondition() {
 	case c.White != "":
 		f.fault("Lab and XYZ are relative to the %s, not to a perfect white", c.White)
 	case c.Observer == "10":
-		f.fault("Lab and XYZ are for the 10 degree observer")
+		f.fault("Lab and XYZ are for the 10 degree observer%s", f.whiteBy)
 	case c.Observer != "" && c.Observer != "2":
 		f.fault("Lab and XYZ are for observer %s", Quote(c.Observer))
 	case c.Illuminant != "" && c.Illuminant != "D50":
-		f.fault("Lab and XYZ are for illuminant %s", c.Illuminant)
+		f.fault("Lab and XYZ are for illuminant %s%s", c.Illuminant, f.whiteBy)
 	}
 	if f.Fault == "" && c.Illuminant == "" && f.XYZ != nil {
 		brightest := f.brightest()

@@ -1,6 +1,7 @@
 package measurement
 
 import (
+	"fmt"
 	"regexp"
 	"strings"
 	"time"
@@ -71,7 +72,7 @@ var (
 	wordBack    = regexp.MustCompile(`(?i)\b(white|black) (?:sample )?backing\b`)
 	wordGeometr = regexp.MustCompile(`\b(45/0|0/45|d/8)\b`)
 	// names of header lines whose free text may state a condition
-	mayState = regexp.MustCompile(`DESCRIPTOR|LIGHT|CONDITION|COLORIM|MEASUR|DEVICE|SETTING|PARAM|SPECTRO|COMMENT|REMARK|NOTE|TABLE_NAME`)
+	mayState = regexp.MustCompile(`DESCRI|LIGHT|CONDITION|COLORIM|MEASUR|DEVICE|SETTING|PARAM|SPECTRO|COMMENT|REMARK|NOTE|TABLE_NAME`)
 )
 
 // Settle draws from the free text of the header what no keyword said, and
@@ -160,7 +161,14 @@ func (f *File) settleWhite() {
 		case ill == "":
 			what = "observer"
 		}
-		f.Warnf("%s by the free text in line %d, %s", what, k.Line, Quote(k.Value))
+		by := "by the free text " + Quote(k.Value)
+		if k.Line > 0 {
+			by = fmt.Sprintf("by the free text in line %d, %s", k.Line, Quote(k.Value))
+		}
+		f.Warnf("%s %s", what, by)
+		if f.whiteBy == "" && (ill != "" && ill != "D50" || obs != "" && obs != "2") {
+			f.whiteBy = " " + by + "; where that means something else, state ILLUMINANT and OBSERVER"
+		}
 	}
 }
 

@@ -97,6 +97,7 @@ type File struct {
 	// SpectraFault, when not empty, is why the spectra may not be taken.
 	SpectraFault string
 
+	whiteBy   string // that another illuminant or observer is by free text, for the message
 	twoWhites bool   // the header gives two illuminants or observers
 	otherMode string // a second measuring condition of the header
 	modeFault string // why no measuring condition can be told
