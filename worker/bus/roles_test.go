@@ -274,6 +274,22 @@ func TestStationMayNothingElse(t *testing.T) {
 	if after := state(); after != before {
 		t.Errorf("the inbox changed from %s to %s", before, after)
 	}
+	// On its own subject no header does more than publish.
+	for key, v := range map[string]string{"Nats-Rollup": "sub", "Nats-TTL": "1s", "Nats-Schedule": "@every 1s", "Nats-Batch-Id": "x", "Nats-Incr": "+1"} {
+		m := nats.NewMsg(protocol.ReadingSubject("quay", "heron"))
+		m.Header.Set(key, v)
+		if key == "Nats-Batch-Id" {
+			m.Header.Set("Nats-Batch-Sequence", "1")
+			m.Header.Set("Nats-Batch-Commit", "1")
+		}
+		m.Data = []byte("{}")
+		if _, err := js.PublishMsg(ctx, m, jetstream.WithRetryAttempts(0)); err == nil {
+			t.Errorf("a reading with %s: %s was taken", key, v)
+		}
+	}
+	if after := state(); after != before {
+		t.Errorf("the inbox changed from %s to %s", before, after)
+	}
 	// And it still works after all that.
 	r := reading("heron")
 	r.ID = "0198c5a4-7b1e-7c3a-9f0e-2a6d1c4b8e12"
