@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"math"
 	"os"
 	"slices"
 	"strings"
@@ -16,6 +17,7 @@ import (
 	"github.com/knadh/koanf/v2"
 	"github.com/spf13/cobra"
 
+	"swathkeeper/measure/banding"
 	"swathkeeper/measure/drift"
 	"swathkeeper/worker/bus"
 	"swathkeeper/worker/judge"
@@ -48,6 +50,7 @@ type config struct {
 	// Chat holds targets by name; --chat gives one without a name.
 	Chat      map[string]chatConfig `koanf:"chat"`
 	Tolerance toleranceConfig       `koanf:"tolerance"`
+	Lines     linesConfig           `koanf:"lines"`
 	Alert     alertConfig           `koanf:"alert"`
 }
 
@@ -72,6 +75,24 @@ func (t toleranceConfig) tolerances() drift.Tolerances {
 		WhiteDE00: t.WhiteDE00, GreyDE00: t.GreyDE00, MeanDE00: t.MeanDE00, P95DE00: t.P95DE00, HouseDE00: t.HouseDE00,
 		House: t.House, StopFactor: t.StopFactor,
 	}
+}
+
+// linesConfig says which lines matter to the shop; a field left out keeps its default.
+type linesConfig struct {
+	ViewingMM      float64 `koanf:"viewing_mm"`
+	MattersDE00    float64 `koanf:"matters_de00"`
+	MattersLoss    float64 `koanf:"matters_loss"`
+	StopVisibility float64 `koanf:"stop_visibility"`
+}
+
+// check refuses what would be taken for the default in silence.
+func (l linesConfig) check() error {
+	for name, v := range map[string]float64{"viewing_mm": l.ViewingMM, "matters_de00": l.MattersDE00, "matters_loss": l.MattersLoss, "stop_visibility": l.StopVisibility} {
+		if !(v >= 0) || math.IsInf(v, 0) {
+			return usagef("setting lines.%s is %v: it must be above 0, or left out for the default", name, v)
+		}
+	}
+	return nil
 }
 
 // chatConfig is one chat target.
@@ -134,6 +155,9 @@ func loadConfig(cmd *cobra.Command) (*config, error) {
 		slices.Sort(seen.Unused)
 		return nil, usagef("there is no setting %s; the README lists them (configuration file%s, variables %s*)", strings.Join(seen.Unused, ", "), cond(path != "", " "+path, ""), envPrefix)
 	}
+	if err := c.Lines.check(); err != nil {
+		return nil, err
+	}
 	if c.Data == "" {
 		c.Data = defaultDataDir()
 	}
@@ -189,5 +213,8 @@ func (c *config) location() (*time.Location, error) {
 }
 
 func (c *config) judgeOptions() judge.Options {
-	return judge.Options{Drift: drift.Options{Tolerances: c.Tolerance.tolerances()}}
+	return judge.Options{
+		Drift: drift.Options{Tolerances: c.Tolerance.tolerances()},
+		Lines: banding.Options{ViewingMM: c.Lines.ViewingMM, MattersDE00: c.Lines.MattersDE00, MattersLoss: c.Lines.MattersLoss, StopVisibility: c.Lines.StopVisibility},
+	}
 }

@@ -12,9 +12,22 @@ const movedLow, movedHigh = 0.44, 0.58
 
 // Judge looks for lines in the traces of one reading. Traces that cannot be used are left out with a
 // warning; an error means that nothing could be judged at all.
-func (d *Detector) Judge(traces []Trace) (Result, error) {
+func (d *Detector) Judge(traces []Trace) (Result, error) { return d.JudgeFor(traces, Options{}) }
+
+// JudgeFor is Judge with the shop's choices of today, as far as they say what matters and not what is found: viewing
+// distance, luminance, MattersDE00, MattersLoss and StopVisibility. One that is 0 stays as the baseline was made with.
+func (d *Detector) JudgeFor(traces []Trace, choice Options) (Result, error) {
 	w := d.pool.Get().(*work)
 	defer d.pool.Put(w)
+	w.opt = d.opt
+	for _, c := range []struct{ to, from *float64 }{
+		{&w.opt.ViewingMM, &choice.ViewingMM}, {&w.opt.Luminance, &choice.Luminance}, {&w.opt.MattersDE00, &choice.MattersDE00},
+		{&w.opt.MattersLoss, &choice.MattersLoss}, {&w.opt.StopVisibility, &choice.StopVisibility},
+	} {
+		if *c.from > 0 {
+			*c.to = *c.from
+		}
+	}
 	return w.judge(traces)
 }
 

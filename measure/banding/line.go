@@ -4,7 +4,7 @@ import "math"
 
 // line turns an event into what is reported.
 func (w *work) line(e event) Line {
-	l, q, opt := e.lane, e.lane.prep.w, w.d.opt
+	l, q, opt := e.lane, e.lane.prep.w, w.opt
 	pitch := w.grid.pitch
 	a, se := e.a, e.se
 	_, _, _, sigma := q.information(e.fam, e.c.shape)

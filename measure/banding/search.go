@@ -8,6 +8,7 @@ import (
 // work holds the buffers of one judgement.
 type work struct {
 	d         *Detector
+	opt       Options // the detector's, with the shop's choices of today
 	grid      grid
 	detrendMM float64
 	samples   []sample

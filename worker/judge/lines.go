@@ -118,7 +118,7 @@ func judgeLines(in Input, v *protocol.Verdict, o Options) (lines []cause.Line, s
 	if len(ts) == 0 {
 		return nil, nil, nil // white strips only
 	}
-	res, err := det.Judge(ts)
+	res, err := det.JudgeFor(ts, o.Lines)
 	v.Warnings = append(v.Warnings, texts(res.Warnings)...)
 	if err != nil {
 		// The patches may be as good as ever.

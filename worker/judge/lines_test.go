@@ -5,6 +5,7 @@ import (
 	"strings"
 	"testing"
 
+	"swathkeeper/measure/banding"
 	"swathkeeper/measure/madeup"
 	"swathkeeper/protocol"
 )
@@ -165,5 +166,30 @@ func TestMarkIsSaid(t *testing.T) {
 	}
 	if len(v.Findings) > 0 && v.Findings[0].Level != protocol.LevelNote {
 		t.Errorf("advice from dirt: %+v", v.Findings)
+	}
+}
+
+// TestViewingDistance: a flag hung high is looked at from far away. The same line that stops production at the shop's usual
+// distance is then only a fault to mend, by the choice of today and not that of the day the baseline was made.
+func TestViewingDistance(t *testing.T) {
+	w := newWorld(t)
+	m := w.baseline(10, true)
+	r := w.read(madeup.Faults{}, &madeup.State{Faults: []madeup.Fault{{Channel: "K", Nozzle: 100, Loss: 1}}})
+	at := func(o Options) *protocol.Verdict {
+		v, _, err := Judge(Input{Reading: r, Chart: w.chart, Model: m}, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return v
+	}
+	near, far := at(Options{}), at(Options{Lines: banding.Options{ViewingMM: 20000}})
+	if near.Outcome != protocol.LevelStop || !strings.Contains(near.Findings[0].Why, "seen with the eye") {
+		t.Errorf("at 0.4 m: %s %+v", near.Outcome, near.Findings)
+	}
+	if far.Outcome != protocol.LevelAct || strings.Contains(far.Findings[0].Why, "seen with the eye") {
+		t.Errorf("at 20 m: %s %+v", far.Outcome, far.Findings)
+	}
+	if v := at(Options{Lines: banding.Options{MattersDE00: 5, MattersLoss: 20}}); v.Outcome != protocol.LevelNote {
+		t.Errorf("a shop that lives with lines: %s", v.Outcome)
 	}
 }
