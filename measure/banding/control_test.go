@@ -1,6 +1,7 @@
 package banding_test
 
 import (
+	"encoding/json"
 	"math"
 	"strings"
 	"testing"
@@ -185,5 +186,102 @@ func TestMissingChannelIsSaid(t *testing.T) {
 		if w.Code == "no_strip" && !strings.Contains(w.Text, `"Y"`) {
 			t.Errorf("not named: %s", w.Text)
 		}
+	}
+}
+
+// A seam of any size is one line of all inks, of its true height within a tenth: its area over the blur, less what the
+// running median takes of a line that stands in a tenth of the samples. And a reading is judged alike whatever
+// was judged before it.
+func TestSeamIsOneLine(t *testing.T) {
+	t.Parallel()
+	tr, d := setup(t)
+	var first []string
+	for round := range 2 {
+		for i, um := range []float64{-30, -20, -10, 5, 10, 15, 17, 20, 25, 30, 40} {
+			r, err := tr.Traces(madeup.State{Feed: madeup.Feed{ErrorUM: um}}, rng(5))
+			if err != nil {
+				t.Fatal(err)
+			}
+			res := judge(t, d, r)
+			said, err := json.Marshal(res)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if round == 1 {
+				if string(said) != first[i] {
+					t.Errorf("seam of %v um: judged differently the second time", um)
+				}
+				continue
+			}
+			first = append(first, string(said))
+			l := only(t, res, banding.AllChannels)
+			peak := um / 1000 * tr.Strips[0].Removal / math.Sqrt(2*math.Pi) / tr.BlurMM
+			slack := 3 * l.ContrastSE / math.Abs(peak)
+			if got := -l.Contrast / peak; l.Kind != banding.Feed || got < 0.9-slack || got > 1.06+slack {
+				t.Errorf("seam of %v um: %s of %.3f, want %.3f", um, l.Kind, -l.Contrast, peak)
+			}
+		}
+	}
+}
+
+// What is said of strips that are not as the baseline's were: the reason, once, and no reason that is not so.
+func TestReasonsForOwnNoise(t *testing.T) {
+	t.Parallel()
+	tr, d := setup(t)
+	texts := func(r banding.Result) string {
+		var s []string
+		for _, w := range r.Warnings {
+			s = append(s, w.Code+": "+w.Text)
+		}
+		return strings.Join(s, "\n")
+	}
+	fabric := 0
+	for i := range 10 {
+		r, err := tr.Traces(madeup.State{}, rng(uint64(40+i)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for k := range r {
+			r[k].Values = r[k].Values[:300]
+		}
+		fabric += strings.Count(texts(judge(t, d, r)), "another fabric")
+	}
+	if fabric > 4 { // of 40 channels
+		t.Errorf("25 mm of the same fabric are called another one %d times in 40", fabric)
+	}
+	r, err := tr.Traces(madeup.State{}, rng(41))
+	if err != nil {
+		t.Fatal(err)
+	}
+	one := r[:0:0]
+	for _, x := range r {
+		if x.Strip != "C-right" {
+			one = append(one, x)
+		}
+	}
+	if s := texts(judge(t, d, one)); strings.Contains(s, "another fabric") || !strings.Contains(s, "1 of 2 strips") {
+		t.Errorf("one strip of cyan: %s", s)
+	}
+	cut := tr.Strips[0].Level
+	for k := range r {
+		for i, v := range r[k].Values {
+			r[k].Values[i] = math.Min(v, cut)
+		}
+	}
+	if s := texts(judge(t, d, r)); !strings.Contains(s, "cut: strip \"C-left\"") {
+		t.Errorf("half of the samples at the end of the range: %s", s)
+	}
+	if r, err = tr.Traces(madeup.State{}, rng(42)); err != nil {
+		t.Fatal(err)
+	}
+	for k := range r {
+		r[k].Unit = banding.Density
+		for i, v := range r[k].Values {
+			r[k].Values[i] = -3 * math.Log10((v+16)/116)
+		}
+	}
+	s := texts(judge(t, d, r))
+	if strings.Count(s, `channel "C"`) != 1 || strings.Contains(s, `"all"`) {
+		t.Errorf("another unit is not said once: %s", s)
 	}
 }

@@ -115,12 +115,39 @@ func usable(t Trace, add func(Warning)) (v []float64, gaps, ok bool) {
 	if clipped > 0 {
 		warn("clipped", float64(clipped), "%d of %d samples stand still at the end of the range and are left out", clipped, n)
 	}
+	top, bottom := 0, 0
+	for _, u := range w {
+		if u == hi {
+			top++
+		} else if u == lo {
+			bottom++
+		}
+	}
+	// Shorter runs stay, for a digitised trace has them too; but what lies beyond the range is lost.
+	if cut := max(top, bottom); float64(cut) > cutShare*float64(n) && hi-lo > 20*leastStep(w) {
+		warn("cut", float64(cut), "%d of %d samples stand at the end of the range: a line there is cut short, and looks fainter than it is or is lost", cut, n)
+	}
 	missing += clipped
 	if float64(missing) > 0.3*float64(n) {
 		warn("gaps", float64(missing), "%d of %d samples are unusable: the strip is left out", missing, n)
 		return nil, false, false
 	}
 	return w, missing > 0, true
+}
+
+// cutShare is the share of samples at one end of the range from which they count as cut off there. Of noise
+// in twenty steps or more, much fewer reach the last one.
+const cutShare = 0.02
+
+// leastStep is the smallest difference of neighbouring samples that differ.
+func leastStep(v []float64) float64 {
+	least := math.Inf(1)
+	for i := 1; i < len(v); i++ {
+		if d := math.Abs(v[i] - v[i-1]); d > 0 && d < least {
+			least = d
+		}
+	}
+	return least
 }
 
 // clipRun is how many equal samples at the end of a trace's range count as clipped.

@@ -157,6 +157,12 @@ func (w *work) settle(traces []Trace, e event, done, found *[]event, lanes []*la
 	*done = append(*done, e)
 	switch {
 	case residue:
+		for i := range *found {
+			if o := &(*found)[i]; w.samePlace(e, *o) {
+				o.a += e.a
+				break
+			}
+		}
 		w.remove(e, w.touched(e, lanes))
 		return
 	case !single && w.oneRepeatCarries(e):
@@ -266,6 +272,9 @@ func (w *work) residueOf(e, o event) bool {
 		return false
 	}
 	share := 0.3
+	if w.samePlace(e, o) {
+		share = 1 // one ink has no two lines closer than their width
+	}
 	if o.fam == famSection {
 		share = 0.5 // a section's edges are not sharp
 	}
@@ -291,6 +300,21 @@ func (w *work) residueOf(e, o event) bool {
 		return false
 	}
 	return d < reach
+}
+
+// samePlace says that two lines of one lane and sign lie within a line's width of each other, repeat after
+// repeat: they are one line, of which the first fit has left something.
+func (w *work) samePlace(e, o event) bool {
+	if e.lane != o.lane || e.fam != o.fam || e.fam == famSection || (e.place.period > 0) != (o.place.period > 0) {
+		return false
+	}
+	_, _, _, s := o.lane.prep.w.information(o.fam, o.c.shape)
+	d := math.Abs(e.place.mid - o.place.mid)
+	if p := o.place.period; p > 0 {
+		d = math.Mod(d, p)
+		d = math.Min(d, p-d)
+	}
+	return d < math.Max(s, 1)
 }
 
 // oneRepeatCarries drops the largest repeat: a line that repeats must stand without it.

@@ -138,17 +138,18 @@ const shown = 4
 
 // texts gives warnings in words; of many with one code the first few stand for the rest.
 func texts(ws []banding.Warning) []string {
-	var out []string
-	count := map[string]int{}
+	total, told := map[string]int{}, map[string]int{}
 	for _, w := range ws {
-		if count[w.Code]++; count[w.Code] <= shown {
-			out = append(out, w.Text)
-		}
+		total[w.Code]++
 	}
+	var out []string
 	for _, w := range ws {
-		if n := count[w.Code]; n > shown {
-			out = append(out, fmt.Sprintf("and %d more of the kind: %s", n-shown, w.Text))
-			count[w.Code] = 0
+		told[w.Code]++
+		switch more := total[w.Code] - shown; {
+		case told[w.Code] <= shown || more == 1:
+			out = append(out, w.Text)
+		case told[w.Code] == shown+1:
+			out = append(out, fmt.Sprintf("%d more of this kind, such as: %s", more, w.Text))
 		}
 	}
 	return out
