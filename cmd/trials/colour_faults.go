@@ -66,7 +66,7 @@ func weakTrial(ctx context.Context, o colourOptions, plots string, s *strings.Bu
 				}
 				for i, size := range sizes {
 					for _, ink := range []string{"C", "M", "Y", "K"} {
-						if err := b.settle(1); err != nil {
+						if err := b.settle(4); err != nil {
 							return err
 						}
 						at, f, err := b.found(madeup.Faults{Ink: map[string]madeup.InkFault{ink: {StrengthPercent: -size}}}, 3)

@@ -14,8 +14,9 @@ func (m *Model) tests(r *Result, w *work, s *Sample, st, next *State) {
 		m.houseColours(r, w, s, st, next, false)
 		return
 	}
-	r.Tests = make([]Test, 0, 4+2*len(m.groups))
+	r.Tests = make([]Test, 0, 6+2*len(m.groups))
 	m.factorTests(r)
+	m.commonTests(r, w, next)
 	m.groupTests(r)
 	if m.t2 != nil {
 		x := m.together(w.theta)
@@ -47,33 +48,68 @@ func (m *Model) tests(r *Result, w *work, s *Sample, st, next *State) {
 // over its share of the budget.
 func (m *Model) factorTests(r *Result) {
 	now, slow := Test{Name: "factor", Limit: 1, P: 1}, Test{Name: "factor", Limit: 1, P: 1, Slow: true}
-	j, k, chart := -1, -1, weighted
+	j, k := -1, -1
+	var which *chart
 	for i := range r.Values {
 		v, l := &r.Values[i], &m.limits[i]
-		if x := math.Abs(v.Alone) / v.Limit; x > now.Statistic {
-			j, now.Statistic = i, x
+		if v.charts.now > now.Statistic {
+			j, now.Statistic = i, v.charts.now
 		}
-		if v.RecentDays > 0 {
-			if x := math.Abs(v.Recent) / l.limit[v.RecentDays-1]; x > slow.Statistic {
-				k, chart, slow.Statistic = i, v.RecentDays-1, x
-			}
+		if v.charts.step > slow.Statistic {
+			k, which, slow.Statistic = i, v.charts.stepP, v.charts.step
 		}
 		if x := math.Abs(v.EWMA) / v.EWMALimit; x > slow.Statistic && (x <= 1 || m.slow(v)) {
-			k, chart, slow.Statistic = i, weighted, x
+			k, which, slow.Statistic = i, &l.slow, x
 		}
 	}
 	if j >= 0 {
-		l := &m.limits[j]
 		now.Name += ":" + r.Values[j].Name
-		now.P = min(1, studentTail(now.Statistic*l.limit[oneReading]/heavyTail/l.scale[oneReading], l.df)*m.alpha/(l.share*chartShare[oneReading]))
+		now.P = m.limits[j].probability(r.Values[j].charts.nowP, now.Statistic, m.alpha)
 		now.Significant = now.Statistic > 1
 	}
 	if k >= 0 {
-		l := &m.limits[k]
 		slow.Name += ":" + r.Values[k].Name
-		slow.P = min(1, studentTail(slow.Statistic*l.limit[chart]/l.scale[chart], l.df)*m.alpha/(l.share*chartShare[chart]))
+		slow.P = m.limits[k].probability(which, slow.Statistic, m.alpha)
 		slow.Significant = slow.Statistic > 1
 	}
+	r.Tests = append(r.Tests, now, slow)
+}
+
+// probability is that of a statistic, in units of its chart's limit, over the chart's share of the
+// budget: what the whole family would show by chance.
+func (l *limit) probability(c *chart, x, alpha float64) float64 {
+	return min(1, l.p.tail(l.column, c.weights, x*c.limit/c.wide)*alpha/(l.share*c.share))
+}
+
+// commonTests are those of the mean strength of all inks.
+func (m *Model) commonTests(r *Result, w *work, next *State) {
+	if m.common == nil {
+		return
+	}
+	mean := m.meanStrength
+	v := Value{Alone: mean(m.alone(w.theta)), before: mean(next.EWMA), EWMALimit: m.common.slow.limit}
+	var sum, n float64
+	for _, j := range m.fitter.strength {
+		if j >= 0 {
+			sum += r.Values[j].EWMA
+			n++
+		}
+	}
+	v.EWMA = sum / max(1, n) / (1 - m.b.Shared)
+	c := m.read(m.common, next, v.Alone, mean)
+	now := Test{Name: "common strength", Limit: 1, P: 1, Statistic: c.now, Significant: c.now > 1}
+	if c.nowP != nil {
+		now.P = m.common.probability(c.nowP, c.now, m.alpha)
+	}
+	slow := Test{Name: "common strength", Slow: true, Limit: 1, P: 1, Statistic: c.step}
+	which := c.stepP
+	if x := math.Abs(v.EWMA) / v.EWMALimit; x > slow.Statistic && (x <= 1 || m.slow(&v)) {
+		slow.Statistic, which = x, &m.common.slow
+	}
+	if which != nil {
+		slow.P = m.common.probability(which, slow.Statistic, m.alpha)
+	}
+	slow.Significant = slow.Statistic > 1
 	r.Tests = append(r.Tests, now, slow)
 }
 
@@ -88,13 +124,13 @@ func (m *Model) groupTests(r *Result) {
 		var now, slow, along, before float64
 		for _, j := range g.index {
 			v, l := &r.Values[j], &m.limits[j]
-			x, e := v.Value/l.raw, v.EWMA/l.slowRaw
+			x, e := v.Alone/l.scale, v.EWMA/l.slowScale
 			now += min(x*x, most)
 			slow += min(e*e, most)
-			along += v.Alone * v.EWMA / (l.slowRaw * l.slowRaw)
-			before += v.before * v.EWMA / (l.slowRaw * l.slowRaw)
+			along += v.Alone * v.EWMA / (l.slowScale * l.slowScale)
+			before += v.before * v.EWMA / (l.slowScale * l.slowScale)
 		}
-		t := Test{Name: "all " + g.kind, Statistic: now / n, Limit: g.limit, P: fTail(now/n, g.columns, g.df)}
+		t := Test{Name: "all " + g.kind, Statistic: now / n, Limit: g.limit * heavyTail * heavyTail, P: fTail(now/n, g.columns, g.df)}
 		t.Significant = t.Statistic > t.Limit
 		s := Test{Name: "all " + g.kind, Slow: true, Statistic: slow / n, Limit: g.limit, P: fTail(slow/n, g.columns, g.df)}
 		s.Significant = s.Statistic > s.Limit && along > slow/2 && before > slow/4
@@ -170,8 +206,8 @@ func (h *houseModel) distance(c, u colour.Lab) float64 {
 }
 
 // level answers both questions at once: is it different, and does it matter. A baseline too
-// small for limits of its own knows stop limits only, and takes a factor's word for them only
-// far beyond the spread that is assumed of any printer.
+// small for limits of its own knows stop limits only, and heeds them only when some factor is
+// far beyond the spread that is assumed of any printer, or the chart beyond twice the limit.
 func (m *Model) level(r *Result) string {
 	if m.b.Grade == Tentative {
 		convincing := false
@@ -179,7 +215,8 @@ func (m *Model) level(r *Result) string {
 			convincing = convincing || math.Abs(v.Z) > assumedZ
 		}
 		for _, e := range r.Exceeded {
-			if e.Stop && (convincing || e.What == "mean" || e.What == "white" || e.What == "p95") {
+			whole := e.What == "mean" || e.What == "white" || e.What == "p95"
+			if e.Stop && (convincing || whole && e.Value > 2*m.b.Options.Tolerances.StopFactor*e.Limit) {
 				return LevelStop
 			}
 		}
@@ -204,4 +241,4 @@ func (m *Model) level(r *Result) string {
 }
 
 // assumedZ is how many assumed standard deviations a stop needs without a spread of one's own.
-const assumedZ = 4.5
+const assumedZ = 6

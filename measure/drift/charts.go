@@ -3,6 +3,7 @@ package drift
 import (
 	"math"
 	"slices"
+	"time"
 )
 
 // alone is what is watched of a reading: its factors, each channel's strength less its usual
@@ -33,24 +34,30 @@ func (m *Model) alone(theta []float64) []float64 {
 // advance moves the control charts on by this reading.
 func (m *Model) advance(w *work, st *State, day string) State {
 	k := m.q
-	if len(st.EWMA) != k || len(st.Mean) != k || len(st.CusumHigh) != k || len(st.CusumLow) != k || len(st.SinceHigh) != k || len(st.SinceLow) != k {
+	if len(st.EWMA) != k || len(st.Mean) != k || len(st.CusumHigh) != k || len(st.CusumLow) != k || len(st.SinceHigh) != k || len(st.SinceLow) != k || len(st.Apart) != len(st.Before) {
 		*st = State{EWMA: make([]float64, k), CusumHigh: make([]float64, k), CusumLow: make([]float64, k), SinceHigh: make([]int, k), SinceLow: make([]int, k)}
 	}
 	x := m.alone(w.theta)
-	next := State{Readings: st.Readings + 1, Day: day, Today: 1, Mean: x, Before: st.Before, EWMA: st.EWMA, Last: slices.Clone(w.theta),
+	next := State{Readings: st.Readings + 1, Day: day, Today: 1, Mean: x, Before: st.Before, Apart: st.Apart, EWMA: st.EWMA, Last: slices.Clone(w.theta),
 		CusumHigh: make([]float64, k), CusumLow: make([]float64, k), SinceHigh: make([]int, k), SinceLow: make([]int, k)}
 	switch {
 	case st.Today == 0:
 	case day != "" && day == st.Day:
-		next.Today = st.Today + 1
+		next.Today, next.Alarm = st.Today+1, st.Alarm
 		next.Mean = make([]float64, k)
 		for j := range x {
 			next.Mean[j] = st.Mean[j] + (x[j]-st.Mean[j])/float64(next.Today)
 		}
 	default:
-		next.Before = append(make([][]float64, 0, 2), st.Mean)
-		if len(st.Before) > 0 {
-			next.Before = append(next.Before, st.Before[0])
+		const most = mostDays - 1 + mostHistory
+		next.Before = append(make([][]float64, 0, most), st.Mean)
+		next.Before = append(next.Before, st.Before[:min(len(st.Before), most-1)]...)
+		next.Apart = append(make([]bool, 0, most), st.Alarm)
+		next.Apart = append(next.Apart, st.Apart[:min(len(st.Apart), most-1)]...)
+		if daysBetween(st.Day, day) > longestGap {
+			for i := range next.Apart {
+				next.Apart[i] = true
+			}
 		}
 		next.EWMA = make([]float64, k)
 		for j := range x {
@@ -58,17 +65,29 @@ func (m *Model) advance(w *work, st *State, day string) State {
 		}
 	}
 	for j := range x {
-		z := x[j] / m.limits[j].scale[oneReading]
+		z := x[j] / m.limits[j].scale
 		next.CusumHigh[j], next.SinceHigh[j] = cusum(st.CusumHigh[j], z, st.SinceHigh[j])
 		next.CusumLow[j], next.SinceLow[j] = cusum(st.CusumLow[j], -z, st.SinceLow[j])
 	}
 	return next
 }
 
+// meanStrength is that of all inks on a day of which the state holds what is watched.
+func (m *Model) meanStrength(day []float64) float64 {
+	var sum, n float64
+	for _, j := range m.fitter.strength {
+		if j >= 0 {
+			sum += day[j]
+			n++
+		}
+	}
+	return sum / max(1, n) / (1 - m.b.Shared) // what is watched of every ink adds up to that share
+}
+
 // weighted moves an exponentially weighted mean on by one day. One wild day (a wrong sheet, a
 // cold instrument) must not fill it for a week.
 func (m *Model) weighted(j int, mean, x float64) float64 {
-	most := 1.5 * m.limits[j].limit[oneReading]
+	most := 1.5 * m.limits[j].one
 	return mean + m.b.Options.Lambda*max(-most, min(most, x-mean))
 }
 
@@ -93,7 +112,7 @@ func (m *Model) values(r *Result, w *work, next *State) {
 	for j, f := range m.b.Factors {
 		l := &m.limits[j]
 		v := &r.Values[j]
-		*v = Value{Name: f.Name, Kind: f.Kind, Channel: f.Channel, Value: w.theta[j], Alone: x[j], Z: x[j] / l.scale[oneReading],
+		*v = Value{Name: f.Name, Kind: f.Kind, Channel: f.Channel, Value: w.theta[j], Alone: x[j], Z: x[j] / l.scale,
 			SE: math.Sqrt(w.cov[j*m.q+j]), EWMA: m.weighted(j, next.EWMA[j], next.Mean[j]),
 			CusumHigh: next.CusumHigh[j], CusumLow: next.CusumLow[j], Since: next.SinceHigh[j]}
 		if next.CusumLow[j] > next.CusumHigh[j] { // the side that the change is on dates it
@@ -103,32 +122,85 @@ func (m *Model) values(r *Result, w *work, next *State) {
 			continue
 		}
 		// Missing patches make a reading less certain than the baseline's readings were.
-		v.Limit, v.EWMALimit = l.limit[oneReading], l.limit[weighted]
+		wide := 1.0
 		if extra := v.SE*v.SE - f.SE*f.SE*1.2; extra > 0 {
-			v.Limit *= math.Sqrt(1 + extra/(l.scale[oneReading]*l.scale[oneReading]))
+			wide = math.Sqrt(1 + extra/(l.scale*l.scale))
 		}
-		m.recent(v, l, j, next)
+		v.Limit, v.EWMALimit = l.one*wide, l.slow.limit
+		v.charts = m.read(l, next, v.Alone, func(d []float64) float64 { return d[j] })
+		v.charts.now /= wide
+		v.Recent, v.RecentDays = v.charts.recent, v.charts.days
 		v.before = next.EWMA[j]
-		v.Beyond = math.Abs(v.Alone) > v.Limit || v.RecentDays > 0 || m.slow(v)
+		v.Beyond = v.charts.now > 1 || v.RecentDays > 0 || m.slow(v)
 	}
 }
 
-// recent looks at the means of the last two and three days. Every one of those days must show
-// the change by itself, at half the limit, so that one wild day does not speak for three.
-func (m *Model) recent(v *Value, l *limit, j int, next *State) {
-	sum, least := next.Mean[j], math.Abs(next.Mean[j])
-	var best float64
-	for k, b := range next.Before {
-		if len(b) != m.q || b[j]*next.Mean[j] <= 0 {
+// charts is what the charts of one factor say of the last days, in units of their limits.
+type charts struct {
+	now    float64 // this reading
+	nowP   *chart
+	step   float64 // two or three days, when all of them stand by it
+	stepP  *chart
+	recent float64 // their mean
+	days   int
+}
+
+// leastShare of the limit is what each of several days must show by itself.
+const leastShare = 0.65
+
+// longestGap is over how many days, from one reading to the next, the printer's state is taken to
+// carry on: a long weekend.
+const longestGap = 4
+
+func daysBetween(a, b string) int {
+	t, err := time.Parse(time.DateOnly, a)
+	u, err2 := time.Parse(time.DateOnly, b)
+	if err != nil || err2 != nil {
+		return 1
+	}
+	return int(u.Sub(t).Hours() / 24)
+}
+
+// read looks at the last one, two and three days, against what the good days before them let one
+// expect. Every one of those days must show the change by itself, at two thirds of the limit, so that
+// one wild day does not speak for three.
+func (m *Model) read(l *limit, next *State, alone float64, of func(day []float64) float64) (out charts) {
+	try := func(days int, c *chart, history int) {
+		var past float64
+		for i := range history {
+			past += c.weights[days+i] * of(next.Before[days-1+i])
+		}
+		if days == 1 {
+			if x := math.Abs(alone+past) / c.limit; x > out.now {
+				out.now, out.nowP = x, c
+			}
 			return
 		}
-		sum += b[j]
-		least = min(least, math.Abs(b[j]))
-		mean, limit := sum/float64(k+2), l.limit[twoDays+k]
-		if x := math.Abs(mean) / limit; x > 1 && x > best && least > limit/2 && math.Abs(v.Alone) > limit/2 {
-			best, v.Recent, v.RecentDays = x, mean, k+2
+		sum, mean, least, side := past, 0.0, math.Abs(alone+past), alone+past
+		for i := range days {
+			x := of(next.Mean)
+			if i > 0 {
+				x = of(next.Before[i-1])
+			}
+			sum += c.weights[i] * x
+			mean += x / float64(days)
+			if (x+past)*side <= 0 {
+				return
+			}
+			least = min(least, math.Abs(x+past))
+		}
+		if x := math.Abs(sum) / c.limit; x > 1 && least > leastShare*c.limit && x > out.step {
+			out.step, out.stepP, out.recent, out.days = x, c, mean, days
 		}
 	}
+	for d := range min(mostDays, len(next.Before)+1) {
+		h := 0
+		for h < len(l.step[d])-1 && d+h < len(next.Before) && !next.Apart[d+h] {
+			h++
+		}
+		try(d+1, &l.step[d][h], h)
+	}
+	return out
 }
 
 // slow says whether the weighted mean is beyond its limit, was on its way there before today, and

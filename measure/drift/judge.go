@@ -48,6 +48,7 @@ func (m *Model) Judge(s Sample, st State) (Result, State, error) {
 	next := m.advance(w, &st, s.Day)
 	m.values(&r, w, &next)
 	m.tests(&r, w, &s, &st, &next)
+	next.Alarm = next.Alarm || r.Significant
 	m.unexplained(&r, w)
 	m.channels(&r, w)
 	m.exceeded(&r)
@@ -208,7 +209,7 @@ func (m *Model) hue(ch *Channel, c int, w *work) {
 		now.A += g[1] * t
 		now.B += g[2] * t
 		grad[j] = (g[2]*u.A - g[1]*u.B) / (chroma * chroma) * (180 / math.Pi)
-		limit += grad[j] * grad[j] * m.limits[j].limit[oneReading] * m.limits[j].limit[oneReading]
+		limit += grad[j] * grad[j] * m.limits[j].one * m.limits[j].one
 	}
 	ch.HueDefined = true
 	ch.HueDeg = math.Mod(now.Hue()-u.Hue()+540, 360) - 180

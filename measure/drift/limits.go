@@ -20,54 +20,77 @@ func (l *learner) spreads() {
 	if cholesky(l.fitter.normal, chol, q) {
 		invert(chol, cov, q)
 	}
-	days := make([]string, l.count)
-	for i, k := range l.order {
-		days[i] = l.samples[k].Day
-	}
 	b.Factors = append([]Factor(nil), l.sig.factors...)
-	for _, kind := range []string{KindStrength, KindTone, KindHue, KindCast, KindDepth, KindWhite, KindLoad, KindFlare} {
-		var index []int
-		for j, f := range b.Factors {
-			if f.Kind == kind {
-				index = append(index, j)
-			}
-		}
+	for j := range b.Factors {
+		b.Factors[j].SE = math.Sqrt(cov[j*q+j])
+	}
+	days, theta := make([]string, l.count), make([][]float64, l.count)
+	for i, k := range l.order {
+		days[i], theta[i] = l.samples[k].Day, l.theta[k]
+	}
+	rho := b.persistences(theta, days)
+	for _, kind := range factorKinds {
+		index := indexOf(b.Factors, kind)
 		if len(index) == 0 {
 			continue
 		}
-		values := matrix(l.count, len(index))
-		for i, k := range l.order {
-			for c, j := range index {
-				values[i][c] = l.theta[k][j]
-			}
-		}
-		s := estimateSpread(values, days)
+		values := columnsOf(theta, index)
+		p := b.predictive(values, days, index, l.sig, rho[kind])
+		own := estimateSpread(values, days)
 		for c, j := range index {
 			f := &b.Factors[j]
-			f.SE = math.Sqrt(cov[j*q+j])
-			l.setSpread(f, s, c, l.sig.unitOf(*f, l.o.Tolerances))
-			f.AloneSD = f.SD
+			f.SD, f.DF = p.sd(c)
+			f.Rho, f.Effective, f.AloneSD = dayShare*p.rho, max(1, 1/p.mean), f.SD
+			if len(own.own) > c {
+				f.OwnSD = math.Sqrt(own.own[c])
+			}
 		}
 		if kind == KindStrength {
-			l.setAlone(values, days, index)
-		}
-		if kind == KindStrength {
-			b.Effective = s.effective
+			b.Effective = max(1, 1/p.mean)
+			b.Shared = sharedStrength(values, b.Days)
+			if b.Shared > 0 {
+				p = b.predictive(aloneOf(values, b.Shared), days, index, l.sig, rho[kind])
+				for c, j := range index {
+					b.Factors[j].AloneSD, _ = p.sd(c)
+				}
+			}
 		}
 		if grouped(kind) && len(index) > 1 {
-			b.Groups = append(b.Groups, Group{Kind: kind, Columns: max(1, s.columns), DF: b.Factors[index[0]].DF})
+			b.Groups = append(b.Groups, Group{Kind: kind, Columns: max(1, own.columns), DF: b.Factors[index[0]].DF})
 		}
 	}
 	l.misfitSpread()
 }
 
-// setAlone estimates how much of the other channels' strength one channel shares, and how much
-// it varies without that. The share is the regression of one on the mean of the others with one
-// variance and one covariance for all, cut a little for being estimated.
-func (l *learner) setAlone(values [][]float64, days []string, index []int) {
-	b, n, p := l.out, len(values), len(index)
-	if p < 2 || n < provisionalReadings || b.Days < 2 {
-		return
+var factorKinds = []string{KindStrength, KindTone, KindHue, KindCast, KindDepth, KindWhite, KindLoad, KindFlare}
+
+func indexOf(factors []Factor, kind string) (index []int) {
+	for j, f := range factors {
+		if f.Kind == kind {
+			index = append(index, j)
+		}
+	}
+	return index
+}
+
+// columnsOf picks columns of rows.
+func columnsOf(rows [][]float64, index []int) [][]float64 {
+	out := matrix(len(rows), len(index))
+	for i, r := range rows {
+		for c, j := range index {
+			out[i][c] = r[j]
+		}
+	}
+	return out
+}
+
+// sharedStrength estimates how much of the other channels' strength one channel shares: the
+// regression of one on the mean of the others with one variance and one covariance for all, cut a
+// little for being estimated.
+func sharedStrength(values [][]float64, days int) float64 {
+	n, p := len(values), len(values[0])
+	if p < 2 || n < provisionalReadings || days < 2 {
+		return 0
 	}
 	mean := make([]float64, p)
 	for _, v := range values {
@@ -89,24 +112,21 @@ func (l *learner) setAlone(values [][]float64, days []string, index []int) {
 		}
 	}
 	if cross <= 0 {
-		return
+		return 0
 	}
 	of := (own + float64(p-2)*cross) / float64(p-1) // variance of the others' mean
-	b.Shared = max(0, min(0.9, cross/of)) * (1 - 3/float64(n+1))
-	alone := matrix(n, p)
+	return max(0, min(0.9, cross/of)) * (1 - 3/float64(n+1))
+}
+
+// aloneOf takes the share of the others out of every column.
+func aloneOf(values [][]float64, shared float64) [][]float64 {
+	out := matrix(len(values), len(values[0]))
 	for i, v := range values {
-		for c := range p {
-			alone[i][c] = v[c] - b.Shared*othersMean(v, c)
+		for c := range v {
+			out[i][c] = v[c] - shared*othersMean(v, c)
 		}
 	}
-	s := estimateSpread(alone, days)
-	for c, j := range index {
-		f := b.Factors[j]
-		l.setSpread(&f, s, c, l.sig.unitOf(f, l.o.Tolerances))
-		if f.SD < b.Factors[j].SD {
-			b.Factors[j].AloneSD, b.Factors[j].DF = f.SD, min(f.DF, b.Factors[j].DF)
-		}
-	}
+	return out
 }
 
 func othersMean(v []float64, c int) float64 {
@@ -131,43 +151,64 @@ const (
 	priorOther, priorOtherDF       = 0.25, 8.0
 )
 
-// differs says whether a channel's own variance is significantly (at 5 %) larger than the pooled
-// one, of which it is a part.
-func differs(own, pooled, ownDF, df float64) bool {
-	rest := df - ownDF
-	if rest < 1 || ownDF < 1 {
-		return false
-	}
-	others := (pooled*df - own*ownDF) / rest
-	return others <= 0 || own/others > fQuantile(0.95, ownDF, rest)
-}
+// elsewhere is how much another kind of factor says about how far days resemble each other here:
+// it is the same printer in the same room, but not the same process.
+const elsewhere = 0.75
 
-// setSpread takes the pooled spread for a factor, or its own where that is significantly larger
-// (a channel that wobbles more than the others must not be held to theirs), moderated by the prior, and
-// never less than the floor.
-func (l *learner) setSpread(f *Factor, s spreadOf, c int, tolerance float64) {
-	variance := s.variance
-	f.Effective, f.Rho = max(1, s.effective), s.rho
-	df := s.df
-	if len(s.own) > c {
-		f.OwnSD = math.Sqrt(s.own[c])
-		if differs(s.own[c], s.variance, s.ownDF, s.df) {
-			variance, df = s.own[c], s.ownDF
+// persistences gathers what every kind of factor says of the correlation from day to day, for each
+// kind what the others say. Factors that are mostly error of the fit say little.
+func (b *Baseline) persistences(theta [][]float64, days []string) map[string]persistence {
+	kinds := []string{KindStrength, KindTone, KindWhite, KindLoad}
+	own := map[string]persistence{}
+	for _, kind := range kinds {
+		index := indexOf(b.Factors, kind)
+		if len(index) == 0 {
+			continue
+		}
+		var noise, all float64
+		values := columnsOf(theta, index)
+		for c, v := range estimateSpread(values, days).own {
+			noise += b.Factors[index[c]].SE * b.Factors[index[c]].SE
+			all += v
+		}
+		if all > 0 {
+			own[kind] = persistenceOf(values, days, min(1, noise/all))
 		}
 	}
-	share, belief := priorOther, priorOtherDF
-	if f.Kind == KindStrength {
-		share, belief = priorStrength, priorStrengthDF
+	out := map[string]persistence{}
+	for _, kind := range factorKinds {
+		var sum persistence
+		for _, other := range kinds {
+			if other == kind {
+				continue
+			}
+			for i, v := range own[other] {
+				sum[i] += elsewhere * v
+			}
+		}
+		out[kind] = sum
 	}
-	prior := share * tolerance
-	// A spread beyond the prior is not argued down by it.
-	variance = max(variance, (belief*prior*prior+df*variance)/(belief+df))
-	f.DF = belief + df
-	floor := l.o.FloorShare * tolerance
-	if l.count < provisionalReadings || l.out.Days < 2 {
-		floor = assumedShare * tolerance
+	return out
+}
+
+// predictive weighs what the values of factors of one kind (those at index) let one expect.
+func (b *Baseline) predictive(values [][]float64, days []string, index []int, s *signatures, rho persistence) *predictive {
+	first := b.Factors[index[0]]
+	tolerance := s.unitOf(first, b.Options.Tolerances)
+	k := belief{sd: priorOther * tolerance, df: priorOtherDF, least: make([]float64, len(values[0])), rho: rho}
+	if first.Kind == KindStrength {
+		k.sd, k.df = priorStrength*tolerance, priorStrengthDF
 	}
-	f.SD = math.Sqrt(max(variance, floor*floor, f.SE*f.SE))
+	for c := range k.least {
+		f := b.Factors[index[c]]
+		floor := b.Options.FloorShare
+		if b.Count < provisionalReadings || b.Days < 2 {
+			floor = assumedShare
+		}
+		floor *= s.unitOf(f, b.Options.Tolerances)
+		k.least[c] = max(floor*floor, f.SE*f.SE)
+	}
+	return predict(values, days, k)
 }
 
 // misfitSpread estimates how well readings usually fit. A baseline reading is part of the mean

@@ -20,6 +20,7 @@ type Model struct {
 	strong [][]float64 // channel -> whitened strength signature
 	unit   []float64
 	limits []limit // one for each factor
+	common *limit  // the mean strength of all inks; nil for one ink
 	groups []groupTest
 	alpha  float64
 	white  []int // unprinted patches
@@ -36,35 +37,80 @@ type Model struct {
 	pool                               sync.Pool
 }
 
-// limit is how one factor is judged: alone, in the mean of the last two and three days, and in
-// the exponentially weighted mean.
+// limit is how one factor is judged: by charts over the last one, two and three days and by the
+// exponentially weighted mean.
 type limit struct {
-	raw     float64    // standard error of prediction of the whole value, for the group tests
-	scale   [4]float64 // standard errors of prediction
-	limit   [4]float64
-	slowRaw float64
-	df      float64
-	share   float64 // of the false alarms
+	raw       float64           // standard error of prediction of the whole value
+	scale     float64           // and of what is watched of it
+	slowScale float64           // of the weighted mean
+	one       float64           // limit on a single reading
+	step      [mostDays][]chart // by days, and by the good days before that are at hand
+	slow      chart             // weighted mean
+	p         *predictive
+	column    int
+	share     float64 // of the false alarms
 }
 
-// Places in a limit.
+// chart is a weighted sum of days, newest first, with its limit.
+type chart struct {
+	weights []float64
+	limit   float64
+	share   float64 // of the factor's false alarms
+	wide    float64 // the limit over that of the predictive law
+}
+
 const (
-	oneReading = iota
-	twoDays
-	threeDays
-	weighted
+	// mostDays is over how many days a step is looked for, mostHistory how many days before it help.
+	mostDays    = 3
+	mostHistory = 4
 )
 
-// chartShare is how a factor's false alarms are divided among its four charts. Means of two and
-// three days are what finds a small step soonest (a moving window of likelihood ratios; Lai, J.
-// R. Statist. Soc. B 57, 1995); the weighted mean sees slower ones.
-var chartShare = [4]float64{0.2, 0.25, 0.3, 0.25}
+// How a factor's false alarms are divided among its charts. Steps that began one, two and three
+// days ago are what finds a small change soonest (a moving window of likelihood ratios; Lai, J.
+// R. Statist. Soc. B 57, 1995); the weighted mean sees slower ones. Most goes to three days: only
+// there is a change of one and a half tolerances well beyond what printers do by themselves, and
+// three days that agree are what heavy tails imitate least.
+var (
+	shareStep = [mostDays]float64{0.1, 0.1, 0.6}
+	shareSlow = 0.2
+)
 
 // heavyTail widens the limit on a single reading. Real printers have bad days more often than
 // the normal law allows (Student's t with 5 degrees of freedom is a fair picture), and against
 // that only a second day helps: means of days need no such allowance, for every one of their
 // days must show the change.
-const heavyTail = 1.3
+const heavyTail = 1.4
+
+// newLimit prepares the charts of a column of a predictive law.
+func newLimit(p *predictive, column int, share, lambda float64, history int) limit {
+	l := limit{p: p, column: column, share: share}
+	make := func(weights []float64, part, wide float64) chart {
+		return chart{weights: weights, limit: wide * p.limit(column, weights, share*part), share: part, wide: wide}
+	}
+	for d := range l.step {
+		wide := 1.0
+		if d == 0 {
+			wide = heavyTail
+		}
+		for h := range history + 1 {
+			l.step[d] = append(l.step[d], make(p.jump(d+1, h), shareStep[d], wide))
+		}
+	}
+	l.slow = make(ewmaWeights(lambda), shareSlow, 1)
+	l.one = l.step[0][0].limit
+	l.scale = p.scale(column, l.step[0][0].weights)
+	l.slowScale = p.scale(column, l.slow.weights)
+	return l
+}
+
+// ewmaWeights are those of an exponentially weighted mean that has run for long.
+func ewmaWeights(lambda float64) []float64 {
+	var w []float64
+	for k := lambda; k > 1e-4 && len(w) < 60; k *= 1 - lambda {
+		w = append(w, k)
+	}
+	return w
+}
 
 type houseModel struct {
 	patch     int
@@ -100,13 +146,13 @@ type combination struct {
 // The shares of the reading's false-alarm budget. Strengths get most: they vary most from day
 // to day and are what is to be found small.
 const (
-	shareStrength  = 0.46
+	shareStrength  = 0.5
 	shareTone      = 0.08
 	shareInk       = 0.12 // hue, cast and depth
 	shareWhite     = 0.05
-	shareLoad      = 0.04
+	shareLoad      = 0.03
 	shareFlare     = 0.03
-	shareStrengths = 0.08 // all together
+	shareStrengths = 0.05 // all together
 	shareTones     = 0.05
 	shareWhites    = 0.03
 	shareT2        = 0.02
@@ -180,6 +226,14 @@ func (m *Model) unpackSignatures() error {
 			return fmt.Errorf("factor %q has index %d, sd %g, df %g", f.Name, f.Index, f.SD, f.DF)
 		}
 	}
+	if len(b.Past) != b.Count || b.Count == 0 {
+		return fmt.Errorf("%d past readings of %d", len(b.Past), b.Count)
+	}
+	for i, past := range b.Past {
+		if len(past.Factors) != m.q {
+			return fmt.Errorf("past reading %d has %d factors of %d", i+1, len(past.Factors), m.q)
+		}
+	}
 	if v := b.Noise; !(v[0] > 0) || !(v[3] > 0) || !(v[5] > 0) || math.IsNaN(inverseRoot(v)[5]) {
 		return fmt.Errorf("the noise covariance %v is not one", v)
 	}
@@ -194,48 +248,61 @@ func (m *Model) unpackSignatures() error {
 	return nil
 }
 
-// setLimits gives each factor its limit: Student's t for a future reading, with the
-// factor's share of the false alarms divided among its charts. The mean of the baseline is itself uncertain, which the factor 1/Effective
-// carries (for the weighted mean: Jones, Champ, Rigdon, Technometrics 43, 2001).
+// setLimits gives each factor its limits, from its share of the false alarms. The mean of the
+// baseline is itself uncertain, which the predictive law carries (for the weighted mean: Jones,
+// Champ, Rigdon, Technometrics 43, 2001).
 func (m *Model) setLimits() {
 	b, o := m.b, m.b.Options
 	m.alpha = o.FalseAlarms
 	if b.Grade == Provisional {
 		m.alpha = o.FalseAlarmsProvisional
 	}
+	days, theta := make([]string, len(b.Past)), make([][]float64, len(b.Past))
+	for i, past := range b.Past {
+		days[i], theta[i] = past.Day, past.Factors
+	}
 	count := map[string]float64{}
 	for _, f := range b.Factors {
 		count[f.Kind]++
 	}
+	rho := b.persistences(theta, days)
 	m.limits = make([]limit, m.q)
 	m.unit = make([]float64, m.q)
-	for j, f := range b.Factors {
-		share := 0.0
-		switch {
-		case f.Kind == KindStrength:
-			share = shareStrength / count[f.Kind]
-		case f.Kind == KindTone:
-			share = shareTone / count[f.Kind]
-		case f.isInk():
-			share = shareInk / (count[KindHue] + count[KindCast] + count[KindDepth])
-		case f.Kind == KindWhite:
-			share = shareWhite / count[f.Kind]
-		case f.Kind == KindLoad:
-			share = shareLoad
-		default:
-			share = shareFlare
+	for _, kind := range factorKinds {
+		index := indexOf(b.Factors, kind)
+		if len(index) == 0 {
+			continue
 		}
-		m.unit[j] = m.sig.unitOf(f, o.Tolerances)
-		l := &m.limits[j]
-		l.share, l.df = share*m.alpha, f.DF
-		spread := meanVariance(f.Rho, o.Lambda)
-		for k, v := range spread {
-			l.scale[k] = f.AloneSD * math.Sqrt(v+1/f.Effective)
-			l.limit[k] = studentQuantile(1-l.share*chartShare[k]/2, f.DF) * l.scale[k]
+		values := columnsOf(theta, index)
+		raw := b.predictive(values, days, index, &m.sig, rho[kind])
+		alone, history := raw, 0
+		if kind == KindStrength {
+			history = mostHistory
+			if b.Shared > 0 {
+				alone = b.predictive(aloneOf(values, b.Shared), days, index, &m.sig, rho[kind])
+			}
+			m.setCommon(values, days, index, rho[kind])
 		}
-		l.limit[oneReading] *= heavyTail
-		l.raw = f.SD * math.Sqrt(1+1/f.Effective)
-		l.slowRaw = f.SD * math.Sqrt(spread[weighted]+1/f.Effective)
+		for c, j := range index {
+			share := shareFlare
+			switch f := b.Factors[j]; {
+			case f.Kind == KindStrength:
+				share = shareStrength / count[f.Kind]
+			case f.Kind == KindTone:
+				share = shareTone / count[f.Kind]
+			case f.isInk():
+				share = shareInk / (count[KindHue] + count[KindCast] + count[KindDepth])
+			case f.Kind == KindWhite:
+				share = shareWhite / count[f.Kind]
+			case f.Kind == KindLoad:
+				share = shareLoad
+			}
+			m.unit[j] = m.sig.unitOf(b.Factors[j], o.Tolerances)
+			sd, _ := alone.sd(c)
+			l := newLimit(alone, c, share*m.alpha*thrift(sd, m.unit[j]), o.Lambda, history)
+			l.raw = raw.scale(c, []float64{1})
+			m.limits[j] = l
+		}
 	}
 	n := float64(b.Count)
 	m.misfitDF = max(1, n-1)
@@ -243,14 +310,29 @@ func (m *Model) setLimits() {
 	m.misfitLimit = b.MisfitLn + m.misfitScale*studentQuantile(1-shareMisfit*m.alpha, m.misfitDF)
 }
 
-// meanVariance is the variance of one day, of the mean of two and three days in a row and of the
-// exponentially weighted mean, in units of one day's, when days are correlated by rho from one to
-// the next.
-func meanVariance(rho, lambda float64) [4]float64 {
-	return [4]float64{
-		1, (1 + rho) / 2, (3 + 4*rho + 2*rho*rho) / 9,
-		lambda / (2 - lambda) * (1 + rho*(1-lambda)) / (1 - rho*(1-lambda)),
+// thrift cuts the false alarms allowed of a factor whose ordinary spread leaves little room within
+// its tolerance. Where it leaves room, few of the false alarms are beyond the tolerance as well and
+// call for action; where it does not, all are, and heavy tails add to them, while changes of the
+// size of a tolerance could not be found soon at any price.
+func thrift(sd, tolerance float64) float64 {
+	room := tolerance / (2.5 * sd)
+	return min(1, room*room*room*room)
+}
+
+// setCommon prepares the test of what all inks do together, which has a spread of its own: the
+// press moves them all, and so does a preset.
+func (m *Model) setCommon(values [][]float64, days []string, index []int, rho persistence) {
+	if len(index) < 2 {
+		return
 	}
+	mean := matrix(len(values), 1)
+	for i, v := range values {
+		mean[i][0] = othersMean(append([]float64{0}, v...), 0)
+	}
+	p := m.b.predictive(mean, days, index[:1], &m.sig, rho)
+	sd, _ := p.sd(0)
+	l := newLimit(p, 0, shareStrengths/2*m.alpha*thrift(sd, m.b.Options.Tolerances.StrengthPercent), m.b.Options.Lambda, mostHistory)
+	m.common = &l
 }
 
 // setGroups prepares the tests of whole kinds.
@@ -259,7 +341,7 @@ func (m *Model) setGroups() {
 		t := groupTest{kind: g.Kind, columns: g.Columns, df: g.DF}
 		switch g.Kind {
 		case KindStrength:
-			t.share = shareStrengths
+			t.share = shareStrengths / 2 // the other half is the mean strength's
 		case KindTone:
 			t.share = shareTones
 		case KindWhite:

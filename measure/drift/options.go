@@ -43,7 +43,8 @@ type Options struct {
 	Tolerances Tolerances `json:"tolerances"`
 	// FalseAlarms is the probability with which one in-control reading is called significant,
 	// all tests of this package together. Default 1/740 (half of one alarm in 370 readings) for
-	// a full baseline and 1/400 for a provisional one, whose limits are wide enough as it is.
+	// a full baseline and 1/2500 for a provisional one: what five readings cannot show of a
+	// printer that wanders takes that to about 1/400 in the trials.
 	FalseAlarms            float64 `json:"false_alarms"`
 	FalseAlarmsProvisional float64 `json:"false_alarms_provisional"`
 	// Lambda is the weight of the newest reading in the exponentially weighted means, in
@@ -59,7 +60,7 @@ type Options struct {
 // DefaultOptions returns the documented defaults.
 func DefaultOptions() Options {
 	return Options{
-		Tolerances: DefaultTolerances(), FalseAlarms: 1.0 / 740, FalseAlarmsProvisional: 1.0 / 400,
+		Tolerances: DefaultTolerances(), FalseAlarms: 1.0 / 740, FalseAlarmsProvisional: 1.0 / 2500,
 		Lambda: 0.4, FloorShare: 1.0 / 6, MaxMissing: 0.1,
 	}
 }

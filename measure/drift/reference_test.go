@@ -241,7 +241,7 @@ func TestEWMAAndCusumByHand(t *testing.T) {
 		EWMA   []float64 `json:"ewma"`
 	}
 	document(t, "nist-ewma.json", &ewma)
-	m := &Model{b: &Baseline{Options: Options{Lambda: ewma.Lambda}}, limits: []limit{{limit: [4]float64{1e9}}}}
+	m := &Model{b: &Baseline{Options: Options{Lambda: ewma.Lambda}}, limits: []limit{{one: 1e9}}}
 	z := 0.0
 	for i, x := range ewma.X {
 		z = m.weighted(0, z, x-ewma.Target)
@@ -249,7 +249,7 @@ func TestEWMAAndCusumByHand(t *testing.T) {
 			t.Errorf("EWMA %d: %.4f, printed %.2f", i+1, z+ewma.Target, ewma.EWMA[i])
 		}
 	}
-	v := meanVariance(0, ewma.Lambda)[weighted]
+	v := (&predictiveCase{}).factor(ewmaWeights(ewma.Lambda))
 	if got := ewma.Target + 3*2.0539*math.Sqrt(v); math.Abs(got-52.5884) > 1e-3 {
 		t.Errorf("upper limit %.4f, printed 52.5884", got)
 	}

@@ -1,9 +1,5 @@
 package drift
 
-import (
-	"math"
-)
-
 // spreadOf estimates how much factors of one kind vary from one reading to another, and how
 // much the baseline mean of such a factor is worth.
 //
@@ -22,9 +18,10 @@ type spreadOf struct {
 	own       []float64 // the same for each column alone
 	df        float64   // of the pooled variance
 	ownDF     float64
-	effective float64 // independent readings that the mean is worth
-	rho       float64 // correlation of one day with the next
-	columns   float64 // independent columns that the columns are worth
+	effective float64 // independent readings that the mean is worth, days being independent
+	// dayVariance is that of the means of days.
+	dayVariance float64
+	columns     float64 // independent columns that the columns are worth
 }
 
 // estimateSpread takes values[reading][column] with the readings in time order and their days.
@@ -73,6 +70,7 @@ func estimateSpread(values [][]float64, days []string) spreadOf {
 	out.columns = many
 	v := components(sumB, sumW, d, n, size, sumSq, many)
 	out.variance, out.df = v.total, v.df
+	out.dayVariance = sumB / max(1, float64(d-1)) / size
 	if v.total > 0 {
 		out.effective = v.total / v.mean
 	}
@@ -80,7 +78,6 @@ func estimateSpread(values [][]float64, days []string) spreadOf {
 		o := components(between[c], within[c], d, n, size, sumSq, 1)
 		out.own[c], out.ownDF = o.total, o.df
 	}
-	out.lag(means, starts)
 	return out
 }
 
@@ -112,54 +109,6 @@ func components(ssb, ssw float64, days, n int, size, sumSq, many float64) compon
 		out.df = many * total * total / den
 	}
 	return out
-}
-
-// lag widens the spread when neighbouring days resemble each other (a process that wanders): a
-// run of such days shows less than the process's full spread, and its mean is worth less.
-func (s *spreadOf) lag(means [][]float64, starts []int) {
-	d := len(means)
-	if d < 5 {
-		return
-	}
-	p := len(means[0])
-	var num, den float64
-	for c := range p {
-		var mean float64
-		for g := range d {
-			mean += means[g][c] / float64(d)
-		}
-		for g := range d {
-			x := means[g][c] - mean
-			den += x * x
-			if g > 0 {
-				num += x * (means[g-1][c] - mean)
-			}
-		}
-	}
-	if den == 0 {
-		return
-	}
-	// The sample autocorrelation of d values is low by about (1 + 3r)/d (Kendall, Biometrika 41,
-	// 1954).
-	r := (float64(d)*num/den + 1) / float64(d-3)
-	if r <= 0 {
-		return
-	}
-	r = min(r, 0.8)
-	s.rho = r
-	var sum float64
-	for k := 1; k < d; k++ {
-		sum += (1 - float64(k)/float64(d)) * math.Pow(r, float64(k))
-	}
-	share := (1 + 2*sum) / float64(d) // variance of the mean over that of one day
-	widen := (1 - 1/float64(d)) / (1 - share)
-	s.variance *= widen
-	for c := range s.own {
-		s.own[c] *= widen
-	}
-	s.effective = min(s.effective, 1/share)
-	s.df *= (1 - r*r) / (1 + r*r) // Bartlett's formula for the variance of an AR(1) process
-	s.df = max(s.df, 1)
 }
 
 // dayStarts gives the first reading of every run of equal days, and the end. Readings without a

@@ -226,8 +226,8 @@ type Value struct {
 	// tentative); Z is Alone in standard errors of prediction.
 	Limit float64 `json:"limit"`
 	Z     float64 `json:"z"`
-	// Recent is the mean over the last two or three days that is furthest beyond its own limit,
-	// 0 when none is; RecentDays says how many days.
+	// Recent is the mean over the last two or three days when they are beyond their own limit
+	// together, 0 when they are not; RecentDays says how many days.
 	Recent     float64 `json:"recent,omitempty"`
 	RecentDays int     `json:"recent_days,omitempty"`
 	// EWMA is the exponentially weighted mean over the last readings, with its limit.
@@ -242,6 +242,7 @@ type Value struct {
 	Beyond bool `json:"beyond"`
 
 	before float64 // the weighted mean up to the day before
+	charts charts
 }
 
 // Test is one of the few tests that share the reading's false-alarm budget.
@@ -382,8 +383,12 @@ type State struct {
 	Day   string    `json:"day,omitempty"`
 	Today int       `json:"today,omitempty"`
 	Mean  []float64 `json:"mean,omitempty"`
-	// Before holds the means of the two days before, the newer first.
+	// Before holds the means of the days before, the newest first: as many as the charts look
+	// back. Apart marks those that nothing may be expected from: they were out of control
+	// themselves, or too long ago to resemble what came after. Alarm says so of today.
 	Before [][]float64 `json:"before,omitempty"`
+	Apart  []bool      `json:"apart,omitempty"`
+	Alarm  bool        `json:"alarm,omitempty"`
 	// EWMA is the exponentially weighted mean up to the day before Day.
 	EWMA      []float64 `json:"ewma,omitempty"`
 	CusumHigh []float64 `json:"cusum_high,omitempty"`
