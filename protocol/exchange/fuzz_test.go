@@ -24,7 +24,7 @@ func FuzzConvert(f *testing.F) {
 		if err != nil {
 			f.Fatal(err)
 		}
-		if len(data) < 8_000 {
+		if len(data) < 2_500 {
 			f.Add(data)
 		}
 	}

@@ -60,7 +60,7 @@ func (f *File) habit(name, value string) {
 		if v := filter(value); v == "polarising" || v == "uv-cut" {
 			set(&f.Condition.Filter, v)
 		}
-	case measured.MatchString(name) && wholeMode.MatchString(value):
+	case len(value) < 20 && wholeMode.MatchString(value) && measured.MatchString(name):
 		f.mode(modeOf(value))
 	case strings.Contains(name, "WHITE_BASE"), strings.Contains(name, "WHITEBASE"):
 		f.whiteBase(value)
@@ -82,8 +82,12 @@ var statement = regexp.MustCompile(`(?i)^\W*(illuminant|observer|white[ _]?point
 // Remark takes a comment of a header: what it states counts as the keyword
 // would.
 func (f *File) Remark(text string) {
+	first := strings.TrimLeft(text, "#*-/;! \t")
+	if first == "" || len(text) > 200 || !strings.ContainsRune("IOWMFiowmf", rune(first[0])) {
+		return
+	}
 	m := statement.FindStringSubmatch(text)
-	if m == nil || len(text) > 200 {
+	if m == nil {
 		return
 	}
 	name := strings.ReplaceAll(strings.ToUpper(m[1]), " ", "_")
@@ -107,6 +111,9 @@ var (
 
 // degreesIn is the observer that a free text states: 2, 10, or empty.
 func degreesIn(text string) string {
+	if !strings.ContainsAny(text, "12") && !strings.Contains(strings.ToLower(text), "deg") {
+		return "" // the usual case, and cheap
+	}
 	if m := wordDegrees.FindStringSubmatch(text); m != nil {
 		return map[byte]string{'w': "2", 'e': "10"}[m[1][1]|0x20]
 	}
@@ -132,6 +139,9 @@ func degreesIn(text string) string {
 // the one that stands beside an observer counts, else one that is not D50: a
 // text that names another is no statement of D50.
 func illuminantIn(text string) string {
+	if !strings.ContainsAny(text, "567") || !strings.ContainsAny(text, "Dd") {
+		return "" // the usual case, and cheap
+	}
 	if m := looseBoth.FindStringSubmatch(text); m != nil {
 		return "D" + m[1]
 	}

@@ -71,9 +71,20 @@ func set(field *string, value string) {
 var (
 	wordBack    = regexp.MustCompile(`(?i)\b(white|black) (?:sample )?backing\b`)
 	wordGeometr = regexp.MustCompile(`\b(45/0|0/45|d/8)\b`)
-	// names of header lines whose free text may state a condition
-	mayState = regexp.MustCompile(`DESCRI|LIGHT|CONDITION|COLORIM|MEASUR|DEVICE|SETTING|PARAM|SPECTRO|COMMENT|REMARK|NOTE|TABLE_NAME`)
 )
+
+// mayState tells by the name of a header line whether its free text may state
+// a condition. (A header may have a thousand lines; a regular expression for
+// each would cost more memory than the file.)
+func mayState(name string) bool {
+	name = strings.ToUpper(name)
+	for _, part := range []string{"DESCRI", "LIGHT", "CONDITION", "COLORIM", "MEASUR", "DEVICE", "SETTING", "PARAM", "SPECTRO", "COMMENT", "REMARK", "NOTE", "TABLE_NAME"} {
+		if strings.Contains(name, part) {
+			return true
+		}
+	}
+	return false
+}
 
 // Settle draws from the free text of the header what no keyword said, and
 // reads the date. It is called once, after the last header line.
@@ -139,7 +150,7 @@ func (f *File) settleWhite() {
 		return
 	}
 	for _, k := range f.Header {
-		if !mayState.MatchString(strings.ToUpper(k.Name)) {
+		if !mayState(k.Name) {
 			continue
 		}
 		ill, obs := "", ""
