@@ -22,6 +22,7 @@ import (
 	"swathkeeper/worker/health"
 	"swathkeeper/worker/history"
 	"swathkeeper/worker/judge"
+	"swathkeeper/worker/retention"
 )
 
 // Options configures a worker. Only DataDir, or Bus for an outside one, must be given.
@@ -47,6 +48,9 @@ type Options struct {
 	Alert alert.Options
 	// Chat names who is told. Its clock and log are the worker's.
 	Chat chat.Options
+
+	// Keep says how long things are kept; nil: the defaults.
+	Keep *retention.Policy
 
 	// Name is how this worker is called among those on one bus; empty: the machine's name.
 	Name string
@@ -107,6 +111,11 @@ func New(o Options) (*Worker, error) {
 	}
 	if err := o.Judge.Drift.WithDefaults().Validate(); err != nil {
 		return nil, fmt.Errorf("worker: %w", err)
+	}
+	if o.Keep != nil {
+		if err := o.Keep.Validate(); err != nil {
+			return nil, fmt.Errorf("worker: %w", err)
+		}
 	}
 	if o.Clock == nil {
 		o.Clock = SystemClock{}
@@ -250,6 +259,7 @@ func (w *Worker) setup(ctx context.Context) error {
 		return err
 	}
 	w.startTimers(wake)
+	w.startPruning()
 	if err := w.startJudging(ctx); err != nil {
 		return err
 	}
@@ -327,6 +337,51 @@ func (w *Worker) startRows() *history.Clerk {
 
 // rowsAtEnd is how long the last rows may take when a worker stops.
 const rowsAtEnd = 2 * time.Second
+
+// startPruning removes what is old, some time after the start and then once a day.
+func (w *Worker) startPruning() {
+	policy := retention.DefaultPolicy()
+	if w.o.Keep != nil {
+		policy = *w.o.Keep
+	}
+	if policy == (retention.Policy{}) {
+		return
+	}
+	log := w.o.Log.With().Str("part", "retention").Logger()
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		next := w.o.Clock.Now().Add(pruneAfter)
+		for {
+			select {
+			case <-ctx.Done():
+				return
+			case <-w.o.Clock.Until(next):
+			}
+			next = w.o.Clock.Now().Add(pruneEvery)
+			err := retention.Trust(ctx, w.js, w.o.Clock.Now())
+			var plan *retention.Plan
+			if err == nil {
+				plan, err = retention.Look(ctx, w.js, policy, w.o.Clock.Now())
+			}
+			if err == nil && !plan.Empty() {
+				var r retention.Removed
+				r, err = plan.Apply(ctx, w.js)
+				log.Info().Uint64("inputs", r.Inputs).Uint64("records", r.Records).Uint64("rows", r.Rows).Msg("what is older than it is kept was removed")
+			}
+			if err != nil && ctx.Err() == nil {
+				log.Warn().Err(err).Msg("old things were not removed; this is tried again tomorrow")
+			}
+		}
+	}()
+	w.onStop("retention", func(context.Context) error { cancel(); <-done; return nil })
+}
+
+const (
+	pruneAfter = 10 * time.Minute
+	pruneEvery = 24 * time.Hour
+)
 
 // startTimers lets the alert rules look at the clock when a printer's time has come.
 func (w *Worker) startTimers(wake <-chan struct{}) {

@@ -52,6 +52,7 @@ type config struct {
 	Tolerance toleranceConfig       `koanf:"tolerance"`
 	Lines     linesConfig           `koanf:"lines"`
 	Alert     alertConfig           `koanf:"alert"`
+	Keep      keepConfig            `koanf:"keep"`
 }
 
 // toleranceConfig mirrors drift.Tolerances; a field left out keeps its default.

@@ -166,6 +166,9 @@ func (c *config) workerOptions(console io.Writer) (worker.Options, error) {
 	if o.Alert, err = c.alertOptions(zone); err != nil {
 		return o, err
 	}
+	if o.Keep, err = c.Keep.policy(); err != nil {
+		return o, err
+	}
 	o.Chat.Zone, o.Chat.Console = zone, console
 	if o.Chat.Targets, err = c.chatTargets(); err != nil {
 		return o, err

@@ -110,3 +110,28 @@ func ReadDirect(ctx context.Context, js jetstream.JetStream, stream, subject str
 		req.Seq, req.Since = last+1, nil
 	}
 }
+
+// FirstSince gives the first message of a stream that was stored at a time or later, and how many
+// come after it; nil when there is none.
+func FirstSince(ctx context.Context, js jetstream.JetStream, stream string, t time.Time) (*Message, error) {
+	return firstOf(ctx, js, stream, directRequest{Since: &t})
+}
+
+// FirstFrom is FirstSince from a sequence on.
+func FirstFrom(ctx context.Context, js jetstream.JetStream, stream string, seq uint64) (*Message, error) {
+	return firstOf(ctx, js, stream, directRequest{Seq: seq})
+}
+
+func firstOf(ctx context.Context, js jetstream.JetStream, stream string, req directRequest) (*Message, error) {
+	var first *Message
+	req.NextFor, req.Batch = ">", 1
+	_, err := direct(ctx, js.Conn(), stream, req, func(m Message) error {
+		m.Data = nil
+		first = &m
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("stream %s: %w", stream, err)
+	}
+	return first, nil
+}

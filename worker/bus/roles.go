@@ -107,6 +107,8 @@ func (g *Grant) Permissions() *server.Permissions {
 		}
 	case RoleWorker:
 		pub = append(pub, "$JS.API.INFO", "swk.record.>", protocol.SubjectRows, "$SRV.PING.swathkeeper", "$JS.API.STREAM.PURGE."+protocol.StreamRows)
+		// The worker alone removes what is older than it is kept.
+		pub = append(pub, "$JS.API.STREAM.PURGE."+protocol.StreamInbox, "$JS.API.STREAM.PURGE."+protocol.StreamRecord)
 		pub = append(pub, bindConsumer(protocol.StreamInbox, Durable)...)
 		for _, s := range []string{protocol.StreamInbox, protocol.StreamRecord, protocol.StreamRows} {
 			pub = append(pub, readStream(s)...)

@@ -6,6 +6,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
@@ -14,6 +15,7 @@ import (
 	"swathkeeper/worker/bus"
 	"swathkeeper/worker/health"
 	"swathkeeper/worker/history"
+	"swathkeeper/worker/retention"
 )
 
 // How a thing is.
@@ -86,8 +88,12 @@ func Store(ctx context.Context, js jetstream.JetStream) []Finding {
 		}
 		i := s.CachedInfo()
 		total += i.State.Bytes
-		if i.State.NumDeleted > 0 && (name == protocol.StreamRecord || name == protocol.StreamInbox) {
-			out = append(out, look("store", "find out who or what removed them; a damaged disk does that too", "%d messages within %s are gone", i.State.NumDeleted, name))
+		if name == protocol.StreamRecord || name == protocol.StreamInbox {
+			if gone, err := missing(ctx, js, name, i.State); err != nil {
+				out = append(out, fault("store", "see the worker's log", "%s: %v", name, err))
+			} else if gone > 0 {
+				out = append(out, look("store", "find out who or what removed them; a damaged disk does that too", "%d messages within %s are gone", gone, name))
+			}
 		}
 		if i.Config.MaxBytes > 0 {
 			if full := float64(i.State.Bytes) / float64(i.Config.MaxBytes); full > 0.8 {
@@ -120,8 +126,33 @@ func Store(ctx context.Context, js jetstream.JetStream) []Finding {
 			read++
 		}
 	}
-	return append(out, fine("store", "%d MB kept; the newest record of %d printers can be read", total>>20, read))
+	text := fmt.Sprintf("%d MB kept; the newest record of %d printers can be read", total>>20, read)
+	if sizes, err := retention.Sizes(ctx, js); err == nil {
+		var parts []string
+		for _, z := range sizes {
+			parts = append(parts, z.String())
+		}
+		text += "; " + strings.Join(parts, ", ")
+	}
+	return append(out, fine("store", "%s", text))
 }
+
+// missing counts messages that are gone from the middle of a stream. Old records are removed in the
+// end, subject by subject, so only the last weeks are looked at.
+func missing(ctx context.Context, js jetstream.JetStream, stream string, st jetstream.StreamState) (uint64, error) {
+	if st.NumDeleted == 0 {
+		return 0, nil
+	}
+	first, err := bus.FirstSince(ctx, js, stream, time.Now().Add(-lookedAt))
+	if err != nil || first == nil {
+		return 0, err
+	}
+	want, have := st.LastSeq-first.Seq, first.Left
+	return want - min(want, have), nil
+}
+
+// lookedAt is how far back messages may not be missing: no policy lets them go sooner.
+const lookedAt = 25 * 24 * time.Hour
 
 // Queue looks at what waits in the inbox, where no worker tells.
 func Queue(ctx context.Context, js jetstream.JetStream) []Finding {

@@ -218,7 +218,9 @@ func (c *collector) finish(ctx context.Context, js jetstream.JetStream) error {
 	for _, id := range c.order {
 		r := c.newest[id]
 		s := Series{Name: detail.Condition(r.Verdict.Condition), Tracks: detail.Tracks(c.series[id]), Of: r.Verdict.At}
-		slices.SortStableFunc(s.Tracks, func(a, b detail.Track) int { return slices.Index(trackOrder, a.Kind) - slices.Index(trackOrder, b.Kind) })
+		slices.SortStableFunc(s.Tracks, func(a, b detail.Track) int {
+			return slices.Index(trackOrder, a.Kind) - slices.Index(trackOrder, b.Kind)
+		})
 		d, err := detail.LoadSheet(ctx, js, r)
 		if err != nil {
 			return err
