@@ -279,8 +279,13 @@ func lineWhy(v *protocol.Verdict, f *cause.Finding) string {
 	}
 	var b strings.Builder
 	name := lineNames[worst.Kind]
-	if worst.Kind == string(banding.Section) && worst.Contrast > 0 {
-		name = "a dark band, as of a part of the head that prints more than the rest,"
+	if dark := worst.Contrast > 0; dark {
+		switch worst.Kind {
+		case string(banding.Section):
+			name = "a dark band, as of a part of the head that prints more than the rest,"
+		case string(banding.Feed):
+			name = "a dark seam in all inks, as when the goods advance too little,"
+		}
 	}
 	fmt.Fprintf(&b, "%s at %.1f mm, %.1f dE00", name, worst.AtMM, worst.ContrastDE00)
 	if worst.Repeats > 1 {
@@ -309,7 +314,7 @@ var lineNames = map[string]string{
 	string(banding.Weak):      "a faint light line, as of a weak nozzle,",
 	string(banding.Deflected): "a light and a dark line side by side, as of a nozzle that fires sideways,",
 	string(banding.Section):   "a pale band, as of a weak part of the head,",
-	string(banding.Feed):      "a seam in all inks",
+	string(banding.Feed):      "a light seam in all inks, as when the goods advance too far,",
 }
 
 // rowWhy says where a group of nozzles is weak, when only the patches show it.

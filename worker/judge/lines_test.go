@@ -193,3 +193,36 @@ func TestViewingDistance(t *testing.T) {
 		t.Errorf("a shop that lives with lines: %s", v.Outcome)
 	}
 }
+
+// TestSeamsSayWhichWay: whoever sets the feed must know in which direction. Light at too much advance, dark at too little
+// (common practice, no source).
+func TestSeamsSayWhichWay(t *testing.T) {
+	w := newWorld(t)
+	m := w.baseline(10, true)
+	for um, want := range map[float64]string{15: "a light seam in all inks, as when the goods advance too far", -15: "a dark seam in all inks, as when the goods advance too little"} {
+		v, _ := w.judge(m, State{}, w.read(madeup.Faults{}, &madeup.State{Feed: madeup.Feed{ErrorUM: um}}))
+		if len(v.Findings) == 0 || v.Findings[0].Advice != protocol.AdviceFeed || !strings.HasPrefix(v.Findings[0].Why, want) {
+			t.Errorf("feed off by %v um: %+v", um, v.Findings)
+		}
+	}
+}
+
+// TestSectionIsOneAlert: a dead part of the head makes a band on the strips and thins its ink's patches too. That is one
+// fault, told once and as the head's, with the check that tells it from weak ink.
+func TestSectionIsOneAlert(t *testing.T) {
+	w := newWorld(t)
+	m := w.baseline(10, true)
+	for _, nozzles := range []int{25, 45} {
+		weaker := -100 * float64(nozzles) / float64(w.tracer.Head.Nozzles)
+		v, _ := w.judge(m, State{}, w.read(madeup.Faults{Ink: map[string]madeup.InkFault{"C": {StrengthPercent: weaker}}},
+			&madeup.State{Faults: madeup.SectionFault("C", 100, 99+nozzles, 1)}))
+		if len(v.Findings) == 0 || v.Findings[0].Advice != protocol.AdviceClean || v.Findings[0].Channel != "C" || v.Findings[0].SplittingCheck == "" {
+			t.Fatalf("%d nozzles dead: %+v", nozzles, v.Findings)
+		}
+		for _, f := range v.Findings[1:] {
+			if f.Level != protocol.LevelNote {
+				t.Errorf("%d nozzles dead: a second alert: %+v", nozzles, f)
+			}
+		}
+	}
+}
