@@ -115,6 +115,7 @@ func TestHeatOfALargeChartAndOfNoPlaces(t *testing.T) {
 	if img := drawn(t, raw, err); img.Bounds().Dy() > mostHeight+200 {
 		t.Errorf("%v", img.Bounds())
 	}
+	c, v = sheet(5, 7)
 	for i := range c.Patches {
 		c.Patches[i].WMM = 0
 	}
