@@ -155,7 +155,11 @@ func (k *keeper) take(ctx context.Context, in input) error {
 		d.in = in
 		err = k.commit(ctx, p, d)
 		if errors.Is(err, bus.ErrConflict) {
-			continue // somebody else was first: read again, decide again
+			// Somebody else was first: read again, decide again.
+			if ctx.Err() != nil {
+				return ctx.Err()
+			}
+			continue
 		}
 		return err
 	}
@@ -312,6 +316,38 @@ func (k *keeper) Wake(ctx context.Context) error {
 			return err
 		}
 	}
+	return nil
+}
+
+// refresh reads again what other workers of the bus have recorded since, so that timers go on when
+// the worker that judged is gone: a silent station brings no reading that would tell.
+func (k *keeper) refresh(ctx context.Context) error {
+	list, err := k.records.Printers(ctx)
+	if err != nil {
+		return err
+	}
+	for _, sp := range list {
+		if err := k.refreshPrinter(ctx, sp[0], sp[1]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (k *keeper) refreshPrinter(ctx context.Context, site, name string) error {
+	defer k.enter()()
+	if p := k.printers[site+"."+name]; p != nil {
+		last, err := k.records.Last(ctx, protocol.PrinterRecords(site, name))
+		if err != nil || last == nil || last.Top == p.lastSeq {
+			return err
+		}
+		k.forget(p)
+	}
+	p, err := k.load(ctx, site, name)
+	if err != nil {
+		return err
+	}
+	p.wake = k.clock.Now()
 	return nil
 }
 

@@ -223,12 +223,15 @@ func (w *Worker) setup(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	if stores, err = stores.FromLeader(ctx); err != nil {
+		return err
+	}
 	w.onStop("stores", func(context.Context) error { stores.Close(); return nil })
 
 	clerk := w.startRows()
 	wake := make(chan struct{}, 1)
 	w.keeper = &keeper{
-		records: records, stores: stores, clock: w.o.Clock, log: w.o.Log.With().Str("part", "judge").Logger(),
+		records: records.FromLeader(), stores: stores, clock: w.o.Clock, log: w.o.Log.With().Str("part", "judge").Logger(),
 		past: func(ctx context.Context, site, printer string) (*history.Standing, error) {
 			return history.StandingOf(ctx, w.js, site, printer)
 		},
@@ -260,6 +263,9 @@ func (w *Worker) setup(ctx context.Context) error {
 	}
 	w.startTimers(wake)
 	w.startPruning()
+	if w.embed == nil {
+		w.startRefreshing(wake)
+	}
 	if err := w.startJudging(ctx); err != nil {
 		return err
 	}
@@ -403,6 +409,34 @@ func (w *Worker) startTimers(wake <-chan struct{}) {
 		}
 	}()
 	w.onStop("timers", func(context.Context) error { cancel(); <-done; return nil })
+}
+
+// refreshEvery is how often a worker that shares its bus with others reads what they have recorded.
+const refreshEvery = 2 * time.Minute
+
+// startRefreshing keeps a worker that stands by up to date.
+func (w *Worker) startRefreshing(wake chan<- struct{}) {
+	w.background("refreshing", func(ctx context.Context) {
+		t := time.NewTicker(refreshEvery)
+		defer t.Stop()
+		for {
+			select {
+			case <-ctx.Done():
+				return
+			case <-t.C:
+			}
+			if time.Since(w.keeper.lastRecord()) < refreshEvery {
+				continue // it judges itself
+			}
+			if err := w.keeper.refresh(ctx); err != nil && ctx.Err() == nil {
+				w.o.Log.Warn().Err(err).Msg("what other workers recorded could not be read; trying again")
+			}
+			select {
+			case wake <- struct{}{}:
+			default:
+			}
+		}
+	})
 }
 
 // startJudging consumes the inbox. The pull's expiry must stay below the time after which a silent

@@ -21,6 +21,26 @@ type Records struct {
 	// Inbox is when the inbox stream was created: its sequences mean nothing without it.
 	Inbox time.Time
 	inbox jetstream.Stream
+	// leader makes Last ask the stream's leader; see lastAtLeader.
+	leader bool
+}
+
+// FromLeader makes Last ask the leader where the stream is on several servers: whoever decides by a
+// record must.
+func (r *Records) FromLeader() *Records {
+	r.leader = r.stream.CachedInfo().Config.Replicas > 1
+	return r
+}
+
+func (r *Records) lastMessage(ctx context.Context, subject string) (*jetstream.RawStreamMsg, error) {
+	if r.leader {
+		return lastAtLeader(ctx, r.js.Conn(), protocol.StreamRecord, subject)
+	}
+	m, err := r.stream.GetLastMsgForSubject(ctx, subject)
+	if errors.Is(err, jetstream.ErrMsgNotFound) {
+		return nil, nil
+	}
+	return m, err
 }
 
 // ErrConflict says that the printer has a newer record than the one the decision was made on.
@@ -57,12 +77,12 @@ const lookBack = 10_000
 // stop the judging of every printer. A record of another version is an error, since a newer
 // program's state must not be ignored.
 func (r *Records) Last(ctx context.Context, subject string) (*Stored, error) {
-	m, err := r.stream.GetLastMsgForSubject(ctx, subject)
-	if errors.Is(err, jetstream.ErrMsgNotFound) {
-		return nil, nil
-	}
+	m, err := r.lastMessage(ctx, subject)
 	if err != nil {
 		return nil, fmt.Errorf("last record of %s: %w", subject, err)
+	}
+	if m == nil {
+		return nil, nil
 	}
 	s := &Stored{Top: m.Sequence}
 	for {

@@ -109,6 +109,8 @@ func (g *Grant) Permissions() *server.Permissions {
 		pub = append(pub, "$JS.API.INFO", "swk.record.>", protocol.SubjectRows, "$SRV.PING.swathkeeper", "$JS.API.STREAM.PURGE."+protocol.StreamRows)
 		// The worker alone removes what is older than it is kept.
 		pub = append(pub, "$JS.API.STREAM.PURGE."+protocol.StreamInbox, "$JS.API.STREAM.PURGE."+protocol.StreamRecord)
+		// What it decides by it reads from the leader.
+		pub = append(pub, "$JS.API.STREAM.MSG.GET."+protocol.StreamRecord, "$JS.API.STREAM.MSG.GET.KV_"+protocol.BucketCharts)
 		pub = append(pub, bindConsumer(protocol.StreamInbox, Durable)...)
 		for _, s := range []string{protocol.StreamInbox, protocol.StreamRecord, protocol.StreamRows} {
 			pub = append(pub, readStream(s)...)

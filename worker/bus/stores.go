@@ -10,6 +10,7 @@ import (
 	"slices"
 
 	"github.com/klauspost/compress/zstd"
+	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
 	"swathkeeper/protocol"
@@ -20,6 +21,8 @@ type Stores struct {
 	charts    jetstream.KeyValue
 	active    jetstream.KeyValue
 	baselines jetstream.ObjectStore
+	nc        *nats.Conn
+	leader    bool // ask the leader before saying that there is no such chart
 	enc       *zstd.Encoder
 	dec       *zstd.Decoder
 }
@@ -29,7 +32,7 @@ const maxBaseline = 64 << 20
 
 // OpenStores binds to the stores, which must exist.
 func OpenStores(ctx context.Context, js jetstream.JetStream) (*Stores, error) {
-	var s Stores
+	s := Stores{nc: js.Conn()}
 	var err error
 	if s.charts, err = js.KeyValue(ctx, protocol.BucketCharts); err != nil {
 		return nil, fmt.Errorf("store %s: %w", protocol.BucketCharts, err)
@@ -49,6 +52,19 @@ func OpenStores(ctx context.Context, js jetstream.JetStream) (*Stores, error) {
 	return &s, nil
 }
 
+// FromLeader makes Chart ask the leader before it says that there is no such layout, where the store
+// is on several servers: whoever refuses readings by it must.
+func (s *Stores) FromLeader(ctx context.Context) (*Stores, error) {
+	st, err := s.charts.Status(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("store %s: %w", protocol.BucketCharts, err)
+	}
+	if b, ok := st.(*jetstream.KeyValueBucketStatus); ok {
+		s.leader = b.StreamInfo().Config.Replicas > 1
+	}
+	return s, nil
+}
+
 // Close releases the codecs.
 func (s *Stores) Close() {
 	s.dec.Close()
@@ -57,9 +73,21 @@ func (s *Stores) Close() {
 
 // Chart gives a layout, or nil when it is not known.
 func (s *Stores) Chart(ctx context.Context, id, edition string) (*protocol.Chart, error) {
-	e, err := s.charts.Get(ctx, protocol.ChartKey(id, edition))
+	key := protocol.ChartKey(id, edition)
+	e, err := s.charts.Get(ctx, key)
 	if errors.Is(err, jetstream.ErrKeyNotFound) {
-		return nil, nil
+		if !s.leader {
+			return nil, nil
+		}
+		// Whoever answered may be a moment behind: a reading is not refused for that.
+		m, err := lastAtLeader(ctx, s.nc, "KV_"+protocol.BucketCharts, "$KV."+protocol.BucketCharts+"."+key)
+		if err != nil {
+			return nil, fmt.Errorf("chart %s %s: %w", id, edition, err)
+		}
+		if m == nil || len(m.Data) == 0 { // never there, or deleted
+			return nil, nil
+		}
+		return protocol.DecodeChart(m.Data)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("chart %s %s: %w", id, edition, err)
