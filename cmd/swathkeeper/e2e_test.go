@@ -28,6 +28,9 @@ import (
 const asProgram = "TEST_AS_SWATHKEEPER"
 
 func TestMain(m *testing.M) {
+	if file := os.Getenv(asServer); file != "" {
+		serveNATS(file)
+	}
 	if os.Getenv(asProgram) != "" {
 		main()
 		return

@@ -79,22 +79,38 @@ what is there already and refuses the same. It needs an administrator's credenti
 }
 
 // provision sets the bus up; the servers of a cluster that has just been started need a moment to
-// choose their leader.
+// find each other and to choose their leader.
 func provision(ctx context.Context, js jetstream.JetStream, l bus.Limits) error {
 	ctx, cancel := context.WithTimeout(ctx, time.Minute)
 	defer cancel()
+	var last error
 	for {
-		err := bus.Provision(ctx, js, l)
+		// A question that came before there was a leader is never answered.
+		try, cancel := context.WithTimeout(ctx, 10*time.Second)
+		err := bus.Provision(try, js, l)
+		cancel()
+		if err == nil {
+			return nil
+		}
 		var api *jetstream.APIError
-		// 10005: there are not (yet) as many servers; 10008, 503: no leader yet.
-		again := bus.IsAway(err) || errors.As(err, &api) && (api.ErrorCode == 10005 || api.ErrorCode == 10074)
-		if err == nil || !again {
-			return err
+		place := errors.As(err, &api) && api.ErrorCode == noPlace
+		if place {
+			err = fmt.Errorf("%w: %d servers with %d MiB of file storage free each are needed; start more, make their max_file_store larger, or reserve less with --inbox-mib, --record-mib, --baselines-mib and --scans-mib", err, l.Replicas, l.Total()>>20)
+		}
+		if last == nil || ctx.Err() == nil {
+			last = err
+		}
+		if !place && !bus.IsAway(err) {
+			return last
 		}
 		select {
 		case <-ctx.Done():
-			return err
+			return last
 		case <-time.After(500 * time.Millisecond):
 		}
 	}
 }
+
+// noPlace is the server's code for a stream that fits on too few servers, or on servers that are not
+// there yet.
+const noPlace = 10005

@@ -1,0 +1,284 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"math/rand/v2"
+	"net"
+	"os"
+	osexec "os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+	"github.com/rs/zerolog"
+
+	"swathkeeper/protocol"
+	"swathkeeper/worker/bus"
+	"swathkeeper/worker/doctor"
+	"swathkeeper/worker/health"
+)
+
+// cluster is three NATS servers as processes, with the users of the deploy files' kind.
+type cluster struct {
+	t       *testing.T
+	dir     string
+	clients [3]string // HOST:PORT
+	routes  [3]string
+	procs   [3]*osexec.Cmd
+	keys    map[bus.Role]string // files of private keys
+	users   string
+}
+
+func startCluster(t *testing.T) *cluster {
+	t.Helper()
+	c := &cluster{t: t, dir: t.TempDir(), keys: map[bus.Role]string{}}
+	for _, g := range []bus.Grant{{Name: "ops", Role: bus.RoleAdmin}, {Name: "judges", Role: bus.RoleWorker}, {Name: "office", Role: bus.RoleViewer},
+		{Name: "bench-1", Role: bus.RoleStation, Site: "quay", Printers: loadPrinters}} {
+		key, seed, err := bus.NewKey()
+		if err != nil {
+			t.Fatal(err)
+		}
+		g.Key = key
+		c.keys[g.Role] = filepath.Join(c.dir, g.Name+".nk")
+		if err := os.WriteFile(c.keys[g.Role], seed, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		c.users += g.ServerConfig()
+	}
+	for i := range 3 {
+		c.clients[i], c.routes[i] = freePort(t), freePort(t)
+	}
+	t.Cleanup(func() {
+		for i := range 3 {
+			if b, err := os.ReadFile(filepath.Join(c.dir, fmt.Sprintf("bus-%d.log", i+1))); err == nil && t.Failed() {
+				t.Logf("server %d:\n%s", i+1, b[max(0, len(b)-3000):])
+			}
+		}
+	})
+	for i := range 3 {
+		c.start(i)
+	}
+	for _, at := range c.clients {
+		listening(t, at)
+	}
+	return c
+}
+
+// listening waits until somebody listens at an address.
+func listening(t *testing.T, address string) {
+	t.Helper()
+	limit := time.Now().Add(time.Minute)
+	for {
+		conn, err := net.Dial("tcp", address)
+		if err == nil {
+			_ = conn.Close()
+			return
+		}
+		if time.Now().After(limit) {
+			t.Fatal(err)
+		}
+		pause := time.NewTimer(20 * time.Millisecond)
+		<-pause.C
+	}
+}
+
+// start starts server i.
+func (c *cluster) start(i int) {
+	c.t.Helper()
+	routes := ""
+	for _, p := range c.routes {
+		routes += fmt.Sprintf("\n  \"nats://%s\"", p)
+	}
+	conf := fmt.Sprintf(`server_name: "bus-%d"
+listen: %q
+max_payload: 1MB
+log_file: %q
+jetstream { store_dir: %q, max_file_store: 4GB, max_memory_store: 32MB, sync_interval: always }
+cluster { name: "pennant", listen: %q, routes: [%s
+] }
+authorization { users: [
+%s] }
+`, i+1, c.clients[i], filepath.Join(c.dir, fmt.Sprintf("bus-%d.log", i+1)), filepath.Join(c.dir, fmt.Sprintf("bus-%d", i+1)), c.routes[i], routes, c.users)
+	file := filepath.Join(c.dir, fmt.Sprintf("bus-%d.conf", i+1))
+	if err := os.WriteFile(file, []byte(conf), 0o600); err != nil {
+		c.t.Fatal(err)
+	}
+	cmd := osexec.CommandContext(c.t.Context(), os.Args[0])
+	cmd.Env = append(os.Environ(), asServer+"="+file)
+	cmd.Stderr = os.Stderr
+	if err := cmd.Start(); err != nil {
+		c.t.Fatal(err)
+	}
+	c.procs[i] = cmd
+	c.t.Cleanup(func() { _ = cmd.Process.Kill(); _ = cmd.Wait() })
+}
+
+func (c *cluster) kill(i int) {
+	c.t.Helper()
+	if err := c.procs[i].Process.Kill(); err != nil {
+		c.t.Fatal(err)
+	}
+	_ = c.procs[i].Wait()
+}
+
+func (c *cluster) urls() string {
+	var u []string
+	for _, p := range c.clients {
+		u = append(u, fmt.Sprintf("nats://%s", p))
+	}
+	return strings.Join(u, ",")
+}
+
+func (c *cluster) connect(role bus.Role) (*nats.Conn, jetstream.JetStream) {
+	c.t.Helper()
+	nc, js, err := bus.Connect(c.t.Context(), bus.ConnectOptions{Name: "test", URL: c.urls(), NKey: c.keys[role], Patient: true, Log: zerolog.Nop()})
+	if err != nil {
+		c.t.Fatal(err)
+	}
+	c.t.Cleanup(nc.Close)
+	return nc, js
+}
+
+// whole waits until every replica of every stream is current, so that another server may be killed.
+func (c *cluster) whole(js jetstream.JetStream) {
+	c.t.Helper()
+	limit := time.Now().Add(2 * time.Minute)
+	for {
+		why := ""
+		for _, name := range []string{protocol.StreamInbox, protocol.StreamRecord, "KV_" + protocol.BucketSent, "KV_" + protocol.BucketCharts, "OBJ_" + protocol.BucketBaselines} {
+			ctx, cancel := context.WithTimeout(c.t.Context(), 2*time.Second)
+			s, err := js.Stream(ctx, name)
+			cancel()
+			switch {
+			case err != nil:
+				why = name + ": " + err.Error()
+			case s.CachedInfo().Cluster == nil || s.CachedInfo().Cluster.Leader == "" || len(s.CachedInfo().Cluster.Replicas) != 2:
+				why = name + " has no leader"
+			default:
+				for _, r := range s.CachedInfo().Cluster.Replicas {
+					if !r.Current || r.Offline {
+						why = fmt.Sprintf("%s at %s is %d behind", name, r.Name, r.Lag)
+					}
+				}
+			}
+		}
+		if why == "" {
+			return
+		}
+		if time.Now().After(limit) {
+			c.t.Fatalf("the cluster does not become whole: %s", why)
+		}
+		pause := time.NewTimer(50 * time.Millisecond)
+		<-pause.C
+	}
+}
+
+// TestCluster runs three servers and three workers as processes, and kills them at random under a
+// steady load: each reading has one verdict, each transition is in one record, in order.
+// TEST_CLUSTER_KILLS=20 is the long form: that many kills of servers, and as many of workers.
+func TestCluster(t *testing.T) {
+	if testing.Short() {
+		t.Skip("takes half a minute")
+	}
+	kills := howMany(t, "TEST_CLUSTER_KILLS", 2)
+	c := startCluster(t)
+	p := &program{t: t, dir: t.TempDir()}
+	admin := []string{"--nats", c.urls(), "--nkey", c.keys[bus.RoleAdmin]}
+	small := []string{"--inbox-mib", "512", "--record-mib", "512", "--baselines-mib", "64", "--scans-mib", "64"}
+	p.do(append(append([]string{"init"}, small...), admin...)...)
+	p.do(append([]string{"init"}, admin...)...) // once more changes nothing
+	file, good, drifted := thinned(t)
+	p.do(append([]string{"chart", "add", file}, admin...)...)
+	hits := countChat(t)
+	workers := make([]*logged, 3)
+	run := func(i int) {
+		workers[i] = p.startLogged("--nats", c.urls(), "--nkey", c.keys[bus.RoleWorker], "--name", fmt.Sprintf("judge-%d", i+1), "--chat", hits.url, "--chat-inside")
+	}
+	for i := range workers {
+		run(i)
+	}
+	teach(t, p, good, admin...)
+	nc, js := c.connect(bus.RoleAdmin)
+	_, sjs := c.connect(bus.RoleStation)
+	l := startLoad(t, sjs, 20, good, drifted)
+	rng := rand.New(rand.NewPCG(2026, 20))
+	var longest time.Duration
+	for n := range kills {
+		// A server: the leader of the inbox every other time, with all that connects to it.
+		l.await(t, 1+rng.IntN(20))
+		i := rng.IntN(3)
+		if s, err := js.Stream(t.Context(), protocol.StreamInbox); err == nil && n%2 == 0 && s.CachedInfo().Cluster != nil {
+			_, _ = fmt.Sscanf(s.CachedInfo().Cluster.Leader, "bus-%d", &i)
+			i = (i + 2) % 3
+		}
+		c.kill(i)
+		l.await(t, 5) // two servers go on
+		c.start(i)
+		c.whole(js)
+		// A worker: the one that judges, if it is known; the time until another has taken over.
+		j := rng.IntN(3)
+		if at := judgeOf(t, nc); at > 0 {
+			j = at - 1
+		}
+		workers[j].kill()
+		begun := time.Now()
+		awaitVerdict(t, js, l, begun)
+		longest = max(longest, time.Since(begun))
+		run(j)
+	}
+	l.await(t, 10)
+	l.end(t)
+	for _, printer := range loadPrinters {
+		p.do(append([]string{"journal", "add", "note", "--site", "quay", "--printer", printer, "--text", "the last input"}, admin...)...)
+	}
+	records := p.records(admin...)
+	hits.wait(t, records)
+	l.checkAll(t, records, hits, 2*kills)
+	t.Logf("%d kills of servers and %d of workers; taken over within %s at most", kills, kills, longest.Round(10*time.Millisecond))
+	if longest > 30*time.Second {
+		t.Errorf("another worker took over only after %s", longest)
+	}
+	if out, status := p.try(append([]string{"doctor"}, "--nats", c.urls(), "--nkey", c.keys[bus.RoleViewer])...); status != 0 {
+		t.Errorf("doctor: status %d\n%s", status, out)
+	}
+}
+
+// judgeOf gives the number of the worker that judges; 0 when none says so.
+func judgeOf(t *testing.T, nc *nats.Conn) int {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
+	defer cancel()
+	reports, err := doctor.Ask(ctx, nc)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, r := range reports {
+		if r.Judging == health.JudgedHere {
+			n := 0
+			_, _ = fmt.Sscanf(r.Name, "judge-%d", &n)
+			return n
+		}
+	}
+	return 0
+}
+
+// awaitVerdict waits until a record was stored after a moment, while the load goes on.
+func awaitVerdict(t *testing.T, js jetstream.JetStream, l *load, after time.Time) {
+	t.Helper()
+	limit := time.Now().Add(2 * time.Minute)
+	for {
+		s, err := js.Stream(t.Context(), protocol.StreamRecord)
+		if err == nil && s.CachedInfo().State.LastTime.After(after.Add(100*time.Millisecond)) {
+			return
+		}
+		if time.Now().After(limit) {
+			t.Fatalf("no record in two minutes after a worker was killed: %v", err)
+		}
+		pause := time.NewTimer(50 * time.Millisecond)
+		<-pause.C
+	}
+}
