@@ -44,7 +44,11 @@ func (l *lane) rawLoudness() float64 {
 	top := loudClip * loudClip * v
 	sum, count := 0.0, 0
 	for i := 0; i < len(z); i += loudStride {
-		sum += math.Min(z[i]*z[i], top)
+		q := z[i] * z[i]
+		if q > top {
+			q = top
+		}
+		sum += q
 		count++
 	}
 	count -= len(l.gaps) / loudStride
@@ -57,13 +61,19 @@ func (l *lane) rawLoudness() float64 {
 // loudnessError is the standard deviation of the logarithm of rawLoudness that Gaussian noise of the
 // lane's spectrum gives it.
 func (l *lane) loudnessError() float64 {
-	c := l.prep.w.shapes[loudShape(l)].c
+	sum := l.prep.w.shapes[loudShape(l)].kin
+	return math.Sqrt(sum * loudStride / (2 * float64(max(1, l.n-len(l.gaps)))))
+}
+
+// kinship is how many of every loudStride-th samples of noise with autocovariance c say the same, for a
+// mean square.
+func kinship(c []float64) float64 {
 	sum := 1.0
 	for i := loudStride; i < len(c); i += loudStride {
 		r := c[i] / c[0]
 		sum += 2 * r * r
 	}
-	return math.Sqrt(sum * loudStride / (2 * float64(max(1, l.n-len(l.gaps)))))
+	return sum
 }
 
 // loudnessOf is the loudness of the channels of a reading relative to the baseline's, with its standard

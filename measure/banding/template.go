@@ -18,6 +18,7 @@ type shape struct {
 	vf     float64 // the same per repeat in a fold, whose mean is taken out
 	lambda float64 // mean square derivative of the normalised filtered noise, per sample^2
 	c      []float64
+	kin    float64 // see kinship
 }
 
 // whitening is everything derived from one noise spectrum on one sampling pitch.
@@ -148,6 +149,7 @@ func (w *whitening) newShape(k []float64, passes []int) shape {
 	sh.v = sh.c[0]
 	sh.vf = foldVariance(sh.c, w.period)
 	sh.lambda = roughness(sh.c)
+	sh.kin = kinship(sh.c)
 	return sh
 }
 
