@@ -10,28 +10,20 @@ import (
 // the keywords of ISO 28178, by names of habit, and in free text.
 
 // pairs reads "ILLUMINANT, D50; OBSERVER, 2 degree" of ISO 28178 and
-// "Illumination=D50 ObserverAngle=2" of habit, and tells which of the two
-// facts it found.
-func (f *File) pairs(value string) (illuminant, observer bool) {
-	var names, values []string
+// "Illumination=D50 ObserverAngle=2" of habit. It tells which of the two facts
+// it found, and gives the text that was neither.
+func (f *File) pairs(value string) (illuminant, observer bool, rest string) {
+	pieces, mark := strings.Split(value, ";"), ","
 	if strings.Contains(value, "=") {
-		for _, word := range strings.FieldsFunc(value, func(r rune) bool { return r == ' ' || r == '\t' || r == ';' || r == ',' }) {
-			if n, v, ok := strings.Cut(word, "="); ok {
-				names, values = append(names, n), append(values, v)
-			}
-		}
-	} else {
-		for _, pair := range strings.Split(value, ";") {
-			if n, v, ok := strings.Cut(pair, ","); ok {
-				names, values = append(names, n), append(values, v)
-			}
-		}
+		pieces, mark = strings.FieldsFunc(value, func(r rune) bool { return r == ' ' || r == '\t' || r == ';' || r == ',' }), "="
 	}
-	for i, n := range names {
-		v := strings.TrimSpace(values[i])
+	for _, piece := range pieces {
+		n, v, _ := strings.Cut(piece, mark)
+		v = strings.TrimSpace(v)
 		switch strings.ToUpper(strings.TrimSpace(n)) {
 		case "ILLUMINANT", "ILLUMINATION":
 			f.illuminant(v)
+			f.observer(degreesIn(v))
 			illuminant = true
 		case "OBSERVER", "OBSERVERANGLE":
 			f.observer(v)
@@ -44,9 +36,11 @@ func (f *File) pairs(value string) (illuminant, observer bool) {
 			}
 		case "WHITEBASE", "WHITE_BASE":
 			f.whiteBase(v)
+		default:
+			rest += piece + " "
 		}
 	}
-	return illuminant, observer
+	return illuminant, observer, rest
 }
 
 // habit reads keywords that no standard knows but whose names say what they
@@ -111,27 +105,41 @@ var (
 
 // degreesIn is the observer that a free text states: 2, 10, or empty.
 func degreesIn(text string) string {
-	if !strings.ContainsAny(text, "12") && !strings.Contains(strings.ToLower(text), "deg") {
-		return "" // the usual case, and cheap
+	lower := strings.ToLower(text)
+	deg := strings.Contains(lower, "deg")
+	if deg {
+		if m := wordDegrees.FindStringSubmatch(text); m != nil {
+			return map[byte]string{'w': "2", 'e': "10"}[m[1][1]|0x20]
+		}
 	}
-	if m := wordDegrees.FindStringSubmatch(text); m != nil {
-		return map[byte]string{'w': "2", 'e': "10"}[m[1][1]|0x20]
+	if !strings.ContainsAny(text, "12") {
+		return ""
 	}
-	for _, r := range []*regexp.Regexp{looseBoth, looseDegree} {
-		if m := r.FindStringSubmatch(text); m != nil {
-			if v := m[len(m)-1]; v != "" {
-				return v
+	if mayBeDaylight(text) {
+		if m := looseBoth.FindStringSubmatch(text); m != nil {
+			return m[2]
+		}
+	}
+	if deg || strings.ContainsAny(text, "°º") || strings.Contains(lower, "observer") {
+		if m := looseDegree.FindStringSubmatch(text); m != nil {
+			return m[1] + m[2]
+		}
+	}
+	if strings.Contains(text, "19") {
+		if m := looseYear.FindStringSubmatch(text); m != nil {
+			if m[1]+m[2] == "1964" {
+				return "10"
 			}
-			return m[1]
+			return "2"
 		}
-	}
-	if m := looseYear.FindStringSubmatch(text); m != nil {
-		if m[1]+m[2] == "1964" {
-			return "10"
-		}
-		return "2"
 	}
 	return ""
+}
+
+// mayBeDaylight is a cheap look before the expressions: each of them may cost
+// more memory than a small file.
+func mayBeDaylight(text string) bool {
+	return strings.ContainsAny(text, "567") && strings.ContainsAny(text, "Dd")
 }
 
 // illuminantIn is the illuminant of daylight that a free text states, or
@@ -139,8 +147,8 @@ func degreesIn(text string) string {
 // the one that stands beside an observer counts, else one that is not D50: a
 // text that names another is no statement of D50.
 func illuminantIn(text string) string {
-	if !strings.ContainsAny(text, "567") || !strings.ContainsAny(text, "Dd") {
-		return "" // the usual case, and cheap
+	if !mayBeDaylight(text) {
+		return ""
 	}
 	if m := looseBoth.FindStringSubmatch(text); m != nil {
 		return "D" + m[1]
@@ -158,8 +166,10 @@ func illuminantIn(text string) string {
 func (f *File) loose(text string, illuminant, observer bool) {
 	if illuminant {
 		found := illuminantIn(text)
-		if m := looseOther.FindStringSubmatch(text); m != nil && found == "" {
-			found = m[1]
+		if found == "" && strings.Contains(strings.ToLower(text), "illuminant") {
+			if m := looseOther.FindStringSubmatch(text); m != nil {
+				found = m[1]
+			}
 		}
 		f.illuminant(found)
 	}
@@ -193,7 +203,10 @@ func (f *File) illuminant(value string) {
 	if value == "" {
 		return
 	}
-	m := strings.ToUpper(strings.ReplaceAll(illuminantWord.FindString(value), " ", ""))
+	m := strings.ToUpper(value)
+	if m != "D50" && m != "D65" {
+		m = strings.ToUpper(strings.ReplaceAll(illuminantWord.FindString(value), " ", ""))
+	}
 	if m == "" {
 		m = strings.ToUpper(value) // kept as written, and refused where D50 is needed
 	}
@@ -207,7 +220,11 @@ func (f *File) observer(value string) {
 	if value == "" {
 		return
 	}
-	v := ""
+	v := strings.TrimSuffix(value, " degree")
+	if v == "2" || v == "10" { // the usual case
+		f.conflicting(&f.Condition.Observer, "observer", v, "2")
+		return
+	}
 	switch m := degrees.FindStringSubmatch(value); {
 	case m != nil:
 		v = m[1]
@@ -253,7 +270,10 @@ var modeWord = regexp.MustCompile(`(?i)\bM([0-3])(?:_[a-z]+)?\b`)
 // modeOf is the measuring condition of ISO 13655 in a text. The light of M0 is
 // illuminant A there, M1 is D50.
 func modeOf(value string) string {
-	found := modeWord.FindAllStringSubmatch(value, 10)
+	var found [][]string
+	if strings.ContainsAny(value, "Mm") && strings.ContainsAny(value, "0123") {
+		found = modeWord.FindAllStringSubmatch(value, 10)
+	}
 	for _, m := range found {
 		if m[1] != found[0][1] {
 			return "" // "M0 or M1" says neither
@@ -301,6 +321,9 @@ var (
 func filter(value string) string {
 	value = words(value)
 	v := strings.ToLower(value)
+	if !strings.Contains(v, "pol") && !strings.Contains(v, "uv") && v != "" && v[0] != 'n' && v != "off" {
+		return value
+	}
 	switch {
 	case v == "" || v == "no" || v == "none" || v == "off" || v == "na" || v == "n/a":
 		return "none"

@@ -53,9 +53,8 @@ func (f *File) Fact(k Keyword) {
 			f.mode(m)
 		}
 	case "WEIGHTING_FUNCTION", "COMPUTATIONAL_PARAMETER":
-		if ill, obs := f.pairs(value); !ill || !obs {
-			f.loose(value, !ill, !obs)
-		}
+		ill, obs, rest := f.pairs(value)
+		f.loose(rest, !ill, !obs)
 	default:
 		f.habit(name, value)
 	}
@@ -94,10 +93,14 @@ func (f *File) Settle(o Options) {
 	for _, text := range []string{c.Instrument, c.Source} {
 		set(&c.Illuminant, illuminantIn(text))
 		set(&c.Observer, degreesIn(text))
-		if m := wordBack.FindStringSubmatch(text); m != nil {
-			set(&c.Backing, strings.ToLower(m[1]))
+		lower := strings.ToLower(text)
+		if strings.Contains(lower, "backing") {
+			if m := wordBack.FindStringSubmatch(text); m != nil {
+				set(&c.Backing, strings.ToLower(m[1]))
+			}
 		}
 		switch {
+		case !strings.Contains(lower, "pol") && !strings.Contains(lower, "uv"):
 		case wordPol.MatchString(text) && !wordNoPol.MatchString(text):
 			set(&c.Filter, "polarising")
 		case wordUV.MatchString(text) && !wordNoUV.MatchString(text):
@@ -105,10 +108,10 @@ func (f *File) Settle(o Options) {
 		case wordNoPol.MatchString(text) || wordNoUV.MatchString(text):
 			set(&c.Filter, "none")
 		}
-		if m := wordGeometr.FindString(text); m != "" {
-			set(&c.Geometry, m)
+		if strings.Contains(text, "/") {
+			set(&c.Geometry, wordGeometr.FindString(text))
 		}
-		if m := modeOf(text); m != "" && c.Mode == "" && modeWord.MatchString(text) {
+		if m := modeOf(text); m != "" && c.Mode == "" && strings.ContainsAny(text, "0123") {
 			c.Mode = m
 			if text == c.Instrument {
 				f.Warnf("measuring condition %s by the words on the instrument, %s", c.Mode, Quote(text))
