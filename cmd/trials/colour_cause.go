@@ -9,7 +9,6 @@ import (
 
 	"swathkeeper/measure/cause"
 	"swathkeeper/measure/colour"
-	"swathkeeper/measure/drift"
 	"swathkeeper/measure/madeup"
 )
 
@@ -162,80 +161,4 @@ func (b *bench) solidMoves(channel int, f madeup.Faults) (float64, error) {
 		}
 	}
 	return 0, nil
-}
-
-func movesTrial(ctx context.Context, o colourOptions, _ string, s *strings.Builder) error {
-	s.WriteString("\n### Moves\n\nThe moves of the last of three readings with the fault are made on the printer, and three more charts are read. Mean CIEDE2000 over\n" +
-		"that of charts in control; goal: at most 1.3. Strength sd 1 %, fault of 1.0 dE00 in the mean.\n\n" +
-		"| world | fault | shops | before | after, median | after, 90th percentile | within 1.3 |\n|---|---|---|---|---|---|---|\n")
-	for _, w := range []colourWorld{steadyWorld, variedWorld} {
-		for _, kind := range []string{"C weak", "M strong", "K weak", "darker preset", "two inks", "mixed drift"} {
-			before, after := make([]float64, o.Shops), make([]float64, o.Shops)
-			err := parallel(ctx, o.Shops, func(k int) error {
-				var err error
-				before[k], after[k], err = moved(o, w, kind, k)
-				return err
-			})
-			if err != nil {
-				return err
-			}
-			slices.Sort(after)
-			var mean, within float64
-			for k := range after {
-				mean += before[k] / float64(len(before))
-				if after[k] <= 1.3 {
-					within += 100 / float64(len(after))
-				}
-			}
-			fmt.Fprintf(s, "| %s | %s | %d | %.1f | **%.2f** | %.2f | %.0f %% |\n", w.name, kind, len(after), mean, after[len(after)/2], after[len(after)*9/10], within)
-		}
-	}
-	return nil
-}
-
-func moved(o colourOptions, w colourWorld, name string, k int) (before, after float64, err error) {
-	b, err := newBench(o.Seed*5000011+uint64(k), w.config(k, 1), 10, false)
-	if err != nil {
-		return 0, 0, err
-	}
-	mean := func(f madeup.Faults, n int) (float64, *drift.Result, error) {
-		var sum float64
-		var last drift.Result
-		for range n {
-			r, err := b.judge(f)
-			if err != nil {
-				return 0, nil, err
-			}
-			sum += r.MeanDE00 / float64(n)
-			last = r
-		}
-		return sum, &last, nil
-	}
-	ordinary, _, err := mean(madeup.Faults{}, 6)
-	if err != nil {
-		return 0, 0, err
-	}
-	make := func(size float64) madeup.Faults {
-		return madeup.Faults{Ink: map[string]madeup.InkFault{"C": {StrengthPercent: -5 * size}, "Y": {StrengthPercent: 4 * size, TonePoints: -size}}}
-	}
-	for _, f := range madeup.FaultKinds(b.cfg.Inks) {
-		if f.Name == name {
-			make = f.Make
-		}
-	}
-	size, err := b.SizeFor(make, 1)
-	if err != nil {
-		return 0, 0, err
-	}
-	f := make(size)
-	bad, r, err := mean(f, 3)
-	if err != nil {
-		return 0, 0, err
-	}
-	f.Correct = map[string]madeup.Correction{}
-	for _, m := range r.Moves {
-		f.Correct[m.Channel] = madeup.Correction{Percent: m.Percent, TonePoints: m.TonePoints}
-	}
-	good, _, err := mean(f, 3)
-	return bad / ordinary, good / ordinary, err
 }

@@ -210,6 +210,35 @@ func (m *Model) slow(v *Value) bool {
 		v.before*v.EWMA > 0 && math.Abs(v.before) > v.EWMALimit/4
 }
 
+// alike keeps the mean of readings in a row that changed in one direction. Corrections are taken
+// from it: one reading holds a day's ordinary wander in every channel.
+func (m *Model) alike(st, next *State) {
+	x := next.Last
+	next.Likes, next.Alike = 1, slices.Clone(x)
+	if len(st.Alike) == m.q && m.cosine(x, st.Alike) > agreeCosine {
+		next.Likes = st.Likes + 1
+		for j := range next.Alike {
+			next.Alike[j] = st.Alike[j] + (x[j]-st.Alike[j])/float64(min(next.Likes, 5))
+		}
+	}
+}
+
+// cosine is that of the angle between two changes, each factor in units of its spread.
+func (m *Model) cosine(a, b []float64) float64 {
+	var xy, xx, yy float64
+	for j := range m.q {
+		s := m.limits[j].raw
+		x, y := a[j]/s, b[j]/s
+		xy += x * y
+		xx += x * x
+		yy += y * y
+	}
+	if xx == 0 || yy == 0 {
+		return 0
+	}
+	return xy / math.Sqrt(xx*yy)
+}
+
 // agree counts the readings in a row that show the same change.
 func (m *Model) agree(r *Result, st, next *State) {
 	if !r.Significant {
@@ -232,15 +261,7 @@ func (m *Model) agree(r *Result, st, next *State) {
 		r.Sudden = jump > 0.6
 	}
 	if st.Agreeing > 0 && len(st.Change) == k {
-		var xy, xx, yy float64
-		for j := range k {
-			s := m.limits[j].raw
-			x, y := next.Last[j]/s, st.Change[j]/s
-			xy += x * y
-			xx += x * x
-			yy += y * y
-		}
-		if xy > agreeCosine*math.Sqrt(xx*yy) {
+		if m.cosine(next.Last, st.Change) > agreeCosine {
 			next.Agreeing = st.Agreeing + 1
 			for j := range next.Change {
 				next.Change[j] = st.Change[j] + (next.Last[j]-st.Change[j])/float64(min(next.Agreeing, 5))

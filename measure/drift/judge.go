@@ -54,10 +54,11 @@ func (m *Model) Judge(s Sample, st State) (Result, State, error) {
 	m.exceeded(&r)
 	m.rowChanges(&r, w)
 	m.agree(&r, &st, &next)
+	m.alike(&st, &next)
 	r.Level = m.level(&r)
 	if r.Level != LevelNone {
 		m.explain(&r, w, next.Change)
-		m.moves(&r, w, &s)
+		m.moves(&r, w, &s, &next)
 	}
 	m.doubts(&r)
 	return r, next, nil

@@ -8,7 +8,11 @@ import (
 
 // moves turns the fitted change into what to ask of each channel to undo it: a percentage of
 // its tints and a further change of its mid-tone, and the mean CIEDE2000 that would be left.
-func (m *Model) moves(r *Result, w *work, s *Sample) {
+//
+// The change is the mean over the last readings that are alike, and of each factor only what its
+// ordinary spread does not account for (the positive-part estimator of James and Stein, 1961):
+// undoing a day's wander would add it once more on the next.
+func (m *Model) moves(r *Result, w *work, s *Sample, next *State) {
 	nc := len(m.b.Chart.Channels)
 	strength := strengthIndex(m.b.Factors, nc)
 	tone := make([]int, nc)
@@ -20,26 +24,33 @@ func (m *Model) moves(r *Result, w *work, s *Sample) {
 			tone[f.Index] = j
 		}
 	}
+	change := func(j int) float64 {
+		x, sd := next.Alike[j], m.limits[j].raw
+		if x == 0 {
+			return 0
+		}
+		return x * max(0, 1-sd*sd/(x*x*float64(min(next.Likes, 5))))
+	}
 	var undo [maxFactors]float64
 	for c, name := range m.b.Chart.Channels {
 		if strength[c] < 0 {
 			continue
 		}
-		s, t := w.theta[strength[c]], 0.0
+		s, t := change(strength[c]), 0.0
 		undo[strength[c]] = s
 		if j := tone[c]; j >= 0 {
-			t = w.theta[j]
+			t = change(j)
 			undo[j] = t
 		}
 		// What a tone looks like as strength has been counted there.
 		for _, j := range tone {
 			if j >= 0 && m.b.Factors[j].Leans != nil {
-				s -= m.b.Factors[j].Leans[c] * w.theta[j]
+				s -= m.b.Factors[j].Leans[c] * undo[j]
 			}
 		}
 		s = max(-90, min(300, s))
-		t /= 1 + s/100
-		r.Moves = append(r.Moves, Move{Channel: name, Percent: 100 * (1/(1+s/100) - 1), TonePoints: -t})
+		percent, points := inverseMove(s, t)
+		r.Moves = append(r.Moves, Move{Channel: name, Percent: percent, TonePoints: points})
 	}
 	var sum float64
 	for p, c := range s.Lab {
@@ -72,4 +83,32 @@ func (m *Model) moves(r *Result, w *work, s *Sample) {
 	if math.IsNaN(r.AfterMoves) {
 		r.AfterMoves = r.MeanDE00
 	}
+}
+
+// inverseMove is the move that undoes a change of strength by s percent and of the 50 % tint by t
+// points: the tints that print what was asked for before, fitted by least squares over a ramp.
+func inverseMove(s, t float64) (percent, points float64) {
+	const steps = 20
+	printed := func(x float64) float64 { return x*(1+s/100) + 4*t/100*x*(1-x) }
+	var aa, ab, bb, ay, by float64
+	for i := 1; i <= steps; i++ {
+		want := float64(i) / steps
+		// The tint that prints as wanted, by Newton's method.
+		x := want
+		for range 20 {
+			slope := 1 + s/100 + 4*t/100*(1-2*x)
+			if slope < 0.1 {
+				slope = 0.1
+			}
+			x = max(0, min(2, x-(printed(x)-want)/slope))
+		}
+		a, b, y := want/100, 4*want*(1-want)/100, x-want
+		aa += a * a
+		ab += a * b
+		bb += b * b
+		ay += a * y
+		by += b * y
+	}
+	det := aa*bb - ab*ab
+	return (ay*bb - by*ab) / det, (by*aa - ay*ab) / det
 }

@@ -399,6 +399,10 @@ type State struct {
 	Last     []float64 `json:"last,omitempty"`
 	Change   []float64 `json:"change,omitempty"`
 	Agreeing int       `json:"agreeing"`
+	// Alike holds the mean of the last readings that changed alike, whether any of them was
+	// significant by itself or not, and Likes how many they are.
+	Alike []float64 `json:"alike,omitempty"`
+	Likes int       `json:"likes,omitempty"`
 	// House holds the house colour patches that were off by more than chance in the last reading.
 	House []string `json:"house,omitempty"`
 }
