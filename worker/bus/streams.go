@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strconv"
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
@@ -319,6 +320,28 @@ func consumer(l Limits) jetstream.ConsumerConfig {
 	}
 }
 
+// importedKey is where the judging consumer of an imported inbox says up to which input the records
+// that came with it know the outcome.
+const importedKey = "swathkeeper-judged"
+
+// importedAfter reports whether a consumer begins right after what an import brought judged.
+func importedAfter(c jetstream.ConsumerConfig) bool {
+	return c.DeliverPolicy == jetstream.DeliverByStartSequencePolicy && c.OptStartSeq > 0 && c.Metadata[importedKey] == strconv.FormatUint(c.OptStartSeq-1, 10)
+}
+
+// ProvisionAfter is Provision for a bus whose inbox was brought from elsewhere: what stands in it up
+// to a sequence has its records, and judging begins after it. (The server gives a restored stream
+// another time of creation, so the records alone could not tell.)
+func ProvisionAfter(ctx context.Context, js jetstream.JetStream, l Limits, judged uint64) error {
+	c := consumer(l)
+	c.DeliverPolicy, c.OptStartSeq = jetstream.DeliverByStartSequencePolicy, judged+1
+	c.Metadata = map[string]string{importedKey: strconv.FormatUint(judged, 10)}
+	if _, err := js.CreateConsumer(ctx, protocol.StreamInbox, c); err != nil {
+		return fmt.Errorf("consumer %s: %w", Durable, err)
+	}
+	return Provision(ctx, js, l)
+}
+
 // AckWait is how long the input that a killed worker had in hand waits for the next worker. A worker
 // that is alive says so while it works, well within it.
 const AckWait = 6 * time.Second
@@ -341,7 +364,7 @@ func checkConsumer(ctx context.Context, js jetstream.JetStream) error {
 		return fmt.Errorf("consumer %s is deleted when no worker runs for %s: remove its inactive threshold", Durable, c.InactiveThreshold)
 	case c.FilterSubject != "" || len(c.FilterSubjects) > 0:
 		return fmt.Errorf("consumer %s leaves out what does not match its filter: remove its filter", Durable)
-	case c.DeliverPolicy != jetstream.DeliverAllPolicy:
+	case c.DeliverPolicy != jetstream.DeliverAllPolicy && !importedAfter(c):
 		return fmt.Errorf("consumer %s does not begin with the first reading: make it with deliver all", Durable)
 	case c.PriorityPolicy != jetstream.PriorityPolicyPinned || !slices.Contains(c.PriorityGroups, Durable):
 		return fmt.Errorf("consumer %s does not keep to one worker: it must be pinned, with the group %s", Durable, Durable)
