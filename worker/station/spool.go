@@ -341,6 +341,7 @@ func writeSafe(path string, data []byte) error {
 		err = f.Sync()
 	}
 	if err := errors.Join(err, f.Close()); err != nil {
+		_ = os.Remove(tmp) // on a full disk it would take the place that the next needs
 		return err
 	}
 	return os.Rename(tmp, path)
