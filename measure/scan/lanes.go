@@ -9,18 +9,12 @@ import (
 // segmentMM is the length over which the goods' stretch is taken as even.
 const segmentMM = 5.0
 
+// ahead is how many rows before they are read pixels are asked for.
+const ahead = 4
+
 // lane is a part of a strip's width as sums over samples along the feed.
 type lane struct {
 	sum, weight []float64
-}
-
-// touch looks at each cache line of a row that will be read soon, so that it is there by then:
-// fetching it is most of the time that a large picture takes. What it gives has no meaning.
-func touch(row []byte) (n int) {
-	for i := 0; i < len(row); i += 64 {
-		n += int(row[i])
-	}
-	return n + int(row[len(row)-1])
 }
 
 // task is a strip to be read.
@@ -81,22 +75,22 @@ func (d *reducer) readSegment(k *task, a, b float64) {
 	step, sb := d.p.Step*d.p.sampleBytes(), d.p.sampleBytes()
 	// v in samples from the first one.
 	toSample, zero := 1/sp.pitch, ((a+b)/2-sp.start)/sp.pitch
-	touched := 0
+	kv, ku := reciprocal(vx), reciprocal(ux)
 	for y := y0 + (skip-y0%skip)%skip; y <= y1; y += skip {
 		dy := float64(y) + 0.5 - t.f
-		lo, hi := clipRange(math.Inf(-1), math.Inf(1), vx, vy*dy, hv)
-		lo, hi = clipRange(lo, hi, ux, uy*dy, hu)
+		lo, hi := clipRange(math.Inf(-1), math.Inf(1), kv, vy*dy, hv)
+		lo, hi = clipRange(lo, hi, ku, uy*dy, hu)
 		if lo > hi {
 			continue
 		}
 		// Pixel x has its centre at x + 0.5 - t.c from the middle.
 		pixel := func(x float64) int { return int(math.Ceil(x + t.c - 0.5)) }
 		x0, x1 := max(0, pixel(lo)), min(d.p.W, pixel(hi))
-		if ahead := y + 2*skip; ahead <= y1 && x0 < x1 {
-			touched += touch(d.p.Pix[ahead*d.p.stride()+x0*step:][:(x1-x0)*step])
+		if soon := y + ahead*skip; soon <= y1 && x0 < x1 {
+			prefetch(&d.p.Pix[soon*d.p.stride()+x0*step], (x1-x0)*step)
 		}
 		for n := range lanes {
-			lo, hi := clipRange(lo, hi, ux, uy*dy+hu*(1-float64(2*n+1)/lanes), hu/lanes)
+			lo, hi := clipRange(lo, hi, ku, uy*dy+hu*(1-float64(2*n+1)/lanes), hu/lanes)
 			if lo > hi {
 				continue
 			}
@@ -111,18 +105,25 @@ func (d *reducer) readSegment(k *task, a, b float64) {
 			}
 		}
 	}
-	d.touched.Add(int64(touched)) // lest it be left out as of no use
 }
 
-// clipRange narrows lo..hi to where |k x + c| <= half.
-func clipRange(lo, hi, k, c, half float64) (float64, float64) {
+// reciprocal is 1/k, and 0 for what is too small to have one here.
+func reciprocal(k float64) float64 {
 	if math.Abs(k) < 1e-12 {
+		return 0
+	}
+	return 1 / k
+}
+
+// clipRange narrows lo..hi to where |x/k + c| <= half; k of 0 stands for x having no part in it.
+func clipRange(lo, hi, k, c, half float64) (float64, float64) {
+	if k == 0 {
 		if math.Abs(c) > half {
 			return 1, 0
 		}
 		return lo, hi
 	}
-	p, q := (-half-c)/k, (half-c)/k
+	p, q := (-half-c)*k, (half-c)*k
 	if p > q {
 		p, q = q, p
 	}

@@ -100,12 +100,13 @@ func (p *Picture) gravity(at point, reach, dark, white float64) (c point, area f
 	if !ok {
 		return at, 0, false
 	}
-	sb := p.sampleBytes()
-	// What differs from white by less than a sixth of the contrast is texture, not mark.
+	sb, step := p.sampleBytes(), p.Step*p.sampleBytes()
+	// What differs from white by less than a sixth of the contrast is texture, not mark. Levels are
+	// in 1/256 of a step of 8 bits, places from the middle of the window's first pixel.
 	limit := white - (white-dark)/6
-	var n, sx, sy float64
+	full := int(math.Round(limit * 256))
+	var n, sx, sy int
 	for y := y0; y < y1; y++ {
-		row := p.Pix[y*p.stride()+p.seen():]
 		dy := float64(y) + 0.5 - at.y
 		half := reach*reach - dy*dy
 		if half < 0 {
@@ -113,18 +114,26 @@ func (p *Picture) gravity(at point, reach, dark, white float64) (c point, area f
 		}
 		half = math.Sqrt(half)
 		xa, xb := max(x0, int(math.Ceil(at.x-half-0.5))), min(x1, int(math.Floor(at.x+half-0.5))+1)
-		for x := xa; x < xb; x++ {
-			v := float64(row[x*p.Step*sb])
+		if xa >= xb {
+			continue
+		}
+		row := p.Pix[y*p.stride()+p.seen()+xa*step:]
+		sum, moment := 0, 0
+		for x, k := xa-x0, 0; x < xb-x0; x, k = x+1, k+step {
+			v := int(row[k]) << 8
 			if sb == 2 {
-				v += float64(row[x*p.Step*sb+1]) / 256
+				v |= int(row[k+1])
 			}
-			if w := limit - v; w > 0 {
-				n, sx, sy = n+w, sx+w*(float64(x)+0.5-at.x), sy+w*dy
+			if w := full - v; w > 0 {
+				sum += w
+				moment += w * x
 			}
 		}
+		n, sx, sy = n+sum, sx+moment, sy+sum*(y-y0)
 	}
 	if n == 0 {
 		return at, 0, false
 	}
-	return point{at.x + sx/n, at.y + sy/n}, n / (limit - dark), true
+	f := float64(n)
+	return point{float64(x0) + 0.5 + float64(sx)/f, float64(y0) + 0.5 + float64(sy)/f}, f / 256 / (limit - dark), true
 }

@@ -42,30 +42,30 @@ func (p *Picture) overview(dpi float64) *overview {
 	}
 	step := p.Step * sb
 	inBands(o.h, func(from, to int) {
-		sums := make([]int32, o.w)
+		sums := make([]uint32, o.w)
 		for y := from; y < to; y++ {
+			out := o.pix[y*o.w:][:o.w]
+			if rows == 1 && cols == 2 {
+				row := p.Pix[(y*f+first)*p.stride()+channel*sb:]
+				at, next, on := 0, gap*step, f*step
+				for x := range out {
+					out[x] = byte((uint(row[at]) + uint(row[next])) / 2)
+					at, next = at+on, next+on
+				}
+				continue
+			}
 			clear(sums)
 			for dy := range rows {
 				row := p.Pix[(y*f+first+dy)*p.stride()+channel*sb:]
-				if cols == 2 {
-					at, next := 0, gap*step
-					for x := range sums {
-						sums[x] += int32(row[at]) + int32(row[next])
-						at += f * step
-						next += f * step
-					}
-					continue
-				}
 				for dx := range cols {
-					at := dx * step
+					at := dx * gap * step
 					for x := range sums {
-						sums[x] += int32(row[at])
+						sums[x] += uint32(row[at])
 						at += f * step
 					}
 				}
 			}
-			n := int32(rows * cols)
-			out := o.pix[y*o.w:][:o.w]
+			n := uint32(rows * cols)
 			for x, s := range sums {
 				out[x] = byte(s / n)
 			}

@@ -57,18 +57,21 @@ func (d *reducer) dots(t affine, hx, hy float64, cell *[cells * cells][3]float64
 	stride, step, sb := p.stride(), p.Step*p.sampleBytes(), p.sampleBytes()
 	lr, lg, lb := d.lut[0], d.lut[1], d.lut[2]
 	var seen [cells * cells]int
-	n, ends, touched := 0, 0, 0
+	n, ends := 0, 0
 	for j := range side {
 		start := t.apply(point{-hx * (side - 1) / side, 0})
 		down := float64(j) - (side-1)/2.0
 		x, y := fixed(start.x+vx*down), fixed(start.y+vy*down)
-		// Ask for the next row's pixels while this one's are read.
-		if inside && j+1 < side {
-			ax, ay := x+int(vx*65536), y+int(vy*65536)
+		if inside && j+ahead < side {
+			ax, ay := x+int(ahead*vx*65536), y+int(ahead*vy*65536)
 			for range cells {
-				touched += int(p.Pix[(ay>>16)*stride+(ax>>16)*step])
+				prefetch(&p.Pix[(ay>>16)*stride+(ax>>16)*step], 1)
 				ax, ay = ax+dots*ux, ay+dots*uy
 			}
+		}
+		if inside && sb == 1 {
+			ends += d.dotRow(cell[j/dots*cells:][:cells], x, y, ux, uy)
+			continue
 		}
 		for i := range cells {
 			k := j/dots*cells + i
@@ -82,9 +85,7 @@ func (d *reducer) dots(t affine, hx, hy float64, cell *[cells * cells][3]float64
 				seen[k]++
 				at := p.Pix[py*stride+px*step:]
 				if sb == 1 {
-					at = at[:3]
 					r, g, b = r+lr[at[0]], g+lg[at[1]], b+lb[at[2]]
-					// 0 and 255 are the two that 1 more, as a byte, makes less than 2.
 					if at[0]+1 < 2 || at[1]+1 < 2 || at[2]+1 < 2 {
 						ends++
 					}
@@ -105,13 +106,38 @@ func (d *reducer) dots(t affine, hx, hy float64, cell *[cells * cells][3]float64
 		}
 	}
 	for k := range cell {
+		if inside && sb == 1 {
+			seen[k] = dots * dots
+		}
 		n += seen[k]
 		for c := range 3 {
 			cell[k][c] /= float64(max(1, seen[k]))
 		}
 	}
-	d.touched.Add(int64(touched)) // lest it be left out as of no use
 	return float64(ends) / float64(max(1, n))
+}
+
+// dotRow adds a row of dots to the cells that it runs through, in an 8-bit picture and wholly inside
+// it, and gives the number of those at the end of the scale. Places are in 1/65536 of a pixel.
+func (d *reducer) dotRow(cell [][3]float64, x, y, ux, uy int) (ends int) {
+	pix, stride, step := d.p.Pix, d.p.stride(), d.p.Step
+	lr, lg, lb := (*[256]float32)(d.lut[0]), (*[256]float32)(d.lut[1]), (*[256]float32)(d.lut[2])
+	for i := range cell {
+		var r, g, b float32
+		for range dots {
+			at := pix[(y>>16)*stride+(x>>16)*step:][:3]
+			x, y = x+ux, y+uy
+			r, g, b = r+lr[at[0]], g+lg[at[1]], b+lb[at[2]]
+			// 0 and 255 are the two that 1 more, as a byte, makes less than 2.
+			if at[0]+1 < 2 || at[1]+1 < 2 || at[2]+1 < 2 {
+				ends++
+			}
+		}
+		cell[i][0] += float64(r)
+		cell[i][1] += float64(g)
+		cell[i][2] += float64(b)
+	}
+	return ends
 }
 
 // robustMean averages cells without those farthest from the others at the same place along the

@@ -12,16 +12,15 @@ import (
 
 // reducer turns the pixels under patches and strips into numbers.
 type reducer struct {
-	p       *Picture
-	l       *chart.Layout
-	w       *warp
-	e       *Encoding
-	perMM   float64
-	lut     [3][]float32 // linear light of a sample value
-	pitch   float64      // of trace samples, mm
-	feedX   bool         // the feed runs along x
-	shades  []shade      // what the white strips say about the lamp
-	touched atomic.Int64
+	p      *Picture
+	l      *chart.Layout
+	w      *warp
+	e      *Encoding
+	perMM  float64
+	lut    [3][]float32 // linear light of a sample value
+	pitch  float64      // of trace samples, mm
+	feedX  bool         // the feed runs along x
+	shades []shade      // what the white strips say about the lamp
 }
 
 func newReducer(p *Picture, l *chart.Layout, w *warp, e *Encoding, opt Options) *reducer {

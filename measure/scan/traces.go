@@ -135,16 +135,22 @@ func joinLanes(parts [][]float64, window int) (out []float64, dusty float64) {
 		level[i] = slowly(p, window)
 		off[i] = make([]float64, n)
 	}
-	rel, sorted := make([]float64, len(parts)), make([]float64, len(parts))
-	for k := range n {
-		for i, p := range parts {
-			rel[i] = p[k] / max(level[i][k], 1e-4)
+	rel := make([][]float64, len(parts)) // to the lane's own slow course
+	for i, p := range parts {
+		rel[i] = make([]float64, n)
+		for k, v := range p {
+			rel[i][k] = v / max(level[i][k], 1e-4)
 		}
-		copy(sorted, rel)
+	}
+	sorted := make([]float64, len(parts))
+	for k := range n {
+		for i := range parts {
+			sorted[i] = rel[i][k]
+		}
 		slices.Sort(sorted)
 		m := (sorted[(len(sorted)-1)/2] + sorted[len(sorted)/2]) / 2
 		for i := range parts {
-			off[i][k] = relative(parts[i][k], level[i][k]) - m
+			off[i][k] = rel[i][k] - m
 		}
 	}
 	bad := make([][]bool, len(parts))
@@ -165,7 +171,7 @@ func joinLanes(parts [][]float64, window int) (out []float64, dusty float64) {
 		for i := range parts {
 			mean += level[i][k] / float64(len(parts))
 			if !bad[i][k] {
-				sum += relative(parts[i][k], level[i][k])
+				sum += rel[i][k]
 				used++
 			}
 		}
