@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"io"
 	"math/rand/v2"
-	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -98,24 +97,6 @@ func (l *logged) stop() {
 	if err := l.Wait(); err != nil {
 		l.t.Fatal(err)
 	}
-}
-
-func (p *program) probe(path string) (int, string) {
-	p.t.Helper()
-	ep, err := bus.ReadEndpoint(p.dir)
-	if err != nil {
-		p.t.Fatal(err)
-	}
-	resp, err := http.Get("http://" + ep.Health + path)
-	if err != nil {
-		p.t.Fatal(err)
-	}
-	defer resp.Body.Close()
-	b, err := io.ReadAll(resp.Body)
-	if err != nil {
-		p.t.Fatal(err)
-	}
-	return resp.StatusCode, string(b)
 }
 
 // TestFullDisk takes the room for the store away from a running worker and gives it back, by a limit

@@ -54,6 +54,11 @@ func NewMetrics(version string) *Metrics {
 	for _, o := range []string{protocol.Steady, protocol.LevelNote, protocol.LevelAct, protocol.LevelStop, protocol.Learning, protocol.Unusable} {
 		m.verdicts.WithLabelValues(o)
 	}
+	for _, c := range []string{protocol.ChangeRaised, protocol.ChangeWorse, protocol.ChangeBetter, protocol.ChangeReminder, protocol.ChangeCleared, protocol.ChangeHeld, protocol.ChangeClosed, protocol.ChangeAbsorbed} {
+		for _, l := range []string{protocol.LevelAct, protocol.LevelStop} {
+			m.changes.WithLabelValues(c, l)
+		}
+	}
 	for code := range protocol.Codes() {
 		m.refusals.WithLabelValues(code)
 	}

@@ -1,0 +1,209 @@
+package main
+
+import (
+	"encoding/json"
+	"io"
+	"net/http"
+	"os"
+	osexec "os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+
+	"go.yaml.in/yaml/v3"
+
+	"swathkeeper/worker/bus"
+)
+
+// probe asks the worker's own address for its health.
+func (p *program) probe(path string) (int, string) {
+	p.t.Helper()
+	ep, err := bus.ReadEndpoint(p.dir)
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	resp, err := http.Get("http://" + ep.Health + path)
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	b, err := io.ReadAll(resp.Body)
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	return resp.StatusCode, string(b)
+}
+
+const deployDir = "../../deploy"
+
+// TestUnitIsHardened lets systemd itself rate the unit.
+func TestUnitIsHardened(t *testing.T) {
+	if _, err := osexec.LookPath("systemd-analyze"); err != nil {
+		t.Skip("no systemd-analyze here")
+	}
+	// 50 of 100 is where systemd's OK ends (systemd-analyze(1), "security"); the unit is well below.
+	out, err := osexec.Command("systemd-analyze", "security", "--offline=true", "--threshold=20", deployDir+"/systemd/swathkeeper.service").CombinedOutput()
+	if err != nil || !strings.Contains(string(out), "OK") {
+		lines := strings.Split(strings.TrimSpace(string(out)), "\n")
+		t.Errorf("%v: %s", err, lines[len(lines)-1])
+	}
+}
+
+// TestMetricsAreKnown holds every metric that the alert rules and the dashboard ask for against what
+// a running worker shows, and the files against their formats.
+func TestMetricsAreKnown(t *testing.T) {
+	p := &program{t: t, dir: t.TempDir()}
+	p.start("--chat", "console")
+	_, figures := p.probe("/metrics")
+	known := map[string]bool{}
+	for _, m := range regexp.MustCompile(`(?m)^# TYPE (\S+) (\S+)`).FindAllStringSubmatch(figures, -1) {
+		known[m[1]] = true
+		if m[2] == "histogram" {
+			known[m[1]+"_bucket"], known[m[1]+"_sum"], known[m[1]+"_count"] = true, true, true
+		}
+	}
+	var expressions []string
+	var rules struct {
+		Groups []struct {
+			Rules []struct {
+				Alert, Expr string
+				Annotations map[string]string
+				Labels      map[string]string
+			}
+		}
+	}
+	readYAML(t, "prometheus/swathkeeper.rules.yaml", &rules)
+	for _, g := range rules.Groups {
+		for _, r := range g.Rules {
+			expressions = append(expressions, r.Expr)
+			if r.Annotations["summary"] == "" || r.Annotations["next"] == "" || r.Labels["severity"] == "" {
+				t.Errorf("alert %s lacks a summary, a next step or a severity", r.Alert)
+			}
+		}
+	}
+	var board struct {
+		Panels []struct {
+			Title   string
+			Targets []struct{ Expr string }
+		}
+	}
+	b, err := os.ReadFile(filepath.Join(deployDir, "grafana/swathkeeper.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := json.Unmarshal(b, &board); err != nil {
+		t.Fatal(err)
+	}
+	for _, panel := range board.Panels {
+		for _, target := range panel.Targets {
+			expressions = append(expressions, target.Expr)
+		}
+	}
+	if len(expressions) < 25 {
+		t.Errorf("only %d expressions", len(expressions))
+	}
+	for _, e := range expressions {
+		names := regexp.MustCompile(`\b(swathkeeper|process)_\w+`).FindAllString(e, -1)
+		if len(names) == 0 {
+			t.Errorf("no metric in %s", e)
+		}
+		for _, n := range names {
+			if !known[n] {
+				t.Errorf("the worker shows no %s, asked for by: %s", n, e)
+			}
+		}
+	}
+}
+
+func readYAML(t *testing.T, name string, into any) {
+	t.Helper()
+	b, err := os.ReadFile(filepath.Join(deployDir, name))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := yaml.Unmarshal(b, into); err != nil {
+		t.Fatalf("%s: %v", name, err)
+	}
+}
+
+// TestManifests holds the Kubernetes manifests against what the program offers: its flags and paths,
+// and against what a careful cluster asks of a workload.
+func TestManifests(t *testing.T) {
+	b, err := os.ReadFile(filepath.Join(deployDir, "kubernetes/swathkeeper.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	d := yaml.NewDecoder(strings.NewReader(string(b)))
+	var kinds []string
+	for {
+		var doc map[string]any
+		if d.Decode(&doc) != nil {
+			break
+		}
+		kind, _ := doc["kind"].(string)
+		kinds = append(kinds, kind)
+		if kind != "Deployment" {
+			continue
+		}
+		var dep struct {
+			Spec struct {
+				Template struct {
+					Spec struct {
+						SecurityContext struct {
+							RunAsNonRoot bool `yaml:"runAsNonRoot"`
+						} `yaml:"securityContext"`
+						Containers []struct {
+							Args            []string
+							SecurityContext struct {
+								ReadOnly   bool  `yaml:"readOnlyRootFilesystem"`
+								Escalation *bool `yaml:"allowPrivilegeEscalation"`
+							} `yaml:"securityContext"`
+							Liveness  probe `yaml:"livenessProbe"`
+							Readiness probe `yaml:"readinessProbe"`
+						}
+					}
+				}
+			}
+		}
+		again, err := yaml.Marshal(doc)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := yaml.Unmarshal(again, &dep); err != nil {
+			t.Fatal(err)
+		}
+		pod := dep.Spec.Template.Spec
+		c := pod.Containers[0]
+		if !pod.SecurityContext.RunAsNonRoot || !c.SecurityContext.ReadOnly || c.SecurityContext.Escalation == nil || *c.SecurityContext.Escalation {
+			t.Error("the container may run as root, write its root, or gain rights")
+		}
+		if c.Liveness.Get.Path != "/healthz" || c.Readiness.Get.Path != "/readyz" {
+			t.Errorf("probes ask %s and %s", c.Liveness.Get.Path, c.Readiness.Get.Path)
+		}
+		run := newRoot()
+		cmd, _, err := run.Find(c.Args[:1])
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := cmd.ParseFlags(c.Args[1:]); err != nil {
+			t.Errorf("the container's command line: %v", err)
+		}
+	}
+	if strings.Join(kinds, " ") != "ConfigMap Deployment PodDisruptionBudget NetworkPolicy" {
+		t.Errorf("kinds %v", kinds)
+	}
+}
+
+type probe struct {
+	Get struct{ Path string } `yaml:"httpGet"`
+}
+
+// TestFirstConfiguration: the configuration that the unit comes with is taken.
+func TestFirstConfiguration(t *testing.T) {
+	p := &program{t: t, dir: t.TempDir()}
+	out, _ := p.try("doctor", "--config", deployDir+"/systemd/swathkeeper.toml")
+	if strings.Contains(out, "fault  configuration") {
+		t.Error(out)
+	}
+}
