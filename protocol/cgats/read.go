@@ -17,12 +17,30 @@ import (
 	"swathkeeper/protocol/measurement"
 )
 
-// Looks tells whether text (UTF-8) is likely in this format.
+// Looks tells whether text (UTF-8) is likely in this format: whether one of
+// its lines begins as only lines of this format do. Free text may have the
+// same words.
 func Looks(text []byte) bool {
-	head := text[:min(len(text), 64<<10)]
-	return bytes.Contains(head, []byte("BEGIN_DATA")) || bytes.Contains(head, []byte("NUMBER_OF_SETS")) ||
-		bytes.HasPrefix(bytes.TrimLeft(head, " \t\r\n"), []byte("CGATS")) ||
-		bytes.Contains(bytes.ToUpper(head[:min(len(head), 4096)]), []byte("BEGIN_DATA"))
+	lines := measurement.NewLines(text[:min(len(text), 64<<10)])
+	for first := true; ; {
+		line, ok := lines.Next()
+		if !ok {
+			return false
+		}
+		line = bytes.TrimLeft(line, " \t\v\f")
+		if len(line) == 0 || line[0] == '#' {
+			continue
+		}
+		for _, key := range []string{"BEGIN_DATA", "NUMBER_OF_SETS"} {
+			if len(line) >= len(key) && strings.EqualFold(string(line[:len(key)]), key) {
+				return true
+			}
+		}
+		if first && bytes.HasPrefix(line, []byte("CGATS")) {
+			return true
+		}
+		first = false
+	}
 }
 
 // Read reads one file. The name is for messages only. The error is a

@@ -91,6 +91,7 @@ func (f *File) Settle(o Options) {
 	c := &f.Condition
 	f.settleMode(o)
 	for _, text := range []string{c.Instrument, c.Source} {
+		text = strings.Join(strings.Fields(text), " ")
 		set(&c.Illuminant, illuminantIn(text))
 		set(&c.Observer, degreesIn(text))
 		lower := strings.ToLower(text)
@@ -113,7 +114,7 @@ func (f *File) Settle(o Options) {
 		}
 		if m := modeOf(text); m != "" && c.Mode == "" && strings.ContainsAny(text, "0123") {
 			c.Mode = m
-			if text == c.Instrument {
+			if text == strings.Join(strings.Fields(c.Instrument), " ") {
 				f.Warnf("measuring condition %s by the words on the instrument, %s", c.Mode, Quote(text))
 			}
 		}
@@ -157,11 +158,12 @@ func (f *File) settleWhite() {
 			continue
 		}
 		ill, obs := "", ""
+		text := strings.Join(strings.Fields(OneLine(k.Value)), " ") // as it comes back when written
 		if c.Illuminant == "" {
-			ill = illuminantIn(k.Value)
+			ill = illuminantIn(text)
 		}
 		if c.Observer == "" {
-			obs = degreesIn(k.Value)
+			obs = degreesIn(text)
 		}
 		if ill == "" && obs == "" {
 			continue
