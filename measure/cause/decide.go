@@ -14,6 +14,10 @@ const agreeingCharts = 3
 // (a difference of 3 in log likelihood).
 const closeOdds = 0.05
 
+// clearChange is the log likelihood, over that of an ordinary reading, from which the chart as a
+// whole has changed whatever single tests say.
+const clearChange = 6.0
+
 // poorFit is the unexplained share above which no known cause accounts for a change.
 const poorFit = 0.5
 
@@ -177,7 +181,8 @@ func houseFinding(r *drift.Result) (Finding, bool) {
 	for _, t := range r.Tests {
 		off = off && !t.Significant
 	}
-	if !off {
+	// With most of the chart behind it, it is the chart's cause.
+	if !off || !doubtful && len(r.Patterns) > 0 && r.Patterns[0].LogLikelihood > clearChange {
 		return Finding{}, false
 	}
 	f := Finding{Advice: Remeasure, Level: r.Level, Likelihood: 0.6, House: housesOf(r), Why: houseWhy(r, doubtful),

@@ -46,6 +46,16 @@ func weigh(e *Evidence) []candidate {
 	if len(all) == 0 {
 		return nil
 	}
+	// One advice may stand for several patterns. That makes it no likelier before anything is read.
+	for i := range all {
+		same := 0
+		for _, c := range all {
+			if c.advice == all[i].advice && c.channel == all[i].channel {
+				same++
+			}
+		}
+		all[i].weight -= math.Log(float64(same))
+	}
 	sort.SliceStable(all, func(a, b int) bool { return all[a].weight > all[b].weight })
 	top := all[0].weight
 	var sum float64
@@ -53,7 +63,7 @@ func weigh(e *Evidence) []candidate {
 		all[i].weight = math.Exp(all[i].weight - top)
 		sum += all[i].weight
 	}
-	// One advice may stand for several patterns: they are added up, under the likeliest.
+	// The patterns of one advice are added up, under the likeliest.
 	var merged []candidate
 	for _, c := range all {
 		c.weight /= sum

@@ -196,7 +196,9 @@ func (b *Baseline) predictive(values [][]float64, days []string, index []int, s 
 	first := b.Factors[index[0]]
 	tolerance := s.unitOf(first, b.Options.Tolerances)
 	k := belief{sd: priorOther * tolerance, df: priorOtherDF, least: make([]float64, len(values[0])), rho: rho}
-	if first.Kind == KindStrength {
+	// The mean of several inks (one column) varies less than a single one, unless the press makes it.
+	common := len(values[0]) < len(indexOf(b.Factors, KindStrength))
+	if first.Kind == KindStrength && !common {
 		k.sd, k.df = priorStrength*tolerance, priorStrengthDF
 	}
 	for c := range k.least {

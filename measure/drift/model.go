@@ -146,13 +146,14 @@ type combination struct {
 // The shares of the reading's false-alarm budget. Strengths get most: they vary most from day
 // to day and are what is to be found small.
 const (
-	shareStrength  = 0.5
+	shareStrength  = 0.42
 	shareTone      = 0.08
 	shareInk       = 0.12 // hue, cast and depth
 	shareWhite     = 0.05
 	shareLoad      = 0.03
 	shareFlare     = 0.03
-	shareStrengths = 0.05 // all together
+	shareStrengths = 0.03 // all together
+	shareCommon    = 0.08 // their mean
 	shareTones     = 0.05
 	shareWhites    = 0.03
 	shareT2        = 0.02
@@ -316,7 +317,7 @@ func (m *Model) setLimits() {
 // size of a tolerance could not be found soon at any price.
 func thrift(sd, tolerance float64) float64 {
 	room := tolerance / (2.5 * sd)
-	return min(1, room*room*room*room)
+	return min(1, math.Pow(room, 6))
 }
 
 // setCommon prepares the test of what all inks do together, which has a spread of its own: the
@@ -331,7 +332,7 @@ func (m *Model) setCommon(values [][]float64, days []string, index []int, rho pe
 	}
 	p := m.b.predictive(mean, days, index[:1], &m.sig, rho)
 	sd, _ := p.sd(0)
-	l := newLimit(p, 0, shareStrengths/2*m.alpha*thrift(sd, m.b.Options.Tolerances.StrengthPercent), m.b.Options.Lambda, mostHistory)
+	l := newLimit(p, 0, shareCommon*m.alpha*thrift(sd, m.b.Options.Tolerances.StrengthPercent), m.b.Options.Lambda, mostHistory)
 	m.common = &l
 }
 
@@ -341,7 +342,7 @@ func (m *Model) setGroups() {
 		t := groupTest{kind: g.Kind, columns: g.Columns, df: g.DF}
 		switch g.Kind {
 		case KindStrength:
-			t.share = shareStrengths / 2 // the other half is the mean strength's
+			t.share = shareStrengths
 		case KindTone:
 			t.share = shareTones
 		case KindWhite:
