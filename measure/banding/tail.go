@@ -18,6 +18,12 @@ import (
 type Tail struct {
 	At    float64 `json:"at"`
 	Power float64 `json:"power"`
+	// Last is the largest value whose chance the good readings still tell, LastChance that two-sided chance, and Index
+	// the power of 1/x with which chances fall about there (B. M. Hill, A simple general approach to inference about the
+	// tail of a distribution, 1975).
+	Last       float64 `json:"last,omitempty"`
+	LastChance float64 `json:"last_chance,omitempty"`
+	Index      float64 `json:"index,omitempty"`
 }
 
 const (
@@ -38,6 +44,21 @@ func (t Tail) score(x float64) float64 {
 		s = math.Pow(s, t.Power)
 	}
 	return math.Copysign(tailScore*s, x)
+}
+
+// heavyPower is the Power below which a tail counts as heavy.
+const heavyPower = 0.85
+
+// alone is the score of a value that no other strip can confirm: where tails are heavy, nothing is taken on trust
+// beyond what the good readings reached, and chances fall on by the same power.
+func (t Tail) alone(x float64) float64 {
+	s := t.score(x)
+	a := math.Abs(x)
+	if t.Power >= heavyPower || !(t.Index > 0) || a <= t.Last {
+		return s
+	}
+	p := t.LastChance * math.Pow(a/t.Last, -t.Index)
+	return math.Copysign(math.Min(math.Abs(s), -distuv.UnitNormal.Quantile(math.Max(p, 1e-300)/2)), x)
 }
 
 // tailSample gathers absolute values in robust standard deviations.
@@ -63,7 +84,7 @@ func (s *tailSample) add(z []float64, sd float64) {
 func (s *tailSample) fit() Tail {
 	n := float64(s.count)
 	if n*tailChance < 16 || len(s.large) < int(n*tailChance) {
-		return Tail{tailScore, 1}
+		return Tail{At: tailScore, Power: 1}
 	}
 	slices.SortFunc(s.large, func(a, b float64) int {
 		if a > b {
@@ -79,6 +100,17 @@ func (s *tailSample) fit() Tail {
 	for p := tailChance * math.Pow(10, -0.25); n*p >= 8; p *= math.Pow(10, -0.25) {
 		model += math.Log(distuv.UnitNormal.Quantile(1-p/2) / tailScore)
 		seen += math.Log(at(p) / t.At)
+		t.Last, t.LastChance = at(p), p
+	}
+	if k := int(n*t.LastChance*10 + 0.5); t.LastChance > 0 && k < len(s.large) {
+		// Hill's estimate over the ten times as many largest values.
+		sum := 0.0
+		for _, v := range s.large[:k] {
+			sum += math.Log(v / s.large[k])
+		}
+		if sum > 0 {
+			t.Index = float64(k) / sum
+		}
 	}
 	if seen > 0 {
 		t.Power = math.Min(1, math.Max(tailFloor, model/seen+tailSlack))
@@ -104,7 +136,11 @@ func (w *work) worth(l *lane, shape int, p place) float64 {
 		}
 		f := l.weight[k] * s.sd[shape]
 		plain += f * v / s.sd[shape]
-		scored += f * tails[shape].score(v/s.sd[shape])
+		if len(l.traces) == 1 {
+			scored += f * tails[shape].alone(v/s.sd[shape])
+		} else {
+			scored += f * tails[shape].score(v/s.sd[shape])
+		}
 	}
 	if plain == 0 {
 		return 1

@@ -41,6 +41,10 @@ func TestTailScores(t *testing.T) {
 			if got < 0.9*want || got > (1+most)*want || got > 1.02*x {
 				t.Errorf("%v degrees of freedom: a value of %.2f, of chance %g, is worth %.2f, want %.2f (%+v)", df, x, p, got, want, tail)
 			}
+			// With no other strip to ask, heavy tails are not trusted beyond the sample.
+			if alone := tail.alone(x); df <= 6 && p < 1e-4 && (alone > 1.1*want || alone < 0.85*want) || alone > got {
+				t.Errorf("%v degrees of freedom: alone, a value of %.2f, of chance %g, is worth %.2f, want %.2f (%+v)", df, x, p, alone, want, tail)
+			}
 			if tail.score(-quantile(1-p/2)/sd) != -got {
 				t.Error("scores are not odd")
 			}
