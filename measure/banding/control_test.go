@@ -285,3 +285,30 @@ func TestReasonsForOwnNoise(t *testing.T) {
 		t.Errorf("another unit is not said once: %s", s)
 	}
 }
+
+// A dark speck on the only strip of an ink is taken out in a shape that is not quite its own; what that leaves is no light
+// line, for the strip as it was read has none.
+func TestSpeckLeavesNoLine(t *testing.T) {
+	t.Parallel()
+	tr := madeup.KnitTracer()
+	tr.Strips = tr.Strips[:4]
+	b, err := banding.Learn(tr.Geometry(), readings(t, tr, 6, madeup.State{}, 50), banding.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	d, err := b.Prepare()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range 12 {
+		for _, wide := range []float64{0.03, 0.08, 0.6} {
+			r, err := tr.Traces(madeup.State{Peaks: []madeup.Peak{{Channel: "K", AtMM: 40 + 15.03*float64(i), Peak: -7, BlurMM: wide}}}, rng(uint64(300+i)))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if l := lines(judge(t, d, r), "K"); len(l) > 0 {
+				t.Errorf("a speck of %v mm at %.1f mm leaves %s at %.1f mm", wide, 40+15.03*float64(i), l[0].Kind, l[0].AtMM)
+			}
+		}
+	}
+}

@@ -118,9 +118,10 @@ func (s *tailSample) fit() Tail {
 	return t
 }
 
-// worth is the share of a single statistic that is left when what each strip shows of it at place p counts by
-// its normal score: 1 for Gaussian noise.
-func (w *work) worth(l *lane, shape int, p place) float64 {
+// worth is the share of a single statistic of the given sign that is left when what each strip shows of it at
+// place p counts by its normal score: 1 for Gaussian noise, 0 where the strips as they were read show nothing of
+// the sign, as beside a wild value of the other sign that was taken out in a shape not quite its own.
+func (w *work) worth(l *lane, shape int, p place, sign float64) float64 {
 	tails := l.prep.null.StripTail
 	if shape >= len(tails) {
 		return 1
@@ -142,10 +143,10 @@ func (w *work) worth(l *lane, shape int, p place) float64 {
 			scored += f * tails[shape].score(v/s.sd[shape])
 		}
 	}
-	if plain == 0 {
-		return 1
+	if plain*sign <= 0 {
+		return 0
 	}
-	return math.Max(0, scored/plain)
+	return scored / plain
 }
 
 // tails fits the tails of the strips' filtered noise, all strips together, width by width, and puts what
@@ -188,7 +189,7 @@ func (w *work) topSingles(l *lane, report func(fam family, shape int, stat float
 				if v <= top || v < sign*z[j-1]/root || v < sign*z[j+1]/root {
 					continue
 				}
-				top = math.Max(top, v*w.worth(l, k, place{mid: float64(j)}))
+				top = math.Max(top, v*w.worth(l, k, place{mid: float64(j)}, sign))
 			}
 			report(lineFamilies[2+i], k, top, fields[k])
 		}
