@@ -6,7 +6,9 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
+	"unicode"
 )
 
 // SentFile is the list, in done/, of what was sent: time, file, printer, reading and its place in
@@ -104,11 +106,21 @@ func (w *watcher) sendEntry(ctx context.Context, e *entry) error {
 	return nil
 }
 
+// oneLine keeps a file's name on one line of a list.
+func oneLine(name string) string {
+	return strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) {
+			return '?'
+		}
+		return r
+	}, name)
+}
+
 // listSent is for people; what counts is the spool.
 func (w *watcher) listSent(e *entry, p packed, seq uint64) {
 	f, err := os.OpenFile(filepath.Join(e.Root, DoneDir, SentFile), os.O_WRONLY|os.O_CREATE|os.O_APPEND, 0o644)
 	if err == nil {
-		_, err = fmt.Fprintf(f, "%s  %s  %s/%s  %s  %d\n", time.Now().Format(time.RFC3339), e.Rel, p.Site, p.Printer, p.ID, seq)
+		_, err = fmt.Fprintf(f, "%s  %s  %s/%s  %s  %d\n", time.Now().Format(time.RFC3339), oneLine(e.Rel), p.Site, p.Printer, p.ID, seq)
 		err = errors.Join(err, f.Close())
 	}
 	if err != nil {
