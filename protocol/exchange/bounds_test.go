@@ -60,6 +60,13 @@ var hostile = []struct {
 	{"a hundred lines of 1,900 empty fields before a header", func() string {
 		return strings.Repeat(strings.Repeat("xx,", 2)+strings.Repeat(",", 1_900)+"y\n", 100) + "id,L,a,b\n1,50,0,0\n"
 	}, "most of them without a name"},
+	{"1,900 bands and 20,000 empty lines", func() string {
+		var b strings.Builder
+		for i := range 1_900 {
+			fmt.Fprintf(&b, "%d,", 380+i)
+		}
+		return b.String() + "\n" + strings.Repeat("\n", 20_000)
+	}, "no patch with values"},
 	{"a million comments that state a condition", func() string { return "CGATS.17\n" + strings.Repeat("# OBSERVER 2\n", 1_000_000) }, "no BEGIN_DATA"},
 	{"a quote that never ends", func() string { return "id,L,a,b\n\"" + strings.Repeat("x\n", 5_000) }, "quote"},
 	{"only CRs", func() string { return base + strings.Repeat("\r", 10<<20) }, "without BEGIN_DATA"},

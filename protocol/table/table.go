@@ -30,6 +30,8 @@ type header struct {
 	plan   *measurement.Plan
 	body   []byte // the text from the header line on
 	line   int    // of the header line
+	begin  int    // number of the line that body begins with
+	read   bool   // the header line is not in body
 	plain  int    // lines before it that are no comments
 	before []measurement.Keyword
 }
@@ -132,7 +134,10 @@ func findHeader(text []byte, name string) (*header, error) {
 				h.note(string(line[:min(len(line), 250)]), number)
 				break
 			}
-			h.body, h.line = rest, number
+			h.body, h.line, h.begin, h.read = rest, number, number, false
+			if bytes.IndexByte(line, '"') < 0 { // it ends with its line, and is cut without encoding/csv
+				h.body, h.begin, h.read = after, number+1, true
+			}
 			err := h.cut(line, separators, name)
 			if err == nil && (h.plan.Surely() || plain == 0 && h.plan.Colour()) {
 				h.plain = plain
@@ -273,32 +278,33 @@ func rows(f *measurement.File, h *header) error {
 			break
 		}
 		if n := bytes.Count(line, []byte(string(h.comma))); n > measurement.MaxFields {
-			return &measurement.Error{File: f.Name, Line: h.line - 1 + l.Line(), Problem: fmt.Sprintf("%d values, but the header has %d fields", n+1, h.plan.Len()), Hint: "end each patch with a line end"}
+			return &measurement.Error{File: f.Name, Line: h.begin - 1 + l.Line(), Problem: fmt.Sprintf("%d values, but the header has %d fields", n+1, h.plan.Len()), Hint: "end each patch with a line end"}
 		}
 		if len(line) > measurement.MaxLine {
-			return &measurement.Error{File: f.Name, Line: h.line - 1 + l.Line(), Problem: fmt.Sprintf("a line of %d bytes, at most %d are read", len(line), measurement.MaxLine), Hint: "end each patch with a line end"}
+			return &measurement.Error{File: f.Name, Line: h.begin - 1 + l.Line(), Problem: fmt.Sprintf("a line of %d bytes, at most %d are read", len(line), measurement.MaxLine), Hint: "end each patch with a line end"}
 		}
 	}
 	r := csv.NewReader(bytes.NewReader(h.body))
 	r.Comma, r.FieldsPerRecord, r.ReuseRecord = h.comma, -1, true
 	r.TrimLeadingSpace = h.comma != '\t'
-	b := measurement.NewBuilder(h.plan, f, lines+1)
+	// A patch has a byte for each of its fields at least; empty lines are none.
+	b := measurement.NewBuilder(h.plan, f, min(lines+1, len(h.body)/h.plan.Len()+1))
 	var text []byte
 	var cells []measurement.Cell
-	for first := true; ; first = false {
+	for first := !h.read; ; first = false {
 		record, err := r.Read()
 		if errors.Is(err, io.EOF) {
 			break
 		}
 		if err != nil {
-			return wrong(f.Name, h.line, err)
+			return wrong(f.Name, h.begin, err)
 		}
 		if first {
 			continue // the header line
 		}
 		want := h.plan.Len()
 		line, _ := r.FieldPos(0)
-		line += h.line - 1
+		line += h.begin - 1
 		for len(record) > want && strings.TrimSpace(record[len(record)-1]) == "" {
 			record = record[:len(record)-1]
 		}
@@ -333,16 +339,16 @@ func rows(f *measurement.File, h *header) error {
 }
 
 // wrong places an error of encoding/csv.
-func wrong(name string, header int, err error) error {
+func wrong(name string, begin int, err error) error {
 	var p *csv.ParseError
 	if !errors.As(err, &p) {
 		return &measurement.Error{File: name, Problem: err.Error()}
 	}
-	e := &measurement.Error{File: name, Line: p.Line + header - 1, Column: p.Column, Problem: p.Err.Error()}
+	e := &measurement.Error{File: name, Line: p.Line + begin - 1, Column: p.Column, Problem: p.Err.Error()}
 	if errors.Is(p.Err, csv.ErrQuote) || errors.Is(p.Err, csv.ErrBareQuote) {
 		e.Problem, e.Hint = "a stray quote", "a quote within a quoted value is written twice"
 		if p.StartLine < p.Line { // a quote that was not closed swallows lines
-			e.Line, e.Column = p.StartLine+header-1, 0
+			e.Line, e.Column = p.StartLine+begin-1, 0
 			e.Problem = "a stray quote, or one without its end"
 		}
 	}
