@@ -1,0 +1,227 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"swathkeeper/measure/madeup"
+	"swathkeeper/measure/settings"
+)
+
+func init() { trials = append(trials, newSettings) }
+
+// settingsOptions size the settings trial.
+type settingsOptions struct {
+	Seed   uint64
+	Shops  int
+	From   int
+	Prints int
+}
+
+func newSettings() *cobra.Command {
+	o := settingsOptions{Seed: 1, Shops: 200, Prints: 8}
+	var page string
+	var list bool
+	c := &cobra.Command{
+		Use:   "settings",
+		Short: "Driver settings found from wrong ones, print by print, on made-up drivers",
+		Long: "Searches driver settings on made-up printers with hidden drivers of several kinds, from seeds, beside\n" +
+			"a person who turns one slider at a time. Everything is simulated.",
+		Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			if o.Shops < 1 || o.Prints < 6 || o.From < 0 {
+				return fmt.Errorf("--shops must be at least 1, --prints at least 6, --from at least 0")
+			}
+			plots := ""
+			if page != "" {
+				plots = filepath.Join(filepath.Dir(page), "trials")
+			}
+			progress := io.Discard
+			if list {
+				progress = c.ErrOrStderr()
+			}
+			body, err := runSettings(c.Context(), progress, o, plots)
+			if err != nil {
+				return err
+			}
+			if page != "" {
+				return writeSection(page, "settings", body)
+			}
+			_, err = fmt.Fprintln(c.OutOrStdout(), body)
+			return err
+		},
+	}
+	c.Flags().Uint64Var(&o.Seed, "seed", o.Seed, "seed of all shops")
+	c.Flags().IntVar(&o.Shops, "shops", o.Shops, "made-up shops")
+	c.Flags().IntVar(&o.From, "from", o.From, "the first shop's number")
+	c.Flags().IntVar(&o.Prints, "prints", o.Prints, "prints of each search")
+	c.Flags().BoolVar(&list, "list", false, "print a line for each shop to standard error")
+	c.Flags().StringVar(&page, "write", "", "write into this page, such as measure/TRIALS.md, and a plot beside it")
+	return c
+}
+
+// settingsRun is what came of one shop.
+type settingsRun struct {
+	kind       madeup.PanelKind
+	aim        string
+	away       float64
+	floor      float64
+	search     []float64 // typical mean difference of the settings to keep, after each print
+	person     []float64
+	stopped    int     // prints made when the search said that nothing is left; 0 if it did not
+	stoppedDE  float64 // typical difference of what it then said to keep
+	suspected  int     // prints that were doubted without cause
+	foretold   float64 // mean of (measured - foretold) / standard error, squared
+	foretellin int
+}
+
+func runSettings(ctx context.Context, progress io.Writer, o settingsOptions, plots string) (string, error) {
+	start := time.Now()
+	runs := make([]settingsRun, o.Shops)
+	err := parallel(ctx, o.Shops, func(k int) error {
+		s, err := newSettingsShop(o.Seed, o.From+k)
+		if err != nil {
+			return err
+		}
+		if runs[k], err = s.run(o.Prints); err != nil {
+			return fmt.Errorf("shop %d: %w", o.From+k, err)
+		}
+		r := &runs[k]
+		fmt.Fprintf(progress, "%3d %-6s %-15s away %5.2f best %5.2f search %5.2f person %5.2f stopped %d at %.2f, doubted %d\n",
+			o.From+k, r.kind, r.aim, r.away, r.floor, r.search, r.person, r.stopped, r.stoppedDE, r.suspected)
+		return nil
+	})
+	if err != nil {
+		return "", err
+	}
+	var b strings.Builder
+	if err := settingsPage(&b, o, runs, plots); err != nil {
+		return "", err
+	}
+	fmt.Fprintf(progress, "settings: %.0f s\n", time.Since(start).Seconds())
+	return b.String(), nil
+}
+
+// run searches from the wrong settings, and lets a person search from there too.
+func (s *settingsShop) run(prints int) (settingsRun, error) {
+	r := settingsRun{kind: s.panel.Kind(), aim: s.aim, away: s.away, floor: s.floor}
+	var list []settings.Print
+	v := s.start
+	var before *settings.Advice
+	for j := range prints {
+		p, err := s.print(j, v)
+		if err != nil {
+			return r, err
+		}
+		list = append(list, p)
+		a, err := settings.Advise(s.task, list)
+		if err != nil {
+			return r, err
+		}
+		if before != nil && before.NextSE > 0 {
+			z := (a.Measured[j] - before.NextDE) / before.NextSE
+			r.foretold += z * z
+			r.foretellin++
+		}
+		before = a
+		if os.Getenv("DEV") != "" {
+			kept, _ := s.typical(list[a.Best].Values)
+			fmt.Fprintf(os.Stderr, "   %d: kept %.2f (best %.2f+%.2f) next %.2f+-%.2f chance %.2f left %.2f %s\n", j+1, kept, s.floor, kept-s.floor, a.NextDE, a.NextSE, a.Chance, a.Left, a.Why)
+			a.Why = ""
+		}
+		r.suspected += len(a.Suspect)
+		kept, err := s.typical(list[a.Best].Values)
+		if err != nil {
+			return r, err
+		}
+		// The oracle is a search too: what is found below its best is the best.
+		r.floor = min(r.floor, kept)
+		r.search = append(r.search, kept)
+		if a.Why == settings.WhyDone && r.stopped == 0 {
+			r.stopped, r.stoppedDE = j+1, kept
+		}
+		if a.Why == settings.WhyDone {
+			for len(r.search) < prints {
+				r.search = append(r.search, kept)
+			}
+			break
+		}
+		v = a.Next
+	}
+	var err error
+	r.person, err = s.byHand(prints)
+	return r, err
+}
+
+// byHand turns one slider at a time, as a person does: a quarter of its range one way, on that
+// way as long as it gets better, else the other way, then the next slider, and smaller steps in
+// the next round. This person has an instrument: the mean difference is seen to the print's
+// noise.
+func (s *settingsShop) byHand(prints int) ([]float64, error) {
+	best := slices.Clone(s.start)
+	j := 0
+	var curve []float64
+	measure := func(v []float64) (float64, error) {
+		p, err := s.print(100+j, v)
+		j++
+		return s.task.Difference(p.Lab, nil), err
+	}
+	top, err := measure(best)
+	if err != nil {
+		return nil, err
+	}
+	note := func() error {
+		d, err := s.typical(best)
+		curve = append(curve, d)
+		return err
+	}
+	if err := note(); err != nil {
+		return nil, err
+	}
+	for size := 0.25; j < prints; size /= 2 {
+		for i := range best {
+			for _, sign := range []float64{1, -1} {
+				moved := false
+				for j < prints {
+					v := slices.Clone(best)
+					v[i] = s.shift(i, v[i], sign, size)
+					if v[i] == best[i] {
+						break
+					}
+					d, err := measure(v)
+					if err != nil {
+						return nil, err
+					}
+					better := d < top
+					if better {
+						best, top, moved = v, d, true
+					}
+					if err := note(); err != nil {
+						return nil, err
+					}
+					if !better {
+						break
+					}
+				}
+				if moved {
+					break
+				}
+			}
+		}
+		if size < 0.01 {
+			break
+		}
+	}
+	for len(curve) < prints {
+		curve = append(curve, curve[len(curve)-1])
+	}
+	return curve, nil
+}

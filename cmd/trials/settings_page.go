@@ -1,0 +1,163 @@
+package main
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"swathkeeper/measure/drift"
+	"swathkeeper/measure/madeup"
+)
+
+// settingsGoal is how near to the best reachable counts as found.
+const settingsGoal = 1.15
+
+// within gives the share of runs, in percent, whose settings after j prints are within the goal.
+func withinGoal(runs []settingsRun, j int, curve func(settingsRun) []float64) float64 {
+	n := 0.0
+	for _, r := range runs {
+		if curve(r)[j-1] <= settingsGoal*r.floor {
+			n++
+		}
+	}
+	return 100 * n / float64(max(1, len(runs)))
+}
+
+func bySearch(r settingsRun) []float64 { return r.search }
+func byPerson(r settingsRun) []float64 { return r.person }
+
+func settingsPage(b *strings.Builder, o settingsOptions, runs []settingsRun, plots string) error {
+	fmt.Fprintf(b, `## Settings
+
+Simulated. Made-up drivers (`+"`measure/madeup`"+`, type Panel) of four kinds, whose arithmetic the search does not know and is not shaped
+after, with five or six coupled sliders in whole steps, on shops of varied physics. Each starts from settings whose chart is 8 to 12 (mean
+CIEDE2000) from that under the best settings. Aims by turns: the default (for charts driven by RGB the screen's colours mapped to the fabric and
+brought within reach of a first print; for ink the table of another printer with other inks), or a reading of an earlier batch of the same
+printer with other lots of ink and goods. *Best reachable* is the smallest mean difference from the aim that a print measures on average, at
+the best settings known to an oracle that sees the hidden driver; the wrong settings' own print counts as the first. What counts after n
+prints is the print that the search says to keep. The person turns one slider at a time, with the same instrument.
+
+| drivers | aim | shops | best reachable, dE00 | after 3 | **after 4** | after 5 | **after 6** | person after 4 | after 6 | after %d |
+|---|---|---|---|---|---|---|---|---|---|---|
+`, o.Prints)
+	line := func(name, aim string, runs []settingsRun) {
+		if len(runs) == 0 {
+			return
+		}
+		var floors []float64
+		for _, r := range runs {
+			floors = append(floors, r.floor)
+		}
+		fmt.Fprintf(b, "| %s | %s | %d | %.1f to %.1f |", name, aim, len(runs), slices.Min(floors), slices.Max(floors))
+		for _, j := range []int{3, 4, 5, 6} {
+			mark := ""
+			if j == 4 || j == 6 {
+				mark = "**"
+			}
+			fmt.Fprintf(b, " %s%.1f %%%s |", mark, withinGoal(runs, j, bySearch), mark)
+		}
+		for _, j := range []int{4, 6, o.Prints} {
+			fmt.Fprintf(b, " %.1f %% |", withinGoal(runs, j, byPerson))
+		}
+		b.WriteString("\n")
+	}
+	pick := func(kind madeup.PanelKind, aim string) (out []settingsRun) {
+		for _, r := range runs {
+			if (kind == "" || r.kind == kind) && (aim == "" || r.aim == aim) {
+				out = append(out, r)
+			}
+		}
+		return out
+	}
+	line("all", "all", runs)
+	for _, aim := range []string{aimDefault, aimBatch} {
+		line("all", aim, pick("", aim))
+	}
+	for _, kind := range madeup.PanelKinds() {
+		for _, aim := range []string{aimDefault, aimBatch} {
+			line(string(kind), aim, pick(kind, aim))
+		}
+	}
+	fmt.Fprintf(b, "\nWithin 1.15 times the best reachable. Goal: 90 %% after 4 prints, 99 %% after 6.\n\n")
+	settingsExcess(b, o, runs)
+	settingsStops(b, runs)
+	if plots != "" {
+		path, err := settingsPlot(plots, o, runs)
+		if err != nil {
+			return err
+		}
+		fmt.Fprintf(b, "\n![Difference from the aim by prints](%s)\n", path)
+	}
+	fmt.Fprintf(b, "\nSeed %d, shops %d to %d.\n", o.Seed, o.From, o.From+o.Shops-1)
+	return nil
+}
+
+// settingsExcess tells how far above the best reachable the settings are, print by print.
+func settingsExcess(b *strings.Builder, o settingsOptions, runs []settingsRun) {
+	b.WriteString("Mean dE00 above the best reachable, median and worst tenth:\n\n| prints |")
+	for j := range o.Prints {
+		fmt.Fprintf(b, " %d |", j+1)
+	}
+	b.WriteString("\n|---|" + strings.Repeat("---|", o.Prints) + "\n")
+	for _, c := range []struct {
+		name  string
+		q     float64
+		curve func(settingsRun) []float64
+	}{{"search, median", 0.5, bySearch}, {"search, worst tenth", 0.9, bySearch}, {"person, median", 0.5, byPerson}, {"person, worst tenth", 0.9, byPerson}} {
+		fmt.Fprintf(b, "| %s |", c.name)
+		for j := range o.Prints {
+			var over []float64
+			for _, r := range runs {
+				over = append(over, c.curve(r)[j]-r.floor)
+			}
+			fmt.Fprintf(b, " %.2f |", drift.Quantile(over, c.q))
+		}
+		b.WriteString("\n")
+	}
+}
+
+// settingsStops tells when searches end, and how well differences are foretold.
+func settingsStops(b *strings.Builder, runs []settingsRun) {
+	stopped, good, doubted, sum, n := 0, 0, 0, 0.0, 0
+	var prints []float64
+	for _, r := range runs {
+		if r.stopped > 0 {
+			stopped++
+			prints = append(prints, float64(r.stopped))
+			if r.stoppedDE <= settingsGoal*r.floor {
+				good++
+			}
+		}
+		doubted += r.suspected
+		sum += r.foretold
+		n += r.foretellin
+	}
+	if stopped > 0 {
+		fmt.Fprintf(b, "\nOf %d searches %d ended by themselves, after %.0f prints in the median; %d of those were then within 1.15 times the best reachable. ",
+			len(runs), stopped, drift.Quantile(prints, 0.5), good)
+	}
+	fmt.Fprintf(b, "Prints in order that were doubted: %d. The foretold differences were off by %.1f of their own standard errors (root mean square).\n", doubted, math.Sqrt(sum/float64(max(1, n))))
+}
+
+func settingsPlot(dir string, o settingsOptions, runs []settingsRun) (string, error) {
+	var curves []colourCurve
+	for _, c := range []struct {
+		name   string
+		q      float64
+		curve  func(settingsRun) []float64
+		dashed bool
+	}{{"search, median", 0.5, bySearch, false}, {"one slider at a time, median", 0.5, byPerson, false},
+		{"search, worst tenth", 0.9, bySearch, true}, {"one slider at a time, worst tenth", 0.9, byPerson, true}} {
+		line := colourCurve{name: c.name, dashed: c.dashed}
+		for j := range o.Prints {
+			var over []float64
+			for _, r := range runs {
+				over = append(over, c.curve(r)[j]-r.floor)
+			}
+			line.x, line.y = append(line.x, float64(j+1)), append(line.y, drift.Quantile(over, c.q))
+		}
+		curves = append(curves, line)
+	}
+	return drawCurves(dir, "settings.png", "Settings found (simulated)", "prints made", "mean dE00 above the best reachable", curves, 0, 14)
+}

@@ -1,0 +1,374 @@
+package settings
+
+import (
+	"math"
+	"math/rand/v2"
+	"slices"
+
+	"gonum.org/v1/gonum/mat"
+
+	"swathkeeper/measure/colour"
+	"swathkeeper/measure/drift"
+)
+
+func labOf(z [3]float64) colour.Lab { return drift.LabOf(z) }
+
+// Why the next print is asked for.
+const (
+	WhyBetter = "better" // it is expected to be nearer to the aim
+	WhyRepeat = "repeat" // a print is doubted: make it once more
+	WhyDone   = "done"   // nothing is left that these sliders can mend
+)
+
+// Advice is what all prints so far lead to.
+type Advice struct {
+	// Measured is each print's mean CIEDE2000 from the aim.
+	Measured []float64 `json:"measured_de00"`
+	// Best is the print to keep: the nearest to the aim of those that are not doubted.
+	Best int `json:"best"`
+	// BestDE is what its settings are expected to measure, as all prints together tell.
+	BestDE float64 `json:"best_de00"`
+	// Next are the settings to try; the best's when Why is WhyDone.
+	Next []float64 `json:"next"`
+	// NextDE is the mean CIEDE2000 to expect there, and NextSE its standard error.
+	NextDE float64 `json:"next_de00"`
+	NextSE float64 `json:"next_de00_se"`
+	// Chance is how likely the next is nearer to the aim than the best, 0..1.
+	Chance float64 `json:"chance"`
+	// Left is how much nearer to the aim than the best print the sliders could bring the chart if
+	// everything were known about them, as is believed now: a mean dE00.
+	Left float64 `json:"left_de00"`
+	Why    string  `json:"why"`
+	// Probed are sliders that are moved to learn which way they work.
+	Probed []string `json:"probed,omitempty"`
+	// Suspect are prints that do not fit the others; they count for little.
+	Suspect []int `json:"suspect,omitempty"`
+	// Idle are sliders that do nothing that can be seen; Alike are pairs that do the same.
+	Idle  []string    `json:"idle,omitempty"`
+	Alike [][2]string `json:"alike,omitempty"`
+}
+
+// Advise looks at all prints and says what to try next. The error says what is wrong with the
+// task or with a print.
+func Advise(task Task, prints []Print) (*Advice, error) {
+	task.Options = task.withDefaults()
+	if err := task.check(prints); err != nil {
+		return nil, err
+	}
+	a := &Advice{}
+	for _, pr := range prints {
+		a.Measured = append(a.Measured, task.Difference(pr.Lab, pr.Missing))
+	}
+	weight := make([]float64, len(prints))
+	for j := range weight {
+		weight[j] = 1
+	}
+	s, list, err := task.scene(prints, a.nearest(weight), weight)
+	if err != nil {
+		return nil, err
+	}
+	if a.Suspect, err = s.suspects(prints, list); err != nil {
+		return nil, err
+	}
+	if len(a.Suspect) > 0 {
+		for _, j := range a.Suspect {
+			weight[j] = suspectWeight
+		}
+		if s, _, err = task.scene(prints, a.nearest(weight), weight); err != nil {
+			return nil, err
+		}
+	}
+	a.Best = s.at
+	a.next(s, prints)
+	s.sameness(prints, a)
+	return a, nil
+}
+
+// suspectWeight is how much a doubted print counts.
+const suspectWeight = 0.02
+
+// nearest is the print of full weight that measured nearest to the aim.
+func (a *Advice) nearest(weight []float64) int {
+	best := -1
+	for j, d := range a.Measured {
+		if weight[j] == 1 && (best < 0 || d < a.Measured[best]) {
+			best = j
+		}
+	}
+	return max(best, 0)
+}
+
+// next decides on the next print.
+func (a *Advice) next(s *scene, prints []Print) {
+	n := len(s.Sliders)
+	start := make([]float64, n)
+	zero := make([]float64, n)
+	fixed := s.probe(prints, start)
+	for i, f := range fixed {
+		if f {
+			a.Probed = append(a.Probed, s.Sliders[i].Name)
+		}
+	}
+	var at, to [draws]float64
+	all := make([]int, len(s.Chart.IDs))
+	for p := range all {
+		all[p] = p
+	}
+	a.BestDE = s.expect(zero, all, &at)
+	// A doubted print that nobody has repeated yet comes first: it may be the one that knows.
+	for _, j := range a.Suspect {
+		if repeated(prints, j) {
+			continue
+		}
+		a.Why, a.Next, a.Probed = WhyRepeat, slices.Clone(prints[j].Values), nil
+		u := make([]float64, n)
+		for i, sl := range s.Sliders {
+			u[i] = sl.unit(prints[j].Values[i]) - s.origin[i]
+		}
+		a.NextDE = s.expect(u, all, &to)
+		a.NextSE = math.Hypot(deviation(to), s.noise())
+		a.Chance = chance(at, to)
+		return
+	}
+	s.caution = cautionLater
+	if len(prints) == 1 {
+		s.caution = cautionFirst
+	}
+	s.taken = nil
+	for _, pr := range prints {
+		s.taken = append(s.taken, pr.Values)
+	}
+	u, _ := s.seek([][]float64{start}, fixed)
+	a.NextDE = s.expect(u, all, &to)
+	a.NextSE = math.Hypot(deviation(to), s.noise())
+	a.Chance = chance(at, to)
+	a.Next = make([]float64, n)
+	for i, sl := range s.Sliders {
+		a.Next[i] = sl.Nearest(sl.value(s.origin[i] + u[i]))
+	}
+	a.Why = WhyBetter
+	s.prepare(zero, s.subset)
+	gain := s.difference(s.belief.mean, zero, s.subset)
+	s.prepare(u, s.subset)
+	gain -= s.difference(s.belief.mean, u, s.subset)
+	a.Left = s.left(zero, u)
+	if len(prints) > 1 && len(a.Probed) == 0 && gain < s.Worth && a.Left < leftShare*s.Worth {
+		a.Why, a.Next = WhyDone, slices.Clone(prints[s.at].Values)
+		a.NextDE, a.NextSE, a.Chance = a.BestDE, math.Hypot(deviation(at), s.noise()), 0
+	}
+}
+
+// How much of the belief's doubt the search minds: fully before anything is learned, when a bold
+// step overshoots, and little later, when what a step teaches is worth its risk. Found on
+// made-up printers (cmd/trials settings).
+const (
+	cautionFirst = 1.0
+	cautionLater = 0.1
+)
+
+// leftShare is how many times Worth may be left, by the belief, when a search ends.
+var leftShare = 2.0
+
+// left is what a search could gain if the belief's samples were the truth, each with its own best
+// settings, in the mean.
+func (s *scene) left(zero, u []float64) float64 {
+	keep := s.belief.mean
+	defer func() { s.belief.mean = keep }()
+	sum := 0.0
+	for d := range leftDraws {
+		s.belief.mean = s.belief.samples[d]
+		v := s.descend(u, nil)
+		s.prepare(zero, s.subset)
+		gain := s.difference(s.belief.mean, zero, s.subset)
+		s.prepare(v, s.subset)
+		gain -= s.difference(s.belief.mean, v, s.subset)
+		sum += math.Max(0, gain) / leftDraws
+	}
+	return sum
+}
+
+// leftDraws is over how many samples.
+const leftDraws = 4
+
+// noise is that of a mean difference from print to print, roughly.
+func (s *scene) noise() float64 { return 0.15 * s.PrintPercent }
+
+// chance is the share of the belief's samples under which to is the smaller.
+func chance(at, to [draws]float64) float64 {
+	n := 0.0
+	for d := range draws {
+		if to[d] < at[d] {
+			n++
+		}
+	}
+	// Eight samples cannot tell 0 or 1.
+	return (n + 0.5) / (draws + 1)
+}
+
+// repeated tells whether another print was made under the settings of print j.
+func repeated(prints []Print, j int) bool {
+	for k, pr := range prints {
+		if k != j && slices.Equal(pr.Values, prints[j].Values) {
+			return true
+		}
+	}
+	return false
+}
+
+func deviation(x [draws]float64) float64 {
+	mean, sum := 0.0, 0.0
+	for _, v := range x {
+		mean += v / draws
+	}
+	for _, v := range x {
+		sum += (v - mean) * (v - mean)
+	}
+	return math.Sqrt(sum / (draws - 1))
+}
+
+// scene learns from all prints around print origin.
+func (t *Task) scene(prints []Print, origin int, weight []float64) (*scene, []seen, error) {
+	o := prints[origin]
+	var have []bool
+	if o.Missing != nil {
+		have = make([]bool, len(o.Missing))
+		for p, m := range o.Missing {
+			have[p] = !m
+		}
+	}
+	r, err := drift.NewResponse(&t.Chart, o.Lab, have)
+	if err != nil {
+		return nil, nil, err
+	}
+	labs := slices.Clone(o.Lab)
+	tints := t.Chart.Tints()
+	for p := range labs {
+		if have != nil && !have[p] {
+			labs[p] = drift.LabOf(r.Logs(tints[p]))
+		}
+	}
+	pic := newPicture(&t.Chart, labs, r)
+	k := pic.size()
+	roles := rolesOf(t.Chart.Channels)
+	print, ridge := make([]float64, k), make([]float64, k)
+	for c := range roles.channels {
+		for x := range roles.each() {
+			sd := t.PrintPercent / 100
+			if x != shapeStrength {
+				sd /= 3
+			}
+			print[c*roles.each()+x] = sd
+			ridge[c*roles.each()+x] = 0.25 * t.PatchNoise * t.PatchNoise / (0.3 * 0.3)
+		}
+	}
+	b := newBelief(roles, t.Sliders, print)
+	s := &scene{Task: t, at: origin, pic: pic, belief: b, c: make([]float64, k), base: make([][3]float64, len(labs))}
+	s.origin = make([]float64, len(t.Sliders))
+	for i, sl := range t.Sliders {
+		s.origin[i] = sl.unit(o.Values[i])
+	}
+	var list []seen
+	at := [][]float64{make([]float64, len(t.Sliders))}
+	rest := [][][3]float64{make([][3]float64, len(labs))}
+	restWeight := []float64{weight[origin]}
+	for j, pr := range prints {
+		if j == origin {
+			continue
+		}
+		u := make([]float64, len(t.Sliders))
+		for i, sl := range t.Sliders {
+			u[i] = sl.unit(pr.Values[i]) - s.origin[i]
+		}
+		c, info, left := pic.show(pr, ridge)
+		list = append(list, seen{print: j, u: u, c: c, noise: t.noiseOf(c, info, ridge, print, weight[j]), left: pic.left(left)})
+		at, rest = append(at, u), append(rest, left)
+		restWeight = append(restWeight, weight[j])
+	}
+	if err := b.learn(list, rand.New(rand.NewPCG(t.Seed, 0x73657474696e6773))); err != nil {
+		return nil, nil, err
+	}
+	s.rest = newLeftover(at, rest, restWeight)
+	s.subset = t.some(len(labs))
+	return s, list, nil
+}
+
+// noiseOf is the covariance of a print's change of tints: the reading's noise, the print's, and
+// the picture's own error, which grows with the change.
+func (t *Task) noiseOf(c []float64, info *mat.SymDense, ridge, print []float64, weight float64) *mat.SymDense {
+	k := len(c)
+	h := mat.NewSymDense(k, nil)
+	v := t.PatchNoise * t.PatchNoise
+	for x := range k {
+		for y := x; y < k; y++ {
+			h.SetSym(x, y, info.At(x, y)/v)
+		}
+		h.SetSym(x, x, h.At(x, x)+ridge[x]/v)
+	}
+	var chol mat.Cholesky
+	out := mat.NewSymDense(k, nil)
+	if chol.Factorize(h) {
+		_ = chol.InverseTo(out)
+	}
+	size := 0.0
+	for _, x := range c {
+		size += x * x
+	}
+	size /= float64(k)
+	for x := range k {
+		out.SetSym(x, x, out.At(x, x)+print[x]*print[x]+pictureError*pictureError*size)
+	}
+	if weight < 1 {
+		out.ScaleSym(1/weight, out)
+	}
+	return out
+}
+
+// pictureError is the error of a change of tints as read off the picture of another print, as a
+// share of the change.
+const pictureError = 0.05
+
+// some picks the patches that the optimiser looks at: at most optimiserPatches, evenly spread.
+func (t *Task) some(n int) []int {
+	var known []int
+	for p := range n {
+		if t.weight(p) > 0 {
+			known = append(known, p)
+		}
+	}
+	if len(known) <= optimiserPatches {
+		return known
+	}
+	out := make([]int, optimiserPatches)
+	for i := range out {
+		out[i] = known[i*len(known)/optimiserPatches]
+	}
+	return out
+}
+
+const optimiserPatches = 160
+
+// probeMove is how far a slider of which not even the direction is known is moved to find out, in
+// half-ranges.
+const probeMove = 0.3
+
+// probe sets the moves of sliders that no print has moved yet and whose promise has no direction:
+// the belief alone would never touch them. It reports which are set.
+func (s *scene) probe(prints []Print, u []float64) []bool {
+	fixed := make([]bool, len(s.Sliders))
+	for i, sl := range s.Sliders {
+		low, high := math.Inf(1), math.Inf(-1)
+		for _, pr := range prints {
+			x := sl.unit(pr.Values[i])
+			low, high = min(low, x), max(high, x)
+		}
+		if high-low > probeMove/2 || sl.Kind != Gamma && sl.Kind != Tint && sl.Kind != Depth && sl.Kind != Other {
+			continue
+		}
+		fixed[i] = true
+		u[i] = probeMove
+		if s.origin[i] > 0 {
+			u[i] = -probeMove
+		}
+	}
+	return fixed
+}

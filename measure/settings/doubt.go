@@ -1,0 +1,189 @@
+package settings
+
+import (
+	"math"
+	"slices"
+
+	"swathkeeper/measure/colour"
+)
+
+// Limits of doubt about a print. It may miss what the other prints lead to expect by suspectMiss
+// (mean CIEDE2000), and by suspectShare of the way from the nearest other print: how sliders act is
+// learned from such misses. And suspectLeft of it may be nothing that any amounts of the inks make
+// of the others' colours.
+const (
+	suspectMiss  = 3.0
+	suspectShare = 0.8
+	suspectLeft  = 3.0
+)
+
+// suspects names the print that does not fit the others, if one misses by more than is allowed.
+// With two prints nobody can tell which of them is at fault: it is the farther one that is
+// doubted, and made once more.
+func (s *scene) suspects(prints []Print, list []seen) ([]int, error) {
+	worst, over := -1, 1.0
+	for i, pr := range list {
+		j := pr.print
+		if prints[j].Kept || repeatAgrees(prints, j) {
+			continue
+		}
+		expected, err := s.without(list, i)
+		if err != nil {
+			return nil, err
+		}
+		way := math.Inf(1)
+		for k := range prints {
+			if k != j {
+				way = min(way, between(expected, prints[k]))
+			}
+		}
+		x := between(expected, prints[j]) / (suspectMiss + suspectShare*way)
+		x = math.Max(x, pr.left/(suspectLeft+suspectShare/2*way))
+		if x > over {
+			worst, over = j, x
+		}
+	}
+	if worst < 0 {
+		return nil, nil
+	}
+	return []int{worst}, nil
+}
+
+// without foretells print i of the list from the others.
+func (s *scene) without(list []seen, i int) (Print, error) {
+	others := slices.Delete(slices.Clone(list), i, i+1)
+	w, err := s.belief.mostLikely(others)
+	if err != nil {
+		return Print{}, err
+	}
+	c := s.belief.at(w, list[i].u)
+	out := Print{Lab: make([]colour.Lab, len(s.pic.lab))}
+	for p := range out.Lab {
+		z := s.pic.moved(p, c, nil)
+		for b := range z {
+			z[b] += s.pic.logs[p][b]
+		}
+		out.Lab[p] = labOf(z)
+	}
+	return out, nil
+}
+
+// repeatAgrees tells whether another print of the same settings looks the same: then both are
+// what these settings give, however odd.
+func repeatAgrees(prints []Print, j int) bool {
+	for k := range prints {
+		if k == j {
+			continue
+		}
+		same := slices.Equal(prints[k].Values, prints[j].Values)
+		if same && between(prints[j], prints[k]) < 2 {
+			return true
+		}
+	}
+	return false
+}
+
+// between is the mean CIEDE2000 between two prints.
+func between(a, b Print) float64 {
+	sum, n := 0.0, 0.0
+	for p := range a.Lab {
+		if a.Missing != nil && a.Missing[p] || b.Missing != nil && b.Missing[p] {
+			continue
+		}
+		sum += colour.DE2000(a.Lab[p], b.Lab[p])
+		n++
+	}
+	return sum / math.Max(1, n)
+}
+
+// What is said of sliders: an effect of half the range that is smaller than idleDE cannot be seen
+// on this chart; two effects whose directions agree to alikeCosine are one and the same.
+const (
+	idleDE      = 0.5
+	alikeCosine = 0.97
+	// surely is the share of the belief's samples that must agree.
+	surely = 0.85
+	// movedEnough is how far, in half-ranges, prints must have moved a slider to speak of it.
+	movedEnough = 0.25
+)
+
+// sameness fills in which sliders do nothing, and which do the same.
+func (s *scene) sameness(prints []Print, a *Advice) {
+	n := len(s.Sliders)
+	moved := make([]bool, n)
+	for i, sl := range s.Sliders {
+		low, high := math.Inf(1), math.Inf(-1)
+		for _, pr := range prints {
+			x := sl.unit(pr.Values[i])
+			low, high = min(low, x), max(high, x)
+		}
+		moved[i] = high-low >= movedEnough
+	}
+	idle := make([]float64, n)
+	alike := make([][]float64, n)
+	for i := range alike {
+		alike[i] = make([]float64, n)
+	}
+	for d := range draws {
+		field := make([][]float64, n)
+		size := make([]float64, n)
+		for i := range n {
+			field[i], size[i] = s.effect(s.belief.samples[d][1+i])
+			if size[i] < idleDE {
+				idle[i]++
+			}
+		}
+		for i := range n {
+			for j := range i {
+				dot, x, y := 0.0, 0.0, 0.0
+				for k := range field[i] {
+					dot += field[i][k] * field[j][k]
+					x += field[i][k] * field[i][k]
+					y += field[j][k] * field[j][k]
+				}
+				if size[i] >= idleDE && size[j] >= idleDE && math.Abs(dot) >= alikeCosine*math.Sqrt(x*y) {
+					alike[i][j]++
+				}
+			}
+		}
+	}
+	for i, sl := range s.Sliders {
+		if !moved[i] {
+			continue
+		}
+		if idle[i] >= surely*draws {
+			a.Idle = append(a.Idle, sl.Name)
+		}
+		for j := range i {
+			if moved[j] && alike[i][j] >= surely*draws {
+				a.Alike = append(a.Alike, [2]string{s.Sliders[j].Name, sl.Name})
+			}
+		}
+	}
+}
+
+// effect is what a small change of tints c does to the patches, in units of dE00, and its mean size
+// over them.
+func (s *scene) effect(c []float64) (field []float64, size float64) {
+	each := s.pic.each()
+	zero := make([]float64, len(c))
+	for _, p := range s.subset {
+		var slope [16][3]float64
+		s.pic.moved(p, zero, &slope)
+		var dz [3]float64
+		for ch, form := range s.pic.form[p] {
+			d := 0.0
+			for x, f := range form {
+				d += f * c[ch*each+x]
+			}
+			for b := range dz {
+				dz[b] += slope[ch][b] * d
+			}
+		}
+		ls := labSlope(s.pic.logs[p])
+		e := mul(&s.pic.metric[p], mul(&ls, dz))
+		field = append(field, e[:]...)
+		size += math.Sqrt(e[0]*e[0] + e[1]*e[1] + e[2]*e[2])
+	}
+	return field, size / float64(len(s.subset))
+}
