@@ -53,6 +53,60 @@ type BaselineNote struct {
 	Do     string `json:"do"`              // learn, accept or retire
 	Series string `json:"series,omitzero"` // empty: every series of the printer
 	Reason string `json:"reason,omitzero"` // required where a baseline is replaced or retired
+	// Preset, with learn, is what the series is printed with from here on.
+	Preset *Preset `json:"preset,omitzero"`
+}
+
+// Preset is a set of driver settings that a shop keeps under a name.
+type Preset struct {
+	Name    string        `json:"name"` // a token; the preset of the readings to come
+	Sliders []SliderValue `json:"sliders"`
+	Media   string        `json:"media"` // a token
+	Press   *Press        `json:"press,omitzero"`
+	Aim     string        `json:"aim,omitzero"`       // what it was sought after, in a few words
+	DE00    *float64      `json:"mean_de00,omitzero"` // how far from it the chart was measured to be
+}
+
+// SliderValue is one setting of the driver, in the driver's own numbers.
+type SliderValue struct {
+	Name  string   `json:"name"`
+	Value *float64 `json:"value"` // never nil in a valid note
+}
+
+// MaxSliders bounds the settings of a preset.
+const MaxSliders = 64
+
+func (p *Preset) validate() error {
+	err := first(
+		checkToken("baseline.preset.name", p.Name),
+		checkToken("baseline.preset.media", p.Media),
+		checkCount("baseline.preset.sliders", len(p.Sliders), MaxSliders, "sliders"),
+		checkText("baseline.preset.aim", p.Aim),
+	)
+	if err != nil {
+		return err
+	}
+	if len(p.Sliders) == 0 {
+		return refuse(CodeMissing, "baseline.preset.sliders", "give the value of each slider of the driver")
+	}
+	for i, s := range p.Sliders {
+		field := fmt.Sprintf("baseline.preset.sliders[%d]", i)
+		if s.Value == nil {
+			return refuse(CodeMissing, field+".value", "give the slider's value")
+		}
+		if err := first(checkName(field+".name", s.Name), checkNumber(field+".value", *s.Value, -1e6, 1e6, "a slider's values")); err != nil {
+			return err
+		}
+	}
+	if p.Press != nil {
+		if err := p.Press.validate("baseline.preset.press"); err != nil {
+			return err
+		}
+	}
+	if p.DE00 != nil {
+		return checkNumber("baseline.preset.mean_de00", *p.DE00, 0, 200, "a colour difference")
+	}
+	return nil
 }
 
 // HoldNote silences an alert until a time.
@@ -139,6 +193,10 @@ func (b *BaselineNote) validate() error {
 		return refuse(CodeBadValue, "baseline.series", fmt.Sprintf("%q is not a series: 12 hex digits in lower case", clip(b.Series, 40)))
 	case b.Do == BaselineRetire && b.Reason == "":
 		return refuse(CodeMissing, "baseline.reason", "say why the baseline is retired")
+	case b.Preset != nil && b.Do != BaselineLearn:
+		return refuse(CodeBadValue, "baseline.preset", "a preset goes with learn alone")
+	case b.Preset != nil:
+		return b.Preset.validate()
 	}
 	return nil
 }

@@ -12,11 +12,11 @@ import (
 
 func newCompare() *cobra.Command {
 	var fill station.Fill
-	var by string
+	var by, wanted, chart string
 	var asJSON bool
 	c := &cobra.Command{
-		Use:   "compare A B",
-		Short: "Compare two measurements of one chart",
+		Use:   "compare A B | compare --aim AIM READING...",
+		Short: "Compare two measurements of one chart, or rank prints by an aim",
 		Long: `Compare two measurements of one chart: CIEDE2000 of each patch, summed up.
 
 ` + filesHelp + `
@@ -25,13 +25,31 @@ Patches are paired by id where device values agree or are absent, else by name, 
 device values; by position only with --pair position. Ids that are numbered down in one
 file and across in the other are noticed. Measuring conditions M0 and M1 are never compared.
 
+With --aim, prints made under several presets are ranked by how near they come to it, and
+what each differs in is said. AIM is 'screen', or a file of wanted colours (a characterisation
+table, an earlier reading); --chart names the layout that was printed. All prints are held
+against the same colours; those beyond what any of them reaches are pulled in.
+
 Exit status: 0 within the shop's tolerances for a chart (mean and 95th percentile), 1 failed
 or refused, 2 the command line was wrong, 3 beyond a tolerance.`,
 		Example: `  swathkeeper compare monday.txt tuesday.cxf
   swathkeeper compare --json monday.json tuesday.json
-  swathkeeper compare --pair device ours.txt theirs.txt`,
-		Args: cobra.ExactArgs(2),
+  swathkeeper compare --pair device ours.txt theirs.txt
+  swathkeeper compare --aim screen --chart pennant-rgb.json deep.json vivid.json plain.json`,
+		Args: cobra.MinimumNArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
+			if wanted != "" {
+				if by != "" {
+					return usagef("--pair goes with two measurements, not with --aim")
+				}
+				return rankByAim(c, wanted, chart, args, fill, asJSON)
+			}
+			if chart != "" {
+				return usagef("--chart goes with --aim")
+			}
+			if len(args) != 2 {
+				return usagef("name two measurements, or give --aim")
+			}
 			switch by {
 			case "", pair.ByID, pair.ByName, pair.ByDevice, pair.ByPosition:
 			default:
@@ -74,6 +92,8 @@ or refused, 2 the command line was wrong, 3 beyond a tolerance.`,
 		},
 	}
 	c.Flags().StringVar(&by, "pair", "", "pair by id, name, device or position (default: what the evidence allows)")
+	c.Flags().StringVar(&wanted, "aim", "", "rank prints by this aim: screen, or a file of wanted colours")
+	c.Flags().StringVar(&chart, "chart", "", "layout file of the chart, with --aim")
 	c.Flags().StringVar(&fill.Mode, "mode", "", "take the measurements of this condition, M0 to M3, where a file has several")
 	addTableFlag(c, &fill)
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")

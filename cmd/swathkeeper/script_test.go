@@ -46,6 +46,8 @@ func TestScripts(t *testing.T) {
 			"soon":     soon,
 			"scanned":  scanned,
 			"measured": measured,
+			"dialled":  dialled,
+			"verdicts": verdicts,
 			"exits": func(ts *testscript.TestScript, neg bool, args []string) {
 				if neg || len(args) < 2 {
 					ts.Fatalf("exits STATUS COMMAND ...")

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -132,11 +131,6 @@ func (s *settingsShop) run(prints int) (settingsRun, error) {
 			r.foretellin++
 		}
 		before = a
-		if os.Getenv("DEV") != "" {
-			kept, _ := s.typical(list[a.Best].Values)
-			fmt.Fprintf(os.Stderr, "   %d: kept %.2f (best %.2f+%.2f) next %.2f+-%.2f chance %.2f left %.2f %s\n", j+1, kept, s.floor, kept-s.floor, a.NextDE, a.NextSE, a.Chance, a.Left, a.Why)
-			a.Why = ""
-		}
 		r.suspected += len(a.Suspect)
 		kept, err := s.typical(list[a.Best].Values)
 		if err != nil {

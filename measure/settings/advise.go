@@ -38,7 +38,7 @@ type Advice struct {
 	// Left is how much nearer to the aim than the best print the sliders could bring the chart if
 	// everything were known about them, as is believed now: a mean dE00.
 	Left float64 `json:"left_de00"`
-	Why    string  `json:"why"`
+	Why  string  `json:"why"`
 	// Probed are sliders that are moved to learn which way they work.
 	Probed []string `json:"probed,omitempty"`
 	// Suspect are prints that do not fit the others; they count for little.
@@ -167,7 +167,7 @@ const (
 )
 
 // leftShare is how many times Worth may be left, by the belief, when a search ends.
-var leftShare = 2.0
+const leftShare = 1.0
 
 // left is what a search could gain if the belief's samples were the truth, each with its own best
 // settings, in the mean.
@@ -177,7 +177,7 @@ func (s *scene) left(zero, u []float64) float64 {
 	sum := 0.0
 	for d := range leftDraws {
 		s.belief.mean = s.belief.samples[d]
-		v := s.descend(u, nil)
+		v := s.settle(s.descend(u, nil))
 		s.prepare(zero, s.subset)
 		gain := s.difference(s.belief.mean, zero, s.subset)
 		s.prepare(v, s.subset)

@@ -96,21 +96,24 @@ func between(a, b Print) float64 {
 	return sum / math.Max(1, n)
 }
 
-// What is said of sliders: an effect of half the range that is smaller than idleDE cannot be seen
-// on this chart; two effects whose directions agree to alikeCosine are one and the same.
+// What is said of sliders, once enough prints have moved them enough: one does nothing when half
+// of its range is believed to do less than idleDE, and less than idleShare of what its kind
+// promised; two do the same when the directions of their effects agree to alikeCosine.
 const (
-	idleDE      = 0.5
-	alikeCosine = 0.97
-	// surely is the share of the belief's samples that must agree.
-	surely = 0.85
-	// movedEnough is how far, in half-ranges, prints must have moved a slider to speak of it.
-	movedEnough = 0.25
+	idleDE      = 1.2
+	idleShare   = 0.3
+	alikeCosine = 0.96
+	movedEnough = 0.3 // in half-ranges
+	printsFirst = 4
 )
 
-// sameness fills in which sliders do nothing, and which do the same.
+// sameness fills in which sliders do nothing, and which do the same, by the mean belief.
 func (s *scene) sameness(prints []Print, a *Advice) {
+	if len(prints) < printsFirst {
+		return
+	}
 	n := len(s.Sliders)
-	moved := make([]bool, n)
+	field, size, moved := make([][]float64, n), make([]float64, n), make([]bool, n)
 	for i, sl := range s.Sliders {
 		low, high := math.Inf(1), math.Inf(-1)
 		for _, pr := range prints {
@@ -118,48 +121,44 @@ func (s *scene) sameness(prints []Print, a *Advice) {
 			low, high = min(low, x), max(high, x)
 		}
 		moved[i] = high-low >= movedEnough
-	}
-	idle := make([]float64, n)
-	alike := make([][]float64, n)
-	for i := range alike {
-		alike[i] = make([]float64, n)
-	}
-	for d := range draws {
-		field := make([][]float64, n)
-		size := make([]float64, n)
-		for i := range n {
-			field[i], size[i] = s.effect(s.belief.samples[d][1+i])
-			if size[i] < idleDE {
-				idle[i]++
-			}
-		}
-		for i := range n {
-			for j := range i {
-				dot, x, y := 0.0, 0.0, 0.0
-				for k := range field[i] {
-					dot += field[i][k] * field[j][k]
-					x += field[i][k] * field[i][k]
-					y += field[j][k] * field[j][k]
-				}
-				if size[i] >= idleDE && size[j] >= idleDE && math.Abs(dot) >= alikeCosine*math.Sqrt(x*y) {
-					alike[i][j]++
-				}
-			}
-		}
+		field[i], size[i] = s.effect(s.belief.mean[1+i])
 	}
 	for i, sl := range s.Sliders {
 		if !moved[i] {
 			continue
 		}
-		if idle[i] >= surely*draws {
+		if size[i] < idleDE && size[i] < idleShare*s.promisedSize(i) {
 			a.Idle = append(a.Idle, sl.Name)
+			continue
 		}
 		for j := range i {
-			if moved[j] && alike[i][j] >= surely*draws {
+			if !moved[j] || min(size[i], size[j]) < idleDE {
+				continue
+			}
+			dot, x, y := 0.0, 0.0, 0.0
+			for k := range field[i] {
+				dot += field[i][k] * field[j][k]
+				x += field[i][k] * field[i][k]
+				y += field[j][k] * field[j][k]
+			}
+			if math.Abs(dot) >= alikeCosine*math.Sqrt(x*y) {
 				a.Alike = append(a.Alike, [2]string{s.Sliders[j].Name, sl.Name})
 			}
 		}
 	}
+}
+
+// promisedSize is how large the effect of half of slider i's range was believed to be before any
+// print: the root mean square over the promise.
+func (s *scene) promisedSize(i int) float64 {
+	t := &s.belief.terms[1+i]
+	_, size := s.effect(t.mean)
+	sum := size * size
+	for _, v := range t.root {
+		_, size := s.effect(v)
+		sum += size * size
+	}
+	return math.Sqrt(sum)
 }
 
 // effect is what a small change of tints c does to the patches, in units of dE00, and its mean size

@@ -136,7 +136,7 @@ type Options struct {
 	PrintPercent float64
 	// PatchNoise is a patch's noise in dE00; 0 stands for 0.5.
 	PatchNoise float64
-	// Worth is the smallest gain in mean dE00 that is worth another print; 0 stands for 0.15.
+	// Worth is the smallest gain in mean dE00 that is worth another print; 0 stands for 0.12.
 	Worth float64
 	// Seed draws what the expected gain is averaged over.
 	Seed uint64
@@ -150,7 +150,7 @@ func (o Options) withDefaults() Options {
 		o.PatchNoise = 0.5
 	}
 	if o.Worth == 0 {
-		o.Worth = 0.15
+		o.Worth = 0.12
 	}
 	return o
 }

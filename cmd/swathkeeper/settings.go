@@ -1,0 +1,232 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"swathkeeper/measure/settings"
+	"swathkeeper/protocol"
+	"swathkeeper/worker/search"
+	"swathkeeper/worker/station"
+)
+
+func init() { extra = append(extra, newSettings) }
+
+const settingsHelp = `Find the driver settings under which a printer comes nearest to what it should show,
+in a few prints.
+
+Name the driver's sliders once with 'start'. Print the chart under the settings as they
+are, press it, read it, and give the reading to 'next' with the settings it was printed
+under: it says how the print differs from the aim, what to set for the next print, and
+what to expect of it. When it says that nothing is left that these sliders can mend, 'keep'
+the preset: it goes into the record, and the worker begins to learn what is normal under it.
+
+The search is kept in a file, settings-PRINTER.json in the current folder or as --search
+says; 'start', 'next' and 'show' need no worker. You set the sliders, you print and press:
+the worker drives nothing. Care at the press: platens burn and crush, hot dye gives off
+fumes; ventilate, and follow the maker's manual and local rules.`
+
+func newSettings() *cobra.Command {
+	c := &cobra.Command{
+		Use:   "settings",
+		Short: "Find driver settings in a few prints, and keep them",
+		Long:  settingsHelp,
+		Args:  cobra.NoArgs,
+		RunE:  func(c *cobra.Command, _ []string) error { return c.Help() },
+	}
+	c.AddCommand(newSettingsStart(), newSettingsNext(), newSettingsShow(), newSettingsKeep())
+	return c
+}
+
+// searchFlags find the file that a search is kept in.
+type searchFlags struct{ file, printer string }
+
+func (f *searchFlags) add(c *cobra.Command) {
+	c.Flags().StringVar(&f.file, "search", "", "file that the search is kept in (default settings-PRINTER.json)")
+	c.Flags().StringVar(&f.printer, "printer", "", "printer, such as heron")
+}
+
+func (f *searchFlags) name() (string, error) {
+	if f.file != "" {
+		return f.file, nil
+	}
+	if err := needToken("printer", f.printer); err != nil {
+		return "", usagef("name the printer with --printer, or the search's file with --search")
+	}
+	return "settings-" + f.printer + ".json", nil
+}
+
+func (f *searchFlags) load() (*search.State, string, error) {
+	name, err := f.name()
+	if err != nil {
+		return nil, "", err
+	}
+	s, err := search.Load(name)
+	return s, name, err
+}
+
+func newSettingsStart() *cobra.Command {
+	var f searchFlags
+	var fill station.Fill
+	var site, media, stage, chart, wanted string
+	var sliders []string
+	c := &cobra.Command{
+		Use:   "start",
+		Short: "Name the driver's sliders and what the chart should look like",
+		Long: `Name the driver's sliders and what the chart should look like.
+
+A slider is NAME=KIND,LOW..HIGH/STEP in the driver's own numbers; the step may be left out,
+and the kind where the name is one: ` + strings.Join(settings.Kinds(), ", ") + `.
+A slider of one ink is of kind ink:CHANNEL. The kind only says where the search begins: a
+slider that does something else is found out. Take 'other' where you do not know.
+
+The aim is 'screen' (for charts driven by RGB, the default: what the chart's values look
+like on a screen, mapped to this fabric's white and deepest black by media-relative
+colorimetry with black point compensation, ISO 18619), or a file: a characterisation table,
+or an earlier reading, "like the batch of March".`,
+		Example: `  swathkeeper settings start --site quay --printer heron --media pennant-knit --stage pressed \
+      --chart pennant-rgb.json --slider brightness=-50..50/1 --slider contrast=-50..50/1 \
+      --slider cyan=ink:C,-50..50/1 --slider magenta=ink:M,-50..50/1 --slider yellow=ink:Y,-50..50/1
+  swathkeeper settings start --site quay --printer plover --media pennant-knit --stage pressed \
+      --chart pennant-cmyk.json --slider black=ink:K,70..130/1 --aim march.json`,
+		Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			for _, x := range []struct{ flag, v string }{{"site", site}, {"printer", f.printer}, {"media", media}} {
+				if err := needToken(x.flag, x.v); err != nil {
+					return err
+				}
+			}
+			switch stage {
+			case protocol.StageTransfer, protocol.StagePressed, protocol.StageDirect:
+			default:
+				return usagef("--stage %q: give transfer, pressed or direct", stage)
+			}
+			if chart == "" {
+				return usagef("give --chart, the layout file of the chart that is printed")
+			}
+			if len(sliders) == 0 {
+				return usagef("name the driver's sliders with --slider; see `swathkeeper settings start --help`")
+			}
+			s := &search.State{Schema: search.Schema, Started: time.Now(), Site: site, Printer: f.printer, Media: media, Stage: stage}
+			for _, text := range sliders {
+				sl, err := parseSlider(text)
+				if err != nil {
+					return err
+				}
+				if s.Slider(sl.Name) >= 0 {
+					return usagef("--slider %s: there are two sliders of that name", sl.Name)
+				}
+				s.Sliders = append(s.Sliders, sl)
+			}
+			if len(s.Sliders) > settings.MaxSliders {
+				return usagef("%d sliders; at most %d can be searched at once: leave out those that you do not mean to touch", len(s.Sliders), settings.MaxSliders)
+			}
+			var err error
+			if s.Chart, err = station.ReadLayout(chart, ""); err != nil {
+				return err
+			}
+			if s.Aim, err = readAim(s.Chart, wanted, fill); err != nil {
+				return err
+			}
+			name, err := f.name()
+			if err != nil {
+				return err
+			}
+			if old, err := search.Load(name); err == nil && old.Kept == "" && len(old.Prints) > 0 {
+				return fmt.Errorf("%s holds a search of %d prints that is not kept yet; go on with it, or give another file with --search", name, len(old.Prints))
+			} else if err != nil && !notThere(name) {
+				return fmt.Errorf("%s is there and is no search; give another file with --search", name)
+			}
+			if err := s.Save(name); err != nil {
+				return err
+			}
+			out := c.OutOrStdout()
+			fmt.Fprintf(out, "search for %s on %s: %d sliders, aim: %s; kept in %s\n", s.Printer, s.Media, len(s.Sliders), s.Aim.Text(), name)
+			if s.Aim.Note != "" {
+				fmt.Fprintf(out, "note: %s\n", s.Aim.Note)
+			}
+			_, err = fmt.Fprintf(out, "Now print chart %s under the settings as they are, note every slider, press and read it, and give the reading to\n`swathkeeper settings next FILE --with SLIDER=VALUE,...`.\nCare: the platen is hot and crushes, hot dye gives off fumes; follow the maker's manual and local rules.\n", s.Chart.ID)
+			return err
+		},
+	}
+	f.add(c)
+	fl := c.Flags()
+	fl.StringVar(&site, "site", "", "site, such as quay")
+	fl.StringVar(&media, "media", "", "what is printed on, such as pennant-knit")
+	fl.StringVar(&stage, "stage", "", "transfer, pressed or direct")
+	fl.StringVar(&chart, "chart", "", "layout file of the chart")
+	fl.StringVar(&wanted, "aim", "", "screen, or a file of wanted colours")
+	fl.StringVar(&fill.Mode, "mode", "", "take the aim's measurements of this condition, M0 to M3, where its file has several")
+	addTableFlag(c, &fill)
+	fl.StringArrayVar(&sliders, "slider", nil, "a slider of the driver, NAME=KIND,LOW..HIGH/STEP; once for each")
+	return c
+}
+
+func notThere(name string) bool {
+	_, err := os.Stat(name)
+	return errors.Is(err, fs.ErrNotExist)
+}
+
+// readAim reads what --aim names; empty is the default.
+func readAim(chart *protocol.Chart, name string, fill station.Fill) (search.Aim, error) {
+	if name == "" || name == search.AimScreen {
+		return search.ScreenAim(chart)
+	}
+	m, err := oneMeasurement(name, fill)
+	if err != nil {
+		return search.Aim{}, err
+	}
+	return search.FileAim(chart, m)
+}
+
+// parseSlider reads NAME=KIND,LOW..HIGH/STEP.
+func parseSlider(text string) (settings.Slider, error) {
+	bad := func(why string) (settings.Slider, error) {
+		return settings.Slider{}, usagef("--slider %q: %s; it is NAME=KIND,LOW..HIGH/STEP, as in brightness=-50..50/1 or cyan=ink:C,70..130/1", text, why)
+	}
+	name, rest, ok := strings.Cut(text, "=")
+	if !ok || name == "" {
+		return bad("it has no name")
+	}
+	if len(name) > protocol.MaxText {
+		return bad("its name is too long")
+	}
+	kind, span, ok := strings.Cut(rest, ",")
+	if !ok {
+		kind, span = name, rest
+	}
+	kind, channel, _ := strings.Cut(kind, ":")
+	low, high, ok := strings.Cut(span, "..")
+	if !ok {
+		return bad("it has no range")
+	}
+	high, step, stepped := strings.Cut(high, "/")
+	s := settings.Slider{Name: name, Kind: kind, Channel: channel}
+	for _, x := range []struct {
+		text string
+		into *float64
+	}{{low, &s.Low}, {high, &s.High}, {step, &s.Step}} {
+		if x.into == &s.Step && !stepped {
+			continue
+		}
+		v, err := strconv.ParseFloat(strings.TrimSpace(x.text), 64)
+		if err != nil {
+			return bad(fmt.Sprintf("%q is no number", x.text))
+		}
+		*x.into = v
+	}
+	if stepped && s.Step <= 0 {
+		return bad("a step must be above 0")
+	}
+	if err := s.Check(); err != nil {
+		return settings.Slider{}, usagef("--slider %q: %w", text, err)
+	}
+	return s, nil
+}

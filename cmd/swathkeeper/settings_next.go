@@ -1,0 +1,293 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"swathkeeper/measure/settings"
+	"swathkeeper/protocol"
+	"swathkeeper/worker/search"
+	"swathkeeper/worker/station"
+)
+
+func newSettingsNext() *cobra.Command {
+	var f searchFlags
+	var fill station.Fill
+	var with []string
+	var asJSON bool
+	c := &cobra.Command{
+		Use:   "next FILE",
+		Short: "Take a reading in; say what to set for the next print",
+		Long: `Take a reading in; say what to set for the next print.
+
+Without --with the print was made under the settings that were proposed. Where a slider
+was set otherwise, say so: the true values are what is learned from. For the first print
+all sliders are named.`,
+		Example: `  swathkeeper settings next --printer heron first.txt --with brightness=0,contrast=10,cyan=-20
+  swathkeeper settings next --printer heron second.txt
+  swathkeeper settings next --printer heron third.txt --with contrast=8`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(c *cobra.Command, args []string) error {
+			values, err := parseValues(with)
+			if err != nil {
+				return err
+			}
+			s, name, err := f.load()
+			if err != nil {
+				return err
+			}
+			r, err := readPrint(s, args[0], fill)
+			if err != nil {
+				return err
+			}
+			if err := s.Add(r, args[0], values, time.Now()); err != nil {
+				return err
+			}
+			rep, err := s.Report()
+			if err != nil {
+				return err
+			}
+			s.Next = rep.Advice.Next
+			if err := s.Save(name); err != nil {
+				return err
+			}
+			if asJSON {
+				return writeJSON(c, rep)
+			}
+			return printAdvice(c.OutOrStdout(), s, rep)
+		},
+	}
+	f.add(c)
+	fl := c.Flags()
+	fl.StringSliceVar(&with, "with", nil, "how sliders were set for this print, SLIDER=VALUE,...")
+	fl.StringVar(&fill.Kind, "instrument", protocol.KindSpectrophotometer, "kind of instrument")
+	fl.StringVar(&fill.Mode, "mode", "", "measuring condition M0 to M3, where the file does not say")
+	fl.StringVar(&fill.Path, "path", "", "device (default) or managed")
+	addTableFlag(c, &fill)
+	fl.BoolVar(&asJSON, "json", false, "print one JSON object")
+	return c
+}
+
+// searchPreset stands for the preset of a print that has none yet.
+const searchPreset = "search"
+
+// readPrint reads the one reading in a file, filled in from the search.
+func readPrint(s *search.State, name string, fill station.Fill) (*protocol.Reading, error) {
+	fill.Site, fill.Printer, fill.Media, fill.Stage, fill.Preset = s.Site, s.Printer, s.Media, s.Stage, searchPreset
+	fill.Chart = s.Chart.ID
+	if s.Chart.Edition != "" {
+		fill.Chart += "." + s.Chart.Edition
+	}
+	items, err := station.ReadItems(name, fill)
+	if err != nil {
+		return nil, err
+	}
+	if len(items) != 1 {
+		return nil, fmt.Errorf("%s: %d readings where one is wanted", name, len(items))
+	}
+	r := items[0].Reading
+	if r.Site != s.Site || r.Printer != s.Printer {
+		return nil, fmt.Errorf("%s is a reading of %s/%s; this search is for %s/%s", name, r.Site, r.Printer, s.Site, s.Printer)
+	}
+	if r.Patches == nil {
+		return nil, fmt.Errorf("%s: the reading has no patches", name)
+	}
+	return r, nil
+}
+
+// parseValues reads SLIDER=VALUE items.
+func parseValues(items []string) (map[string]float64, error) {
+	out := map[string]float64{}
+	for _, item := range items {
+		name, text, ok := strings.Cut(item, "=")
+		v, err := strconv.ParseFloat(strings.TrimSpace(text), 64)
+		if !ok || err != nil || math.IsNaN(v) {
+			return nil, usagef("--with %q: it is SLIDER=VALUE, as in brightness=5", item)
+		}
+		name = strings.TrimSpace(name)
+		if _, twice := out[name]; twice {
+			return nil, usagef("--with: %s is given twice", name)
+		}
+		out[name] = v
+	}
+	return out, nil
+}
+
+// printAdvice says what a print was like and what comes next.
+func printAdvice(out io.Writer, s *search.State, r *search.Report) error {
+	a := r.Advice
+	last := len(s.Prints) - 1
+	fmt.Fprintf(out, "print %d: %.2f dE00 from the aim on average", last+1, a.Measured[last])
+	if last > 0 {
+		fmt.Fprintf(out, " (nearest so far: print %d, %.2f)", a.Best+1, a.Measured[a.Best])
+	}
+	fmt.Fprintf(out, "\n  %s\n", r.Words[last])
+	fmt.Fprintf(out, "aim: %s", onScreen(r.Aim))
+	if r.BlackL > 0 {
+		fmt.Fprintf(out, ", black at L* %.1f", r.BlackL)
+	}
+	if r.Out > 0 {
+		fmt.Fprintf(out, "; %d of %d patches (%.0f %%) are beyond what this ink and fabric reach, and were pulled in by %.1f dE00", r.Out, r.Patches, 100*float64(r.Out)/float64(r.Patches), r.PulledDE00)
+	}
+	fmt.Fprintln(out)
+	for _, j := range a.Suspect {
+		fmt.Fprintf(out, "print %d does not fit the others: it counts for little until it is repeated\n", j+1)
+	}
+	for _, name := range a.Idle {
+		fmt.Fprintf(out, "%s does nothing that can be seen on this chart; leave it where it is\n", onScreen(name))
+	}
+	for _, p := range a.Alike {
+		fmt.Fprintf(out, "%s and %s do the same; one of them is enough\n", onScreen(p[0]), onScreen(p[1]))
+	}
+	switch a.Why {
+	case settings.WhyDone:
+		fmt.Fprintf(out, "nothing is left that these sliders can mend: print %d is as near as they come, %.2f dE00; what is left needs a profile\n", a.Best+1, a.Measured[a.Best])
+		fmt.Fprintf(out, "keep it: %s; then `swathkeeper settings keep NAME`\n", valuesText(s, s.Prints[a.Best].Values, nil))
+	case settings.WhyRepeat:
+		fmt.Fprintf(out, "next: the same once more, to tell a failed print from a driver that jumps (was the right paper pressed, fully, and read in order?):\n  %s\n", valuesText(s, a.Next, nil))
+	default:
+		fmt.Fprintf(out, "next: %s\n", valuesText(s, a.Next, s.Prints[last].Values))
+		fmt.Fprintf(out, "  expected %.1f dE00, give or take %.1f; %.0f %% likely to be nearer than print %d\n", a.NextDE, a.NextSE, 100*a.Chance, a.Best+1)
+		if len(a.Probed) > 0 {
+			fmt.Fprintf(out, "  %s moved to learn which way it works\n", onScreen(strings.Join(a.Probed, ", ")))
+		}
+	}
+	return nil
+}
+
+// valuesText lists slider values; those that differ from before say so.
+func valuesText(s *search.State, v, before []float64) string {
+	var out []string
+	for i, sl := range s.Sliders {
+		text := fmt.Sprintf("%s %g", onScreen(sl.Name), v[i])
+		if before != nil && before[i] != v[i] {
+			text += fmt.Sprintf(" (was %g)", before[i])
+		}
+		out = append(out, text)
+	}
+	return strings.Join(out, ", ")
+}
+
+func newSettingsShow() *cobra.Command {
+	var f searchFlags
+	var good int
+	var asJSON bool
+	c := &cobra.Command{
+		Use:   "show",
+		Short: "Show all prints of a search and what comes next",
+		Example: `  swathkeeper settings show --printer heron
+  swathkeeper settings show --printer heron --good 3`,
+		Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			s, name, err := f.load()
+			if err != nil {
+				return err
+			}
+			if c.Flags().Changed("good") {
+				if good < 1 || good > len(s.Prints) {
+					return usagef("--good %d: there are %d prints", good, len(s.Prints))
+				}
+				s.Prints[good-1].Good = true
+			}
+			rep, err := s.Report()
+			if err != nil {
+				return err
+			}
+			if c.Flags().Changed("good") {
+				s.Next = rep.Advice.Next
+				if err := s.Save(name); err != nil {
+					return err
+				}
+			}
+			if asJSON {
+				return writeJSON(c, map[string]any{"search": s, "report": rep})
+			}
+			out := c.OutOrStdout()
+			fmt.Fprintf(out, "%s on %s, aim: %s\n", s.Printer, s.Media, onScreen(rep.Aim))
+			for i, p := range s.Prints {
+				mark := " "
+				if i == rep.Advice.Best {
+					mark = "*"
+				}
+				if slices.Contains(rep.Advice.Suspect, i) {
+					mark = "?"
+				}
+				fmt.Fprintf(out, "%s print %d: %.2f dE00; %s\n    %s\n", mark, i+1, rep.Advice.Measured[i], valuesText(s, p.Values, nil), rep.Words[i])
+			}
+			if s.Kept != "" {
+				fmt.Fprintf(out, "kept as %s\n", s.Kept)
+				return nil
+			}
+			return printAdvice(out, s, rep)
+		},
+	}
+	f.add(c)
+	c.Flags().IntVar(&good, "good", 0, "print N was doubted, was looked at, and is good")
+	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	return c
+}
+
+func newSettingsKeep() *cobra.Command {
+	var f searchFlags
+	var which int
+	var press protocol.Press
+	n := &protocol.Note{Schema: protocol.SchemaNote, Baseline: &protocol.BaselineNote{Do: protocol.BaselineLearn}}
+	var asJSON bool
+	c := &cobra.Command{
+		Use:   "keep NAME",
+		Short: "Keep the nearest print's settings as a preset, and begin to learn its baseline",
+		Long: `Keep the nearest print's settings as a preset, and begin to learn its baseline.
+
+Name, slider values, media and press go into the printer's record. From then on readings
+of this preset are taken as known-good, until 'baseline accept' freezes them.`,
+		Example: `  swathkeeper settings keep deep --printer heron --celsius 200 --seconds 50
+  swathkeeper settings keep deep --printer heron --print 3`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(c *cobra.Command, args []string) error {
+			if err := needToken("", args[0]); err != nil {
+				return usagef("a preset's name is 1 to %d of a-z, 0-9 and -, and does not begin with -; %q is not", protocol.MaxToken, args[0])
+			}
+			s, name, err := f.load()
+			if err != nil {
+				return err
+			}
+			rep, err := s.Report()
+			if err != nil {
+				return err
+			}
+			at := rep.Advice.Best
+			if c.Flags().Changed("print") {
+				if which < 1 || which > len(s.Prints) {
+					return usagef("--print %d: there are %d prints", which, len(s.Prints))
+				}
+				at = which - 1
+			}
+			n.Site, n.Printer = s.Site, s.Printer
+			n.Baseline.Preset, n.Baseline.Series = s.Preset(args[0], at, rep)
+			if press != (protocol.Press{}) {
+				n.Baseline.Preset.Press = &press
+			}
+			if err := sendNote(c, n, asJSON); err != nil {
+				return err
+			}
+			s.Kept = args[0]
+			return s.Save(name)
+		},
+	}
+	f.add(c)
+	fl := c.Flags()
+	fl.IntVar(&which, "print", 0, "keep print N in place of the nearest")
+	fl.Float64Var(&press.Celsius, "celsius", 0, "what the press was set to, where the reading does not say")
+	fl.Float64Var(&press.Seconds, "seconds", 0, "how long it was pressed")
+	fl.StringVar(&press.Pressure, "pressure", "", "with what pressure, in your own words")
+	fl.StringVar(&n.Who, "who", currentUser(), "who did it")
+	fl.BoolVar(&asJSON, "json", false, "print the worker's record as JSON")
+	return c
+}

@@ -1,0 +1,78 @@
+package search
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+
+	"swathkeeper/measure/aim"
+	"swathkeeper/measure/colour"
+	"swathkeeper/measure/drift"
+	"swathkeeper/protocol"
+	"swathkeeper/worker/judge"
+)
+
+// Ranked is one print against an aim.
+type Ranked struct {
+	File     string     `json:"file"`
+	Preset   string     `json:"preset,omitempty"`
+	MeanDE00 float64    `json:"mean_de00"`
+	P95DE00  float64    `json:"p95_de00"`
+	Cast     []aim.Part `json:"cast"`
+	Words    string     `json:"words"`
+}
+
+// Ranking is several prints against one aim, the nearest first.
+type Ranking struct {
+	Aim        string   `json:"aim"`
+	Patches    int      `json:"patches"`
+	Out        int      `json:"out_of_reach"`
+	PulledDE00 float64  `json:"pulled_de00"`
+	Prints     []Ranked `json:"prints"`
+	Note       string   `json:"note,omitempty"`
+}
+
+// Rank compares readings of one chart with an aim. All are held against the same colours: those
+// of the aim that at least one of them can reach.
+func Rank(c *protocol.Chart, a Aim, readings []*protocol.Reading, files []string) (*Ranking, error) {
+	var sheets []sheet
+	for i, r := range readings {
+		if err := c.CheckReading(r); err != nil {
+			return nil, fmt.Errorf("%s: %w", files[i], err)
+		}
+		if m, n := readings[0].Instrument.Mode, r.Instrument.Mode; m != n && m != "" && n != "" {
+			return nil, fmt.Errorf("%s was measured as %s, %s as %s: the two differ on brightened goods and are never compared", files[0], m, files[i], n)
+		}
+		s, err := judge.Sample(c, r)
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", files[i], err)
+		}
+		sheets = append(sheets, sheet{s.Lab, s.Missing})
+	}
+	w, err := a.wanted(c, sheets)
+	if err != nil {
+		return nil, err
+	}
+	chart := judge.Chart(c)
+	out := &Ranking{Aim: a.Text(), Patches: w.Of, Out: w.Out, PulledDE00: w.Mean, Note: a.Note}
+	for i, s := range sheets {
+		var de []float64
+		sum := 0.0
+		for p, k := range w.Weight {
+			if k > 0 && !s.missing[p] {
+				d := colour.DE2000(s.lab[p], w.Lab[p])
+				de = append(de, d)
+				sum += d
+			}
+		}
+		if len(de) == 0 {
+			return nil, fmt.Errorf("%s has no patch that the aim has a colour for", files[i])
+		}
+		r := Ranked{File: files[i], Preset: readings[i].Condition.Preset, MeanDE00: sum / float64(len(de)), P95DE00: drift.Quantile(de, 0.95)}
+		r.Cast = aim.Cast(&chart, w.Lab, s.lab, s.missing, w.Weight)
+		r.Words = aim.Words(r.Cast)
+		out.Prints = append(out.Prints, r)
+	}
+	slices.SortStableFunc(out.Prints, func(a, b Ranked) int { return cmp.Compare(a.MeanDE00, b.MeanDE00) })
+	return out, nil
+}

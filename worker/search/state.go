@@ -1,0 +1,174 @@
+// Package search is where the search for driver settings is kept and carried on: charts and
+// readings on one side, measure/aim and measure/settings on the other. The whole of a search is one
+// State, a JSON document beside the shop's files: every print's colours and settings are in it, so
+// nothing hangs on the files they came from. What is found is recorded by the worker, as a note.
+package search
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"time"
+
+	"swathkeeper/measure/colour"
+	"swathkeeper/measure/settings"
+	"swathkeeper/protocol"
+)
+
+// Schema names the document.
+const Schema = "swathkeeper.search/1"
+
+// State is one search.
+type State struct {
+	Schema  string            `json:"schema"`
+	Started time.Time         `json:"started"`
+	Site    string            `json:"site"`
+	Printer string            `json:"printer"`
+	Media   string            `json:"media"`
+	Stage   string            `json:"stage"`
+	Chart   *protocol.Chart   `json:"chart"`
+	Sliders []settings.Slider `json:"sliders"`
+	Aim     Aim               `json:"aim"`
+	Prints  []Print           `json:"prints"`
+	Next    []float64         `json:"next,omitempty"` // what was proposed last
+	Kept    string            `json:"kept,omitempty"` // name of the preset it ended in
+}
+
+// Kinds of aims.
+const (
+	AimScreen = "screen" // the chart's sRGB values, as on a screen
+	AimFile   = "file"   // wanted colours from a file
+)
+
+// Aim is what the chart should look like.
+type Aim struct {
+	Kind string `json:"kind"`
+	Name string `json:"name,omitempty"` // of the file
+	// Lab is the wanted colour of each patch of the layout, where Kind is AimFile; null for a patch
+	// without one.
+	Lab []*[3]float64 `json:"lab,omitempty"`
+	// Note says how it was read, where that needs saying.
+	Note string `json:"note,omitempty"`
+}
+
+// Text names an aim for people.
+func (a Aim) Text() string {
+	if a.Kind == AimScreen {
+		return "the screen's colours on this fabric"
+	}
+	return a.Name
+}
+
+// Print is one print and its reading.
+type Print struct {
+	At      time.Time         `json:"at"`
+	File    string            `json:"file"`
+	Reading *protocol.Reading `json:"reading"`        // without its patches and traces, which Lab holds
+	Values  []float64         `json:"values"`         // of the sliders, as printed
+	Asked   bool              `json:"asked"`          // under the settings that were proposed
+	Lab     []*[3]float64     `json:"lab"`            // in the layout's order; null where not read
+	Good    bool              `json:"good,omitempty"` // a person looked at a doubted print and found it good
+}
+
+func labs(list []*[3]float64) (out []colour.Lab, missing []bool) {
+	out, missing = make([]colour.Lab, len(list)), make([]bool, len(list))
+	for p, v := range list {
+		if v == nil {
+			missing[p] = true
+			continue
+		}
+		out[p] = colour.Lab{L: v[0], A: v[1], B: v[2]}
+	}
+	return out, missing
+}
+
+// maxState bounds what is read: 40 prints of a large chart take some 4 MB.
+const maxState = 64 << 20
+
+// Load reads a search. The error says what to do when there is none.
+func Load(name string) (*State, error) {
+	st, err := os.Stat(name)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("no search is kept in %s; begin one with `swathkeeper settings start`, or name its file with --search", name)
+	}
+	if err != nil {
+		return nil, err
+	}
+	if st.Size() > maxState {
+		return nil, fmt.Errorf("%s: %d bytes are more than any search holds", name, st.Size())
+	}
+	data, err := os.ReadFile(name)
+	if err != nil {
+		return nil, err
+	}
+	var s State
+	d := json.NewDecoder(bytes.NewReader(data))
+	if err := d.Decode(&s); err != nil {
+		return nil, fmt.Errorf("%s is damaged, or no search: %w", name, err)
+	}
+	if err := s.check(); err != nil {
+		return nil, fmt.Errorf("%s: %w", name, err)
+	}
+	return &s, nil
+}
+
+func (s *State) check() error {
+	switch {
+	case s.Schema != Schema:
+		return fmt.Errorf("it is %q, not %s", s.Schema, Schema)
+	case s.Chart == nil:
+		return fmt.Errorf("it holds no chart")
+	}
+	if err := s.Chart.Validate(); err != nil {
+		return fmt.Errorf("its chart: %w", err)
+	}
+	for _, sl := range s.Sliders {
+		if err := sl.Check(); err != nil {
+			return err
+		}
+	}
+	n := len(s.Chart.Patches)
+	if s.Aim.Kind != AimScreen && (s.Aim.Kind != AimFile || len(s.Aim.Lab) != n) {
+		return fmt.Errorf("its aim is damaged")
+	}
+	for i, p := range s.Prints {
+		if len(p.Values) != len(s.Sliders) || len(p.Lab) != n || p.Reading == nil {
+			return fmt.Errorf("print %d is damaged", i+1)
+		}
+	}
+	if s.Next != nil && len(s.Next) != len(s.Sliders) {
+		return fmt.Errorf("the proposed settings are damaged")
+	}
+	return nil
+}
+
+// Save writes a search, whole or not at all.
+func (s *State) Save(name string) error {
+	data, err := json.Marshal(s)
+	if err != nil {
+		return err
+	}
+	tmp, err := os.CreateTemp(filepath.Dir(name), ".settings-*")
+	if err != nil {
+		return fmt.Errorf("%s cannot be written: %w", name, err)
+	}
+	defer os.Remove(tmp.Name())
+	_, err = tmp.Write(append(data, '\n'))
+	if err == nil {
+		err = tmp.Sync()
+	}
+	if err = errors.Join(err, tmp.Close()); err != nil {
+		return fmt.Errorf("%s cannot be written: %w", name, err)
+	}
+	return os.Rename(tmp.Name(), name)
+}
+
+// Slider finds a slider by its name.
+func (s *State) Slider(name string) int {
+	return slices.IndexFunc(s.Sliders, func(sl settings.Slider) bool { return sl.Name == name })
+}
