@@ -60,17 +60,17 @@ func (r *Reach) Add(labs []colour.Lab, missing []bool) error {
 func (r *Reach) Nearest(c colour.Lab) (best colour.Lab, de float64) {
 	de = math.Inf(1)
 	for _, s := range r.prints {
-		// The two nearest patches are where a descent begins.
-		order := make([]int, 0, 3)
+		// The three nearest patches are where a descent begins.
+		order := make([]int, 0, 4)
 		dist := func(p int) float64 { return colour.DE2000(s.labs[p], c) }
 		for p := range s.labs {
 			i := len(order)
 			for i > 0 && dist(p) < dist(order[i-1]) {
 				i--
 			}
-			if i < 2 {
+			if i < 3 {
 				order = slices.Insert(order, i, p)
-				order = order[:min(2, len(order))]
+				order = order[:min(3, len(order))]
 			}
 		}
 		for _, p := range order {
