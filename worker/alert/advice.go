@@ -144,7 +144,20 @@ func PlanOf(a protocol.Alert) Plan {
 	if a.Raised == ReasonNoEffect {
 		return turnedPlan(a.Channel)
 	}
-	return PlanFor(a.Advice, a.Channel)
+	p := PlanFor(a.Advice, a.Channel)
+	p.Steps = questioning(a.Raised, p.Steps)
+	return p
+}
+
+// questioning puts before an advice's steps what a change of ink or media puts in question.
+func questioning(raised string, steps []string) []string {
+	switch raised {
+	case ReasonNewInk:
+		return append([]string{"It began with the new ink and the baseline is older: if the goods look right, learn a new baseline; if not, check the ink's lot and channel. Leave the head alone."}, steps...)
+	case ReasonNewMedia:
+		return append([]string{"It began with the new media and the baseline is older: if the goods look right, learn a new baseline; if not, compare with the old roll. Leave the head alone."}, steps...)
+	}
+	return steps
 }
 
 // turnedPlan replaces cleaning after it had no effect.
@@ -182,6 +195,9 @@ func (t *turn) advise(c *Cause, kind, reason string) (steps, cautions []string) 
 	case protocol.ChangeAbsorbed:
 		return []string{"Follow the alert that explains it; nothing more to do for this one."}, nil
 	case protocol.ChangeHeld:
+		if c.Level == protocol.LevelStop {
+			return []string{"Nothing is sent about it until then, though it is beyond the stop limit: hold production all the same."}, nil
+		}
 		return []string{"Nothing is sent about it until then, unless it passes the stop limit."}, nil
 	case protocol.ChangeClosed:
 		switch reason {
@@ -198,13 +214,7 @@ func (t *turn) advise(c *Cause, kind, reason string) (steps, cautions []string) 
 	if c.Raised == ReasonNoEffect {
 		p = turnedPlan(c.Channel)
 	}
-	steps = p.Steps
-	switch c.Raised {
-	case ReasonNewInk:
-		steps = append([]string{"It began with the new ink and the baseline is older: if the goods look right, learn a new baseline; if not, check the ink's lot and channel. Leave the head alone."}, steps...)
-	case ReasonNewMedia:
-		steps = append([]string{"It began with the new media and the baseline is older: if the goods look right, learn a new baseline; if not, compare with the old roll. Leave the head alone."}, steps...)
-	}
+	steps = questioning(c.Raised, p.Steps)
 	if c.Check != "" {
 		// What splits two causes is cheaper than acting on the wrong one.
 		steps = append([]string{sentence(c.Check)}, steps...)

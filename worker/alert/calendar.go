@@ -29,11 +29,21 @@ func (t *turn) calendar(learned []time.Weekday) calendar {
 	return c
 }
 
+// begins is the first moment of a day. Where the clocks go forward at midnight there is no midnight,
+// and the library may take the one of the day before for it.
+func (c calendar) begins(y int, m time.Month, d int) time.Time {
+	at := time.Date(y, m, d, 0, 0, 0, 0, c.zone)
+	if noon := time.Date(y, m, d, 12, 0, 0, 0, c.zone); at.Day() != noon.Day() {
+		at = time.Date(y, m, d, 1, 0, 0, 0, c.zone)
+	}
+	return at
+}
+
 // stretch tells whether the shop is closed at the time at, and until when that holds at the least.
 func (c calendar) stretch(at time.Time) (closed bool, until time.Time) {
 	local := at.In(c.zone)
 	y, m, d := local.Date()
-	until = time.Date(y, m, d+1, 0, 0, 0, 0, c.zone)
+	until = c.begins(y, m, d+1)
 	closed = c.days[local.Weekday()]
 	for _, p := range c.periods {
 		switch {

@@ -141,11 +141,19 @@ func (t *turn) timers() {
 		if due := t.reminder(key, c); !due.IsZero() && !t.now.Before(due) && !t.changed[key] {
 			ch := t.tell(key, c, protocol.ChangeReminder, ReasonStillOpen, nil)
 			if c.Clean > 0 {
-				ch.Why = "The last reading did not show it; one more like that, and it is over."
+				ch.Why = goingWhy(t.opts.ClearAfter - c.Clean)
 			}
 		}
 	}
 	t.silences()
+}
+
+// goingWhy says that a cause was not seen lately, and how many more such readings end it.
+func goingWhy(more int) string {
+	if more <= 1 {
+		return "The last reading did not show it; one more like that, and it is over."
+	}
+	return fmt.Sprintf("The last reading did not show it; %d more like that, and it is over.", more)
 }
 
 // reminder is when c is due to be told again; zero while it is held. What was done about it counts
@@ -184,8 +192,10 @@ func (t *turn) opening(at time.Time) time.Time {
 		return at
 	}
 	y, m, d := open.In(cal.zone).Date()
-	if open.Equal(time.Date(y, m, d, 0, 0, 0, 0, cal.zone)) {
-		open = cal.opens(open.Add(t.opts.OpensAt))
+	if open.Equal(cal.begins(y, m, d)) {
+		// By the clock on the wall, which may have changed in the night.
+		h := t.opts.OpensAt
+		open = cal.opens(time.Date(y, m, d, int(h/time.Hour), int(h%time.Hour/time.Minute), 0, 0, cal.zone))
 	}
 	return open
 }

@@ -174,6 +174,7 @@ func (t *turn) hit(c *Cause, v *protocol.Verdict, s *Series, sight *sighting) {
 		c.Shown = append(c.Shown, v.Series)
 	}
 	c.Clean, c.Mild, c.Closed = 0, 0, false
+	c.Helped = "" // it came back
 	c.Traces = ofLines(c) && lineSize(v.Banding, f) > 0
 	if f.Level == protocol.LevelStop {
 		c.Below = 0
@@ -213,10 +214,45 @@ func (t *turn) raise(key string, c *Cause, sight *sighting, v *protocol.Verdict,
 	c.Level = level
 	// A key changes once an input: what was told as over by this reading begins with the next.
 	if t.changed[key] || t.held(level) || t.blocked(c, v, s) {
+		if level == protocol.LevelStop {
+			t.stopBehind(c, v)
+		}
 		c.Level = ""
 		return
 	}
 	t.open(key, c, reason, v, s)
+}
+
+// stopBehind tells that goods are beyond the stop limit for a cause that keeps quiet behind an open one:
+// what is mended first does not change that production is to be held.
+func (t *turn) stopBehind(c *Cause, v *protocol.Verdict) {
+	for _, key := range t.keys() {
+		d := t.Causes[key]
+		if !d.Open || t.clearing(d) != "" || !t.explains(d, c) {
+			continue
+		}
+		before := d.Level
+		d.Level, d.Below = protocol.LevelStop, 0
+		if before == protocol.LevelStop {
+			return
+		}
+		const beyond = "Colours are beyond the stop limit. "
+		d.HeldTill = time.Time{}
+		for i := range t.changes {
+			switch ch := &t.changes[i]; {
+			case ch.Key != key:
+			case ch.Change == protocol.ChangeRaised:
+				ch.Level, ch.Why = d.Level, beyond+ch.Why
+				return
+			case ch.Reason == ReasonBelowStop: // it is not, after all
+				t.untell(key)
+				return
+			}
+		}
+		t.untell(key)
+		t.tell(key, d, protocol.ChangeWorse, ReasonStopLevel, v).Why = beyond + upper(sentence(c.Why))
+		return
+	}
 }
 
 // held reports whether the whole printer is on hold at a level: it is being moved, say. What was seen

@@ -31,7 +31,9 @@ func NewCaller(address string, inside bool) (*Caller, error) {
 	}
 	ip, err := netip.ParseAddr(u.Hostname())
 	here := strings.EqualFold(u.Hostname(), "localhost") || err == nil && ip.IsLoopback()
-	return &Caller{g: newGuard(inside, here, attemptTimeout, time.Now), url: u.String()}, nil
+	g := newGuard(inside, here, attemptTimeout, time.Now)
+	g.hide = Target{URL: u.String()}.redactor().text
+	return &Caller{g: g, url: u.String()}, nil
 }
 
 // Call asks for the address once. It returns nil when the answer is of the 200s.
@@ -46,11 +48,11 @@ func (c *Caller) Call(ctx context.Context) error {
 		if resp != nil {
 			_ = resp.Body.Close()
 		}
-		return failed(ctx, err)
+		return c.g.failed(ctx, err)
 	}
 	defer func() { _ = resp.Body.Close() }()
 	said, _ := io.ReadAll(io.LimitReader(resp.Body, maxAnswer))
-	return answered(resp, said, time.Now())
+	return c.g.answered(resp, said, time.Now())
 }
 
 // Close lets idle connections go.

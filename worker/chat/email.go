@@ -84,7 +84,7 @@ func (s *mailer) send(ctx context.Context, m Message) error {
 	var said *textproto.Error
 	if errors.As(err, &said) {
 		// RFC 5321, 4.2.1: 4yz may be tried again, 5yz may not.
-		e := &sendError{what: Again, text: fmt.Sprintf("the mail server answered %d: %s", said.Code, clip(clean(said.Msg), 120))}
+		e := &sendError{what: Again, text: fmt.Sprintf("the mail server answered %d: %s", said.Code, s.g.quote(said.Msg))}
 		switch {
 		case said.Code == 552:
 			e.what = Shorter
@@ -97,7 +97,7 @@ func (s *mailer) send(ctx context.Context, m Message) error {
 	if errors.As(err, &own) {
 		return own
 	}
-	return failed(ctx, err)
+	return s.g.failed(ctx, err)
 }
 
 func (s *mailer) deliver(ctx context.Context, m Message) error {

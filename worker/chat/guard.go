@@ -22,6 +22,8 @@ type guard struct {
 	timeout    time.Duration // of one attempt
 	now        func() time.Time
 	client     *http.Client
+	// hide takes the target's secrets out of a text; nil: there are none.
+	hide func(string) string
 }
 
 const (
@@ -118,21 +120,21 @@ func (g *guard) post(ctx context.Context, to string, contentType string, body io
 		if resp != nil { // a refused redirect comes with the answer that asked for it
 			_ = resp.Body.Close()
 		}
-		return nil, failed(ctx, err)
+		return nil, g.failed(ctx, err)
 	}
 	defer func() { _ = resp.Body.Close() }()
 	said, err := io.ReadAll(io.LimitReader(resp.Body, maxAnswer))
 	if err != nil && Retry(resp.StatusCode) != Sent {
 		said = nil
 	}
-	return said, answered(resp, said, g.now())
+	return said, g.answered(resp, said, g.now())
 }
 
 func (g *guard) close() { g.client.CloseIdleConnections() }
 
 // failed turns an error without an answer into a sendError, leaving out the URL that the standard
 // client's errors hold.
-func failed(ctx context.Context, err error) error {
+func (g *guard) failed(ctx context.Context, err error) error {
 	if ctx.Err() != nil {
 		return ctx.Err()
 	}
@@ -163,9 +165,22 @@ func failed(ctx context.Context, err error) error {
 	case errors.As(err, &dns):
 		e.text = "the service's host name cannot be resolved"
 	default:
-		e.text = "no connection to the service: " + clip(clean(innermost(err)), 120)
+		e.text = "no connection to the service: " + g.quote(innermost(err))
 	}
 	return e
+}
+
+// maxQuote is how much of what another program says is repeated.
+const maxQuote = 120
+
+// quote shortens what another program said to one line for people. Secrets are taken out first: a
+// half of one would not be recognised any more.
+func (g *guard) quote(s string) string {
+	s = clean(s)
+	if g.hide != nil {
+		s = g.hide(s)
+	}
+	return clip(s, maxQuote)
 }
 
 // certificateFault says what is wrong with a certificate; the library's own words hold names.

@@ -67,7 +67,8 @@ func renderChange(site, printer string, c protocol.Change, v *protocol.Verdict, 
 		}
 	case protocol.ChangeHeld, protocol.ChangeClosed, protocol.ChangeAbsorbed:
 		label = ""
-	default:
+	case protocol.ChangeRaised:
+		// How well it is founded; later messages say since when.
 		if len(c.Readings) > 1 && c.Reason != alert.ReasonDiffer {
 			seen = strings.TrimSuffix(seen, ".") + fmt.Sprintf(", in %d readings.", len(c.Readings))
 		}
@@ -278,7 +279,7 @@ func movesText(c protocol.Change, v *protocol.Verdict) string {
 
 // suspectText says which goods may be bad.
 func suspectText(c protocol.Change, at time.Time, zone *time.Location) string {
-	if c.Advice == protocol.AdviceSilent {
+	if c.Advice == protocol.AdviceSilent || c.Raised == alert.ReasonUnusable { // nobody has seen anything wrong
 		if ended(c.Change) || c.LastGood == nil {
 			return ""
 		}

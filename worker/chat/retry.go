@@ -97,7 +97,7 @@ func seconds(s float64) time.Duration {
 
 // answered turns an HTTP answer into nil or a sendError. What the service says is kept to one
 // short line, for people.
-func answered(resp *http.Response, body []byte, now time.Time) error {
+func (g *guard) answered(resp *http.Response, body []byte, now time.Time) error {
 	what := Retry(resp.StatusCode)
 	if what == Sent {
 		return nil
@@ -107,7 +107,7 @@ func answered(resp *http.Response, body []byte, now time.Time) error {
 	case http.StatusUnauthorized, http.StatusForbidden, http.StatusNotFound, http.StatusGone:
 		text += "; the address or its token is no longer valid"
 	}
-	if said := clip(clean(string(bytes.ToValidUTF8(body, nil))), 120); said != "" {
+	if said := g.quote(string(bytes.ToValidUTF8(body, nil))); said != "" {
 		text += ": " + said
 	}
 	return &sendError{what: what, after: retryAfter(resp.Header, body, now), text: text}

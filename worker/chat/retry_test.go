@@ -364,7 +364,7 @@ func TestCertificates(t *testing.T) {
 		{x509.CertificateInvalidError{Reason: x509.Expired}, "it has expired, or this machine's clock is wrong"},
 		{x509.CertificateInvalidError{Reason: x509.NotAuthorizedToSign}, "it is not valid for this"},
 	} {
-		if got := failed(t.Context(), &tls.CertificateVerificationError{Err: c.err}); !strings.HasSuffix(got.Error(), c.want) || strings.Contains(got.Error(), "secret") {
+		if got := (&guard{}).failed(t.Context(), &tls.CertificateVerificationError{Err: c.err}); !strings.HasSuffix(got.Error(), c.want) || strings.Contains(got.Error(), "secret") {
 			t.Errorf("%v, want %s", got, c.want)
 		}
 	}

@@ -95,8 +95,7 @@ const quietPart = "quiet"
 
 // keep holds a change back, in place of what was held back about the same alert before.
 func (s sent) keep(ctx context.Context, k kept) error {
-	sum := sha256.Sum256([]byte(k.Last.Key))
-	key := s.key(quietPart + "." + hex.EncodeToString(sum[:8]))
+	key := s.keptKey(k.Last.Key)
 	k.First = k.Last.Change
 	e, err := s.kv.Get(ctx, key)
 	if err != nil && !errors.Is(err, jetstream.ErrKeyNotFound) {
@@ -107,6 +106,25 @@ func (s sent) keep(ctx context.Context, k kept) error {
 		k.First = old.First
 	}
 	return s.write(ctx, key, k)
+}
+
+// keptKey is where what is held back about an alert is kept.
+func (s sent) keptKey(alert string) string {
+	sum := sha256.Sum256([]byte(alert))
+	return s.key(quietPart + "." + hex.EncodeToString(sum[:8]))
+}
+
+// supersede drops what was held back about an alert of which people were told something newer: what
+// comes after it is then news about something they know of.
+func (s sent) supersede(ctx context.Context, alert string) error {
+	_, err := s.kv.Get(ctx, s.keptKey(alert))
+	if err == nil {
+		err = s.kv.Delete(ctx, s.keptKey(alert))
+	}
+	if err != nil && !errors.Is(err, jetstream.ErrKeyNotFound) {
+		return fmt.Errorf("store %s: %w", protocol.BucketSent, err)
+	}
+	return nil
 }
 
 // heldBack lists what quiet hours held back, by the key it is kept under.

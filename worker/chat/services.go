@@ -22,6 +22,7 @@ func (c *Chat) newService(t Target) (service, error) {
 		return nil, err
 	}
 	g := newGuard(t.AllowLocal, a.loopback(), c.o.Timeout, c.o.Clock.Now)
+	g.hide = t.redactor().text
 	switch a.kind {
 	case kindConsole:
 		return &console{w: c.o.Console}, nil
@@ -42,7 +43,7 @@ func (c *Chat) newService(t Target) (service, error) {
 		}
 		return &mailer{g: g, mail: m, now: c.o.Clock.Now}, nil
 	}
-	return newOther(t.URL)
+	return newOther(t.URL, g)
 }
 
 func postJSON(ctx context.Context, g *guard, to string, v any, header map[string]string) ([]byte, error) {

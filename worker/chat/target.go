@@ -1,6 +1,7 @@
 package chat
 
 import (
+	"encoding/base64"
 	"errors"
 	"fmt"
 	"net/netip"
@@ -262,6 +263,8 @@ func (t Target) redactor() redactor {
 		if p, ok := u.User.Password(); ok {
 			add(p, 1)
 			add(u.User.Username()+":"+p, 1)
+			add(base64.StdEncoding.EncodeToString([]byte(u.User.Username()+":"+p)), 1)
+			add(base64.StdEncoding.EncodeToString([]byte("\x00"+u.User.Username()+"\x00"+p)), 1)
 		}
 	}
 	add(u.Path, 2)

@@ -245,6 +245,11 @@ func (t *teller) tellRecord(ctx context.Context, msg jetstream.Msg) error {
 			if err := t.deliver(ctx, m, msg.InProgress); err != nil {
 				return err
 			}
+			if t.quiet != nil {
+				if err := t.sent.supersede(ctx, ch.Key); err != nil {
+					return err
+				}
+			}
 		}
 		if err := t.sent.put(ctx, rec.ID, i+1); err != nil {
 			return err
