@@ -181,6 +181,7 @@ func (c *cluster) whole(js jetstream.JetStream) {
 // steady load: each reading has one verdict, each transition is in one record, in order.
 // TEST_CLUSTER_KILLS=20 is the long form: that many kills of servers, and as many of workers.
 func TestCluster(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("takes half a minute")
 	}

@@ -67,15 +67,7 @@ func examine(c *cobra.Command, chats []string, inside bool) []doctor.Finding {
 		return out
 	}
 	before := len(out)
-	if file, _ := c.Flags().GetString("config"); file != "" && cfg.holdsSecret() {
-		add(doctor.Secret(file)...)
-	}
-	for _, name := range slices.Sorted(maps.Keys(cfg.Chat)) {
-		add(doctor.Secret(cfg.Chat[name].URLFile)...)
-	}
-	for _, f := range []string{cfg.NKey, cfg.Creds, cfg.ListenKey, cfg.AliveFile} {
-		add(doctor.Secret(f)...)
-	}
+	add(cfg.openSecrets(c)...)
 	cfg.addChats(chats, inside)
 	targets, err := cfg.chatTargets()
 	if err != nil {
@@ -149,6 +141,21 @@ func examineWorker(ctx context.Context, cl *client, cfg *config) []doctor.Findin
 		}}, doctor.Queue(ctx, cl.js)...)
 	}
 	return doctor.Workers(reports)
+}
+
+// openSecrets names the files with secrets that others may read.
+func (c *config) openSecrets(cmd *cobra.Command) []doctor.Finding {
+	var out []doctor.Finding
+	if file, _ := cmd.Flags().GetString("config"); file != "" && c.holdsSecret() {
+		out = append(out, doctor.Secret(file)...)
+	}
+	for _, name := range slices.Sorted(maps.Keys(c.Chat)) {
+		out = append(out, doctor.Secret(c.Chat[name].URLFile)...)
+	}
+	for _, f := range []string{c.NKey, c.Creds, c.ListenKey, c.AliveFile} {
+		out = append(out, doctor.Secret(f)...)
+	}
+	return out
 }
 
 // holdsSecret says that the addresses of chat stand in the settings themselves.

@@ -44,6 +44,7 @@ func has(list []doctor.Finding, area, verdict, word string) bool {
 }
 
 func TestDoctor(t *testing.T) {
+	t.Parallel()
 	p := &program{t: t, dir: filepath.Join(t.TempDir(), "data")}
 	if found, status := p.examined(); status != 1 || !has(found, "store", doctor.Fault, "no data folder") {
 		t.Errorf("no folder: status %d, %+v", status, found)

@@ -310,6 +310,7 @@ func (h *chatHits) count(id string) int {
 // TestKillsUnderLoad kills the worker at random moments under a load of 50 readings a second.
 // TEST_KILLS=200 is the long form.
 func TestKillsUnderLoad(t *testing.T) {
+	t.Parallel()
 	kills := howMany(t, "TEST_KILLS", 6)
 	p := &program{t: t, dir: t.TempDir()}
 	hits := countChat(t)

@@ -118,6 +118,7 @@ func (p *program) small() *protocol.Reading {
 // instant, and opens the copies: as they are, with a write torn in the middle, without the consumers'
 // state, and without the server's index.
 func TestSnapshotWhileWriting(t *testing.T) {
+	t.Parallel()
 	p := &program{t: t, dir: t.TempDir()}
 	w := p.startLogged()
 	f := p.feed(p.small(), 1)
@@ -223,6 +224,7 @@ func remove(t *testing.T, pattern string) {
 // in memory, as after a power cut. Nothing acknowledged may be missing from it. With --no-sync it may,
 // and does as a rule: that is how this test is known to be able to fail.
 func TestPowerCut(t *testing.T) {
+	t.Parallel()
 	if _, err := osexec.LookPath("mkfs.ext4"); err != nil || os.Geteuid() != 0 {
 		t.Skip("needs mkfs.ext4 and the right to mount")
 	}

@@ -9,6 +9,7 @@ import (
 // TestCrashIsAnnouncedOnce kills a worker and starts it again: people are told once, not after a
 // proper stop, and not again for every crash of a worker that crashes again and again.
 func TestCrashIsAnnouncedOnce(t *testing.T) {
+	t.Parallel()
 	p := &program{t: t, dir: t.TempDir()}
 	url, got := webhook(t)
 	run := func() *logged { return p.startLogged("--chat", url, "--chat-inside") }

@@ -65,6 +65,9 @@ no-sync in TOML and SWATHKEEPER_NO_SYNC. Settings without a flag: [tolerance],
 			if err != nil {
 				return err
 			}
+			for _, f := range cfg.openSecrets(c) {
+				log.Warn().Str("next", f.Next).Msg(f.Text)
+			}
 			w, err := worker.New(o)
 			if err != nil {
 				return &usageError{err} // it looks at the settings only
