@@ -77,13 +77,16 @@ func TestWildValuesAreNoLines(t *testing.T) {
 		t.Fatal(err)
 	}
 	const n = 600
-	alarms := 0
+	alarms, marked := 0, 0
 	for i := range n {
 		r, err := tr.Traces(madeup.State{}, rng(uint64(1000+i)))
 		if err != nil {
 			t.Fatal(err)
 		}
 		res := judge(t, d, r)
+		if len(res.Marks) > 0 {
+			marked++
+		}
 		single := false
 		for _, c := range res.Channels {
 			for _, l := range c.Lines {
@@ -97,6 +100,10 @@ func TestWildValuesAreNoLines(t *testing.T) {
 	// A tenth of alpha is the light single lines': 3 are expected, more than 7 with a chance of 1.2 %.
 	if alarms > 7 {
 		t.Errorf("%d of %d good readings show single lines, %.1f %% asked for", alarms, n, 10*alpha)
+	}
+	// Marks are told in words, and nobody reads what is said daily.
+	if marked > n/10 {
+		t.Errorf("%d of %d good readings have marks", marked, n)
 	}
 	both := 0
 	for i := range 12 {

@@ -224,9 +224,9 @@ func (w *work) settleOne(traces []Trace, e event, found *[]event, res *Result) {
 	single := e.fam == famSingleLight || e.fam == famSingleDark
 	confirmed, lone := w.agree(traces, e)
 	if single && e.ratio*w.worth(e.lane, e.c.shape, e.place, e.c.sign) < 1 {
-		confirmed = false
-		if lone == "" && len(e.lane.traces) < 2 {
-			return // what one strip alone shows now and then without a fault
+		// What good strips show now and then is neither a line nor, unless it is rare on a strip by itself, a mark.
+		if lone == "" || !w.rare(e) {
+			return
 		}
 	}
 	switch {

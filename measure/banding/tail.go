@@ -149,6 +149,28 @@ func (w *work) worth(l *lane, shape int, p place, sign float64) float64 {
 	return scored / plain
 }
 
+// rare says that one strip's value at a single event is by itself beyond the limit, by its normal score.
+func (w *work) rare(e event) bool {
+	tails := e.lane.prep.null.StripTail
+	for _, i := range e.lane.traces {
+		s := w.stripLane(e.lane, i)
+		p := e.place
+		p.mid += float64(e.lane.offset - s.offset)
+		v, n := s.sumAt(s.z[e.c.shape], p)
+		if n == 0 || !(s.sd[e.c.shape] > 0) {
+			continue
+		}
+		x := e.c.sign * v / s.sd[e.c.shape]
+		if e.c.shape < len(tails) {
+			x = tails[e.c.shape].alone(x)
+		}
+		if x > e.lane.prep.limits[e.fam] {
+			return true
+		}
+	}
+	return false
+}
+
 // tails fits the tails of the strips' filtered noise, all strips together, width by width, and puts what
 // the largest single values of the good readings are worth in their place.
 func (le *learner) tails() []Tail {
