@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"strings"
-	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
 
@@ -68,15 +67,13 @@ func findPrinter(ctx context.Context, js jetstream.JetStream, site, printer stri
 	}
 	p := all[0]
 	var last *protocol.Record
-	if at := p.Standing.LastAt; !at.IsZero() {
-		q := history.Query{Site: p.Site, Printer: p.Printer, Kind: protocol.KindVerdict, Since: at, Until: at.Add(time.Nanosecond)}
-		err := history.Read(ctx, js, q, func(e history.Entry) error {
-			last = e.Record
-			return nil
-		})
-		if err != nil {
-			return nil, err
-		}
+	q := history.Query{Site: p.Site, Printer: p.Printer, Kind: protocol.KindVerdict, Last: 1}
+	err = history.Read(ctx, js, q, func(e history.Entry) error {
+		last = e.Record
+		return nil
+	})
+	if err != nil {
+		return nil, err
 	}
 	if last == nil {
 		return nil, fmt.Errorf("%s/%s has no reading yet: %w", p.Site, p.Printer, ErrNotFound)

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"strings"
 
@@ -82,18 +81,13 @@ func (q Query) byRow(ctx context.Context, js jetstream.JetStream, prefix string)
 	}
 	var out []Entry
 	for _, seq := range seqs {
-		m, err := rec.GetMsg(ctx, seq)
-		if errors.Is(err, jetstream.ErrMsgNotFound) {
-			continue // pruned
-		}
+		e, err := entryAt(ctx, rec, seq)
 		if err != nil {
-			return nil, fmt.Errorf("record %d: %w", seq, err)
+			return nil, err
 		}
-		r, err := protocol.DecodeRecord(m.Data)
-		if err != nil {
-			return nil, fmt.Errorf("record %d: %w", seq, err)
+		if e != nil { // else it was pruned
+			out = append(out, *e)
 		}
-		out = append(out, Entry{Seq: seq, Stored: m.Time, Record: r})
 	}
 	return out, nil
 }

@@ -3,6 +3,7 @@ package history
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -38,9 +39,45 @@ type Entry struct {
 }
 
 // Read calls fn with each record that matches, oldest first. An error of fn ends it.
+//
+// Where one printer is asked for, its rows say where its records stand: they are then fetched one by
+// one, and those of all other printers are left alone.
 func Read(ctx context.Context, js jetstream.JetStream, q Query, fn func(Entry) error) error {
-	emit, flush := lastOnly(q.Last, fn)
-	return (&reader{q: q, emit: emit, flush: flush}).read(ctx, js)
+	if q.Printer == "" || q.with != nil {
+		emit, flush := lastOnly(q.Last, fn)
+		return (&reader{q: q, emit: emit, flush: flush}).read(ctx, js)
+	}
+	rec, err := js.Stream(ctx, protocol.StreamRecord)
+	if err != nil {
+		return fmt.Errorf("records: %w", err)
+	}
+	emit, flush := lastOnly(q.Last, func(f found) error {
+		if f.entry != nil {
+			return fn(*f.entry)
+		}
+		e, err := entryAt(ctx, rec, f.seq)
+		if e == nil || err != nil {
+			return err
+		}
+		return fn(*e)
+	})
+	return q.walk(ctx, js, emit, flush)
+}
+
+// entryAt fetches one record; nil when it is no longer kept.
+func entryAt(ctx context.Context, rec jetstream.Stream, seq uint64) (*Entry, error) {
+	m, err := rec.GetMsg(ctx, seq)
+	if errors.Is(err, jetstream.ErrMsgNotFound) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("record %d: %w", seq, err)
+	}
+	r, err := protocol.DecodeRecord(m.Data)
+	if err != nil {
+		return nil, fmt.Errorf("record %d: %w", seq, err)
+	}
+	return &Entry{Seq: seq, Stored: m.Time, Record: r}, nil
 }
 
 // lastOnly holds back all but the last n, until flush says that the past has been read; what comes

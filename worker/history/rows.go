@@ -149,11 +149,28 @@ func spanOf(ctx context.Context, js jetstream.JetStream) (rowSpan, error) {
 	return sp, nil
 }
 
+// found is what a query found: a row, or, where there are no rows, a record.
+type found struct {
+	seq   uint64
+	row   Row
+	entry *Entry
+}
+
 // ReadRows calls fn with the row of each record that matches, oldest first. It reads rows, and
 // records only where there are no rows of them.
 func ReadRows(ctx context.Context, js jetstream.JetStream, q Query, fn func(Row) error) error {
-	emit, flush := lastOnly(q.Last, fn)
-	fromRecord := func(e Entry) error { return emit(RowOf(e.Record)) }
+	emit, flush := lastOnly(q.Last, func(f found) error {
+		if f.entry != nil {
+			return fn(RowOf(f.entry.Record))
+		}
+		return fn(f.row)
+	})
+	return q.walk(ctx, js, emit, flush)
+}
+
+// walk finds what matches, oldest first, by rows where there are any.
+func (q Query) walk(ctx context.Context, js jetstream.JetStream, emit func(found) error, flush func() error) error {
+	fromRecord := func(e Entry) error { return emit(found{seq: e.Seq, entry: &e}) }
 	rec, err := js.Stream(ctx, protocol.StreamRecord)
 	if err != nil {
 		return fmt.Errorf("records: %w", err)
@@ -190,7 +207,7 @@ func ReadRows(ctx context.Context, js jetstream.JetStream, q Query, fn func(Row)
 }
 
 // rows gives the rows that match, up to that of record last.
-func (q Query) rows(ctx context.Context, js jetstream.JetStream, last uint64, emit func(Row) error) error {
+func (q Query) rows(ctx context.Context, js jetstream.JetStream, last uint64, emit func(found) error) error {
 	return q.scanRows(ctx, js, func(data []byte, subject string) error {
 		var s storedRow
 		if err := json.Unmarshal(data, &s); err != nil {
@@ -203,7 +220,7 @@ func (q Query) rows(ctx context.Context, js jetstream.JetStream, last uint64, em
 		if len(t) != 4 {
 			return nil
 		}
-		return emit(s.row(t[2], t[3]))
+		return emit(found{seq: s.Seq, row: s.row(t[2], t[3])})
 	})
 }
 
