@@ -1,0 +1,172 @@
+package main
+
+import (
+	"math"
+	"math/rand/v2"
+	"sort"
+
+	"gonum.org/v1/gonum/mat"
+
+	"swathkeeper/measure/madeup"
+)
+
+const (
+	boundBaseline = 10
+	boundRunning  = 4 // good days after it, as in the trial
+	boundDays     = 3
+	boundRuns     = 3000 // of each shop
+)
+
+// knowing is how often one of four inks, size percent weak, would be found within three readings by an
+// observer who knows what no shop does: each ink's own strength, without error, on every day, and how
+// the shop's days spread and hang together. It does not know the level: that comes from ten days of
+// baseline and four days since. It tests steps of one, two and three days by generalised least
+// squares, the whole false-alarm budget of 1 in 740 readings being its own; its one limit is set on
+// the same shops.
+func knowing(w colourWorld, shops int, sd, size float64, seed uint64) float64 {
+	var null []float64
+	var faults []float64 // of each run: the largest statistic of the weak ink over its days
+	for k := range shops {
+		wander := w.config(k, sd).Wander
+		if wander.Kind != madeup.AR1 {
+			wander.Rho = 0
+		}
+		tests := boundTests(wander)
+		r := rand.New(rand.NewPCG(seed, uint64(k)))
+		for range boundRuns {
+			var most float64
+			for ink := range 4 {
+				y := boundSeries(r, wander)
+				for _, t := range tests[boundDays-1] {
+					most = math.Max(most, math.Abs(inner(t, y)))
+				}
+				if ink > 0 {
+					continue
+				}
+				var found float64
+				for day := range boundDays {
+					n := boundBaseline + boundRunning + day + 1
+					weak := append([]float64(nil), y[:n]...)
+					for i := n - day - 1; i < n; i++ {
+						weak[i] -= size
+					}
+					for _, t := range tests[day] {
+						found = math.Max(found, math.Abs(inner(t, weak)))
+					}
+				}
+				faults = append(faults, found)
+			}
+			null = append(null, most)
+		}
+	}
+	sort.Float64s(null)
+	limit := null[len(null)-1-len(null)/740]
+	var hits float64
+	for _, f := range faults {
+		if f > limit {
+			hits++
+		}
+	}
+	return 100 * hits / float64(len(faults))
+}
+
+// boundTests gives, for each day since the step, the weights of the days of a series whose sums are
+// the standardised sizes of steps of one, two and three days.
+func boundTests(w madeup.Wander) [][][]float64 {
+	share := 1 - w.PrintShare*w.PrintShare
+	var out [][][]float64
+	for day := range boundDays {
+		n := boundBaseline + boundRunning + day + 1
+		v := mat.NewSymDense(n, nil)
+		for i := range n {
+			for j := i; j < n; j++ {
+				c := share * math.Pow(w.Rho, float64(j-i))
+				if i == j {
+					c = 1
+				}
+				v.SetSym(i, j, w.StrengthPercent*w.StrengthPercent*c)
+			}
+		}
+		var chol mat.Cholesky
+		if !chol.Factorize(v) {
+			continue
+		}
+		solve := func(x []float64) []float64 {
+			var b mat.VecDense
+			if chol.SolveVecTo(&b, mat.NewVecDense(n, x)) != nil {
+				return make([]float64, n)
+			}
+			return b.RawVector().Data
+		}
+		one := make([]float64, n)
+		for i := range one {
+			one[i] = 1
+		}
+		level := solve(one)
+		var of [][]float64
+		for days := 1; days <= day+1; days++ {
+			step := make([]float64, n)
+			for i := n - days; i < n; i++ {
+				step[i] = 1
+			}
+			a := solve(step)
+			shared := inner(one, a) / inner(one, level)
+			size := math.Sqrt(inner(step, a) - shared*inner(one, a))
+			t := make([]float64, n)
+			for i := range t {
+				t[i] = (a[i] - shared*level[i]) / size
+			}
+			of = append(of, t)
+		}
+		out = append(out, of)
+	}
+	return out
+}
+
+// boundSeries is one ink's strength, day by day, as a made-up printer draws it.
+func boundSeries(r *rand.Rand, w madeup.Wander) []float64 {
+	draw := func() float64 {
+		z := r.NormFloat64()
+		if w.TailDF > 0 {
+			// Student's t scaled to unit variance; the chi-squared as a sum over gamma of half df.
+			z *= math.Sqrt((w.TailDF - 2) / chiSquared(r, w.TailDF))
+		}
+		return z
+	}
+	y := make([]float64, boundBaseline+boundRunning+boundDays)
+	var day float64
+	for i := range y {
+		step := draw()
+		if i == 0 {
+			day = step
+		} else {
+			day = w.Rho*day + math.Sqrt(1-w.Rho*w.Rho)*step
+		}
+		y[i] = w.StrengthPercent * (math.Sqrt(1-w.PrintShare*w.PrintShare)*day + w.PrintShare*draw())
+	}
+	return y
+}
+
+// chiSquared draws from the chi-squared law (Marsaglia and Tsang, ACM TOMS 26, 2000).
+func chiSquared(r *rand.Rand, df float64) float64 {
+	d := df/2 - 1.0/3
+	c := 1 / math.Sqrt(9*d)
+	for {
+		x := r.NormFloat64()
+		v := 1 + c*x
+		if v <= 0 {
+			continue
+		}
+		v = v * v * v
+		if math.Log(r.Float64()) < x*x/2+d-d*v+d*math.Log(v) {
+			return 2 * d * v
+		}
+	}
+}
+
+func inner(a, b []float64) (s float64) {
+	for i, v := range a {
+		s += v * b[i]
+	}
+	return s
+}
