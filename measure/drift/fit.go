@@ -50,6 +50,8 @@ type work struct {
 	scale   float64   // robust scale of the distances, at least 1
 	used    int
 	missing int
+	near    []int32              // patches whose weight is in question
+	bent    [maxChannels]float64 // strengths whose curvature has been taken out of z
 }
 
 func newWork(n, q int) *work {
@@ -64,6 +66,7 @@ func newWork(n, q int) *work {
 	w.dist, w.sorted, w.weight, w.present = take(n), take(n), take(n), take(n)
 	w.m, w.chol, w.cov, w.sub = take(q*q), take(q*q), take(q*q), take(q*q)
 	w.rhs, w.full, w.theta, w.prev = take(q), take(q), take(q), take(q)
+	w.near = make([]int32, 0, n)
 	return w
 }
 
@@ -182,22 +185,36 @@ func (f *fitter) solve(w *work) bool {
 	copy(w.z, w.d)
 	copy(w.weight, w.present)
 	clear(w.theta)
+	clear(w.bent[:])
 	f.project(w)
+	whole, curved := true, false
 	for round := range fitRounds {
 		copy(w.prev, w.theta)
 		if !f.step(w) {
 			return false
 		}
-		f.residuals(w)
-		change := f.reweigh(w, round)
-		curved := f.uncurve(w)
 		var moved float64
 		for j, t := range w.theta {
 			moved = max(moved, math.Abs(t-w.prev[j])*math.Sqrt(f.normal[j*f.q+j]))
 		}
+		// While the factors hardly move, only patches that lie out are looked at again.
+		if whole = round == 0 || curved || moved > 0.5; whole {
+			f.residuals(w)
+			f.rescale(w)
+		} else {
+			for _, p := range w.near {
+				f.residual(w, int(p))
+			}
+		}
+		change := f.reweigh(w, round)
+		curved = f.uncurve(w)
 		if round >= 1 && change < fitTolerance && (!curved || moved < 0.1) {
 			break
 		}
+	}
+	if !whole {
+		f.residuals(w)
+		f.rescale(w)
 	}
 	inverseOf(w.chol, w.cov, w.m, f.q)
 	return true
@@ -254,22 +271,46 @@ func (f *fitter) step(w *work) bool {
 }
 
 func (f *fitter) residuals(w *work) {
-	q := f.q
 	for p := range f.n {
 		if w.present[p] == 0 {
 			w.dist[p] = 0
 			continue
 		}
-		rows := f.a[p*3*q : (p+1)*3*q]
-		x, y, z := rows[:q:q], rows[q:2*q:2*q], rows[2*q:3*q:3*q]
-		rx, ry, rz := w.z[p*3], w.z[p*3+1], w.z[p*3+2]
-		for j, t := range w.theta {
-			rx -= x[j] * t
-			ry -= y[j] * t
-			rz -= z[j] * t
+		f.residual(w, p)
+	}
+}
+
+func (f *fitter) residual(w *work, p int) {
+	q := f.q
+	rows := f.a[p*3*q : (p+1)*3*q]
+	theta := w.theta[:q:q]
+	x, y, z := rows[:q:q], rows[q:2*q:2*q], rows[2*q:3*q:3*q]
+	rx, ry, rz := w.z[p*3], w.z[p*3+1], w.z[p*3+2]
+	for j, t := range theta {
+		rx -= x[j] * t
+		ry -= y[j] * t
+		rz -= z[j] * t
+	}
+	w.r[p*3], w.r[p*3+1], w.r[p*3+2] = rx, ry, rz
+	w.dist[p] = math.Sqrt(rx*rx + ry*ry + rz*rz)
+}
+
+// rescale takes the robust scale of the distances, and lists the patches whose weight is in
+// question: small steps of the factors bring no other patch to where weights bend.
+func (f *fitter) rescale(w *work) {
+	k := 0
+	for p := range f.n {
+		if w.present[p] != 0 {
+			w.sorted[k] = w.dist[p]
+			k++
 		}
-		w.r[p*3], w.r[p*3+1], w.r[p*3+2] = rx, ry, rz
-		w.dist[p] = math.Sqrt(rx*rx + ry*ry + rz*rz)
+	}
+	w.scale = max(1, quickSelect(w.sorted[:k], k/2)/chiMedian)
+	w.near = w.near[:0]
+	for p := range f.n {
+		if w.present[p] != 0 && (w.dist[p] > 0.7*robustBend*w.scale || w.weight[p] < 1) {
+			w.near = append(w.near, int32(p))
+		}
 	}
 }
 
@@ -279,20 +320,9 @@ func (f *fitter) residuals(w *work) {
 // Statistics, 2009). The bend widens with the median distance: when the whole chart does not
 // fit, no patch is to blame.
 func (f *fitter) reweigh(w *work, round int) float64 {
-	k := 0
-	for p := range f.n {
-		if w.present[p] != 0 {
-			w.sorted[k] = w.dist[p]
-			k++
-		}
-	}
-	w.scale = max(1, quickSelect(w.sorted[:k], k/2)/chiMedian)
 	bend := robustBend * w.scale
 	var change float64
-	for p := range f.n {
-		if w.present[p] == 0 {
-			continue
-		}
+	for _, p := range w.near {
 		v := 1.0
 		if d := w.dist[p]; d > bend {
 			v = bend / d
@@ -315,13 +345,14 @@ func (f *fitter) reweigh(w *work, round int) float64 {
 // uncurve takes the curvature of large strength changes out of the differences and reports
 // whether there was any worth it.
 func (f *fitter) uncurve(w *work) bool {
-	any := false
-	for _, j := range f.strength {
-		if j >= 0 && math.Abs(w.theta[j]) > 2 {
-			any = true
+	any, moved := false, false
+	for c, j := range f.strength {
+		if j >= 0 {
+			any = any || math.Abs(w.theta[j]) > 2
+			moved = moved || math.Abs(w.theta[j]-w.bent[c]) > 0.05
 		}
 	}
-	if !any {
+	if !any || !moved {
 		return false
 	}
 	nc := f.nc
@@ -330,6 +361,7 @@ func (f *fitter) uncurve(w *work) bool {
 		if j >= 0 {
 			s := max(-60, min(60, w.theta[j]))
 			sq[c] = s * s
+			w.bent[c] = w.theta[j]
 		}
 	}
 	for i := range w.z {
