@@ -115,3 +115,17 @@ func TestDaysOnWhichClocksChange(t *testing.T) {
 		}
 	}
 }
+
+// What the shop took as its known-good state was good: what comes right after it makes nothing suspect
+// that was printed before.
+func TestGoodSinceTheBaselineWasLearned(t *testing.T) {
+	p := newPlay(t, Options{})
+	p.readAs(reading{outcome: protocol.Learning, noBaseline: true})
+	p.readAs(reading{outcome: protocol.Learning, noBaseline: true})
+	last := p.now
+	d := p.read(seen{advice: protocol.AdviceClean, channel: "C", level: "stop!", size: 2})
+	want(t, d, "raised clean_head/C stop (overwhelming)")
+	if g := d.Changes[0].LastGood; g == nil || !g.At.Equal(last) || g.Reading != "reading-2" {
+		t.Errorf("%+v", g)
+	}
+}

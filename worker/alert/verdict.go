@@ -23,7 +23,7 @@ func (t *turn) verdict(v *protocol.Verdict) {
 	s := t.seriesOf(v)
 	defer t.forget(v.At)
 	if v.Outcome == protocol.Learning {
-		s.Unusable = 0
+		s.Unusable, s.Taken = 0, protocol.LastGood{Reading: v.Reading, At: v.At}
 		t.readable(v)
 		t.unlined(v)
 		t.clear(v)
@@ -79,6 +79,9 @@ func (t *turn) seriesOf(v *protocol.Verdict) *Series {
 			}
 		}
 		s.Baseline, s.BaselineSince, s.AwaitBaseline, s.Onsets = v.Baseline.ID, v.At, time.Time{}, nil
+		if s.Taken.At.After(s.LastAt) && s.Baseline != "" {
+			s.Last, s.LastAt = s.Taken.Reading, s.Taken.At
+		}
 	}
 	s.Grade = v.Baseline.Grade
 	return s
