@@ -226,12 +226,13 @@ func (s *scene) aimed(u []float64, patches []int, out *[draws]float64) float64 {
 		return math.Inf(1)
 	}
 	s.prepare(u, patches)
-	v := 0.0
+	v, n := 0.0, draws
 	if s.caution < 1 {
 		v = (1 - s.caution) * s.difference(s.belief.mean, u, patches)
+		n = draws / 2 // a small share needs no more
 	}
-	for d := range draws {
-		v += s.caution / draws * s.difference(s.belief.samples[d], u, patches)
+	for d := range n {
+		v += s.caution / float64(n) * s.difference(s.belief.samples[d], u, patches)
 	}
 	return v
 }
