@@ -114,3 +114,34 @@ func verdicts(ts *testscript.TestScript, neg bool, args []string) {
 			strings.Count(ts.ReadFile("stdout"), "\n") >= want
 	})
 }
+
+// tiles presses the tiles of a plan on a made-up press, and reads them:
+//
+//	tiles PLAN FILE
+func tiles(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("tiles PLAN FILE")
+	}
+	var plan pressPlan
+	ts.Check(json.Unmarshal([]byte(ts.ReadFile(args[0])), &plan))
+	cfg := madeup.DefaultConfig()
+	c := &madeup.Chart{Channels: plan.Chart.Channels, Driven: plan.Chart.Driven}
+	for _, p := range plan.Chart.Patches {
+		c.IDs, c.Device = append(c.IDs, p.ID), append(c.Device, p.Device)
+	}
+	cfg.Chart = c
+	shop, err := madeup.NewShop(4, cfg)
+	ts.Check(err)
+	var b strings.Builder
+	b.WriteString("id,L,a,b\n")
+	each := len(c.IDs) / len(plan.Plan.Tiles)
+	for n, t := range plan.Plan.Tiles {
+		f := madeup.Faults{Press: madeup.Press{Celsius: t.Celsius - cfg.Press.Celsius, Seconds: t.Seconds - cfg.Press.Seconds}}
+		r, err := shop.Read(madeup.Occasion{Day: 1, Print: n}, f)
+		ts.Check(err)
+		for k := n * each; k < (n+1)*each; k++ {
+			fmt.Fprintf(&b, "%s,%.3f,%.3f,%.3f\n", c.IDs[k], r.Lab[k].L, r.Lab[k].A, r.Lab[k].B)
+		}
+	}
+	ts.Check(os.WriteFile(ts.MkAbs(args[1]), []byte(b.String()), 0o644))
+}

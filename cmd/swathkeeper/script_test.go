@@ -48,6 +48,7 @@ func TestScripts(t *testing.T) {
 			"measured": measured,
 			"dialled":  dialled,
 			"verdicts": verdicts,
+			"tiles":    tiles,
 			"exits": func(ts *testscript.TestScript, neg bool, args []string) {
 				if neg || len(args) < 2 {
 					ts.Fatalf("exits STATUS COMMAND ...")

@@ -41,7 +41,7 @@ func newSettings() *cobra.Command {
 		Args:  cobra.NoArgs,
 		RunE:  func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	c.AddCommand(newSettingsStart(), newSettingsNext(), newSettingsShow(), newSettingsKeep())
+	c.AddCommand(newSettingsStart(), newSettingsNext(), newSettingsShow(), newSettingsKeep(), newSettingsPress())
 	return c
 }
 

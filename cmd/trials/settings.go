@@ -2,11 +2,16 @@ package main
 
 import (
 	"context"
+	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
+	"os"
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -19,10 +24,11 @@ func init() { trials = append(trials, newSettings) }
 
 // settingsOptions size the settings trial.
 type settingsOptions struct {
-	Seed   uint64
-	Shops  int
-	From   int
-	Prints int
+	Results string // file that keeps each shop's outcome; empty for none
+	Seed    uint64
+	Shops   int
+	From    int
+	Prints  int
 }
 
 func newSettings() *cobra.Command {
@@ -62,30 +68,41 @@ func newSettings() *cobra.Command {
 	c.Flags().IntVar(&o.Shops, "shops", o.Shops, "made-up shops")
 	c.Flags().IntVar(&o.From, "from", o.From, "the first shop's number")
 	c.Flags().IntVar(&o.Prints, "prints", o.Prints, "prints of each search")
+	c.Flags().StringVar(&o.Results, "results", "", "keep each shop's outcome in this file, and go on from those it holds")
 	c.Flags().BoolVar(&list, "list", false, "print a line for each shop to standard error")
 	c.Flags().StringVar(&page, "write", "", "write into this page, such as measure/TRIALS.md, and a plot beside it")
 	return c
 }
 
-// settingsRun is what came of one shop.
+// settingsRun is what came of one shop. Its fields are those of the results file.
 type settingsRun struct {
-	kind       madeup.PanelKind
-	aim        string
-	away       float64
-	floor      float64
-	search     []float64 // typical mean difference of the settings to keep, after each print
-	person     []float64
-	stopped    int     // prints made when the search said that nothing is left; 0 if it did not
-	stoppedDE  float64 // typical difference of what it then said to keep
-	suspected  int     // prints that were doubted without cause
-	foretold   float64 // mean of (measured - foretold) / standard error, squared
-	foretellin int
+	Shop         int
+	Seed         uint64
+	Kind         madeup.PanelKind
+	Aim          string
+	Away         float64
+	Floor        float64
+	Search       []float64 // typical mean difference of the settings to keep, after each print
+	Person       []float64
+	Stopped      int     // prints made when the search said that nothing is left; 0 if it did not
+	StoppedDE    float64 // typical difference of what it then said to keep
+	Suspected    int     // prints that were doubted without cause
+	Foretold     float64 // sum of ((measured - foretold) / standard error) squared, over Foretellings
+	Foretellings int
 }
 
 func runSettings(ctx context.Context, progress io.Writer, o settingsOptions, plots string) (string, error) {
 	start := time.Now()
 	runs := make([]settingsRun, o.Shops)
-	err := parallel(ctx, o.Shops, func(k int) error {
+	done, err := o.earlier(runs)
+	if err != nil {
+		return "", err
+	}
+	var keep sync.Mutex
+	err = parallel(ctx, o.Shops, func(k int) error {
+		if done[k] {
+			return nil
+		}
 		s, err := newSettingsShop(o.Seed, o.From+k)
 		if err != nil {
 			return err
@@ -94,8 +111,14 @@ func runSettings(ctx context.Context, progress io.Writer, o settingsOptions, plo
 			return fmt.Errorf("shop %d: %w", o.From+k, err)
 		}
 		r := &runs[k]
+		r.Shop, r.Seed = o.From+k, o.Seed
+		keep.Lock()
+		defer keep.Unlock()
+		if err := o.keep(r); err != nil {
+			return err
+		}
 		fmt.Fprintf(progress, "%3d %-6s %-15s away %5.2f best %5.2f search %5.2f person %5.2f stopped %d at %.2f, doubted %d\n",
-			o.From+k, r.kind, r.aim, r.away, r.floor, r.search, r.person, r.stopped, r.stoppedDE, r.suspected)
+			o.From+k, r.Kind, r.Aim, r.Away, r.Floor, r.Search, r.Person, r.Stopped, r.StoppedDE, r.Suspected)
 		return nil
 	})
 	if err != nil {
@@ -109,9 +132,48 @@ func runSettings(ctx context.Context, progress io.Writer, o settingsOptions, plo
 	return b.String(), nil
 }
 
+// earlier fills in the runs that the results file holds already.
+func (o *settingsOptions) earlier(runs []settingsRun) ([]bool, error) {
+	done := make([]bool, len(runs))
+	if o.Results == "" {
+		return done, nil
+	}
+	f, err := os.Open(o.Results)
+	if errors.Is(err, fs.ErrNotExist) {
+		return done, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	for d := json.NewDecoder(f); ; {
+		var r settingsRun
+		if err := d.Decode(&r); err == io.EOF {
+			return done, nil
+		} else if err != nil {
+			return nil, fmt.Errorf("%s: %w", o.Results, err)
+		}
+		if k := r.Shop - o.From; k >= 0 && k < len(runs) && r.Seed == o.Seed && len(r.Search) == o.Prints {
+			runs[k], done[k] = r, true
+		}
+	}
+}
+
+// keep adds a run to the results file.
+func (o *settingsOptions) keep(r *settingsRun) error {
+	if o.Results == "" {
+		return nil
+	}
+	f, err := os.OpenFile(o.Results, os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o644)
+	if err != nil {
+		return err
+	}
+	return errors.Join(json.NewEncoder(f).Encode(r), f.Close())
+}
+
 // run searches from the wrong settings, and lets a person search from there too.
 func (s *settingsShop) run(prints int) (settingsRun, error) {
-	r := settingsRun{kind: s.panel.Kind(), aim: s.aim, away: s.away, floor: s.floor}
+	r := settingsRun{Kind: s.panel.Kind(), Aim: s.aim, Away: s.away, Floor: s.floor}
 	var list []settings.Print
 	v := s.start
 	var before *settings.Advice
@@ -127,31 +189,31 @@ func (s *settingsShop) run(prints int) (settingsRun, error) {
 		}
 		if before != nil && before.NextSE > 0 {
 			z := (a.Measured[j] - before.NextDE) / before.NextSE
-			r.foretold += z * z
-			r.foretellin++
+			r.Foretold += z * z
+			r.Foretellings++
 		}
 		before = a
-		r.suspected += len(a.Suspect)
+		r.Suspected += len(a.Suspect)
 		kept, err := s.typical(list[a.Best].Values)
 		if err != nil {
 			return r, err
 		}
 		// The oracle is a search too: what is found below its best is the best.
-		r.floor = min(r.floor, kept)
-		r.search = append(r.search, kept)
-		if a.Why == settings.WhyDone && r.stopped == 0 {
-			r.stopped, r.stoppedDE = j+1, kept
+		r.Floor = min(r.Floor, kept)
+		r.Search = append(r.Search, kept)
+		if a.Why == settings.WhyDone && r.Stopped == 0 {
+			r.Stopped, r.StoppedDE = j+1, kept
 		}
 		if a.Why == settings.WhyDone {
-			for len(r.search) < prints {
-				r.search = append(r.search, kept)
+			for len(r.Search) < prints {
+				r.Search = append(r.Search, kept)
 			}
 			break
 		}
 		v = a.Next
 	}
 	var err error
-	r.person, err = s.byHand(prints)
+	r.Person, err = s.byHand(prints)
 	return r, err
 }
 

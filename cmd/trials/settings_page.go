@@ -17,15 +17,15 @@ const settingsGoal = 1.15
 func withinGoal(runs []settingsRun, j int, curve func(settingsRun) []float64) float64 {
 	n := 0.0
 	for _, r := range runs {
-		if curve(r)[j-1] <= settingsGoal*r.floor {
+		if curve(r)[j-1] <= settingsGoal*r.Floor {
 			n++
 		}
 	}
 	return 100 * n / float64(max(1, len(runs)))
 }
 
-func bySearch(r settingsRun) []float64 { return r.search }
-func byPerson(r settingsRun) []float64 { return r.person }
+func bySearch(r settingsRun) []float64 { return r.Search }
+func byPerson(r settingsRun) []float64 { return r.Person }
 
 func settingsPage(b *strings.Builder, o settingsOptions, runs []settingsRun, plots string) error {
 	fmt.Fprintf(b, `## Settings
@@ -47,7 +47,7 @@ prints is the print that the search says to keep. The person turns one slider at
 		}
 		var floors []float64
 		for _, r := range runs {
-			floors = append(floors, r.floor)
+			floors = append(floors, r.Floor)
 		}
 		fmt.Fprintf(b, "| %s | %s | %d | %.1f to %.1f |", name, aim, len(runs), slices.Min(floors), slices.Max(floors))
 		for _, j := range []int{3, 4, 5, 6} {
@@ -64,7 +64,7 @@ prints is the print that the search says to keep. The person turns one slider at
 	}
 	pick := func(kind madeup.PanelKind, aim string) (out []settingsRun) {
 		for _, r := range runs {
-			if (kind == "" || r.kind == kind) && (aim == "" || r.aim == aim) {
+			if (kind == "" || r.Kind == kind) && (aim == "" || r.Aim == aim) {
 				out = append(out, r)
 			}
 		}
@@ -109,7 +109,7 @@ func settingsExcess(b *strings.Builder, o settingsOptions, runs []settingsRun) {
 		for j := range o.Prints {
 			var over []float64
 			for _, r := range runs {
-				over = append(over, c.curve(r)[j]-r.floor)
+				over = append(over, c.curve(r)[j]-r.Floor)
 			}
 			fmt.Fprintf(b, " %.2f |", drift.Quantile(over, c.q))
 		}
@@ -122,16 +122,16 @@ func settingsStops(b *strings.Builder, runs []settingsRun) {
 	stopped, good, doubted, sum, n := 0, 0, 0, 0.0, 0
 	var prints []float64
 	for _, r := range runs {
-		if r.stopped > 0 {
+		if r.Stopped > 0 {
 			stopped++
-			prints = append(prints, float64(r.stopped))
-			if r.stoppedDE <= settingsGoal*r.floor {
+			prints = append(prints, float64(r.Stopped))
+			if r.StoppedDE <= settingsGoal*r.Floor {
 				good++
 			}
 		}
-		doubted += r.suspected
-		sum += r.foretold
-		n += r.foretellin
+		doubted += r.Suspected
+		sum += r.Foretold
+		n += r.Foretellings
 	}
 	if stopped > 0 {
 		fmt.Fprintf(b, "\nOf %d searches %d ended by themselves, after %.0f prints in the median; %d of those were then within 1.15 times the best reachable. ",
@@ -153,7 +153,7 @@ func settingsPlot(dir string, o settingsOptions, runs []settingsRun) (string, er
 		for j := range o.Prints {
 			var over []float64
 			for _, r := range runs {
-				over = append(over, c.curve(r)[j]-r.floor)
+				over = append(over, c.curve(r)[j]-r.Floor)
 			}
 			line.x, line.y = append(line.x, float64(j+1)), append(line.y, drift.Quantile(over, c.q))
 		}
