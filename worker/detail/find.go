@@ -81,7 +81,7 @@ func findPrinter(ctx context.Context, js jetstream.JetStream, site, printer stri
 	return Load(ctx, js, last)
 }
 
-// findAlert shows an alert, open or not: its course, and the record that changed it last.
+// findAlert shows an alert, open or not: its course, and the record that showed it last.
 func findAlert(ctx context.Context, js jetstream.JetStream, key string, parts []string) (*Detail, error) {
 	records, err := bus.OpenRecords(ctx, js)
 	if err != nil {
@@ -115,7 +115,7 @@ func findAlert(ctx context.Context, js jetstream.JetStream, key string, parts []
 					steps = steps[:0]
 				}
 				steps = append(steps, Step{Record: e.Record.ID, Change: c, Entry: history.RowOf(e.Record)})
-				if last == nil || e.Record.Verdict != nil || last.Verdict == nil {
+				if last == nil || last.Verdict == nil || e.Record.Verdict != nil && !over(c.Change) {
 					last = e.Record
 				}
 			}
@@ -134,4 +134,9 @@ func findAlert(ctx context.Context, js jetstream.JetStream, key string, parts []
 	}
 	d.Key, d.Alert, d.Steps = key, open, steps
 	return d, nil
+}
+
+// over reports whether a change ends an alert: the record of it holds no evidence.
+func over(change string) bool {
+	return change == protocol.ChangeCleared || change == protocol.ChangeClosed || change == protocol.ChangeAbsorbed
 }

@@ -88,7 +88,7 @@ func (d *Detail) head(p *printer) {
 		for _, s := range d.Steps {
 			p.wrap("  ", p.when(s.Entry.At)+"  "+s.Change.Change+": "+s.Change.Why)
 		}
-		p.title("The record that changed it last")
+		p.title(cond(r.Verdict != nil, "The reading that showed it last", "The record that changed it last"))
 	}
 	level := ""
 	if v := r.Verdict; v != nil {
@@ -99,7 +99,11 @@ func (d *Detail) head(p *printer) {
 	if v == nil {
 		p.wrap("", strings.TrimPrefix(r.Text, r.Printer+": "))
 		if r.Refusal != nil {
-			p.wrap("", fmt.Sprintf("%d bytes came in on %s and are kept here as they were", r.Refusal.Bytes, r.Refusal.Subject))
+			what := "message"
+			if w, _, _, err := protocol.ParseInput(r.Refusal.Subject); err == nil {
+				what = w
+			}
+			p.wrap("", fmt.Sprintf("It came in as a %s of %d bytes; --json shows them as they were, up to 64 KB.", what, r.Refusal.Bytes))
 		}
 		if b := r.Baseline; b != nil {
 			for _, w := range b.Warnings {

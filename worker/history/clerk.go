@@ -37,6 +37,8 @@ const (
 	rowsAtOnce = 256
 	// clerkWait is how long to wait after a fault, or when another clerk is at work.
 	clerkWait = 2 * time.Second
+	// clerkRest is how long to wait where the bus has no place for rows.
+	clerkRest = 10 * time.Minute
 )
 
 // NewClerk makes a clerk; it works once Run is called.
@@ -64,7 +66,11 @@ func (c *Clerk) Run(ctx context.Context) {
 			lastErr = err.Error()
 			c.log.Warn().Err(err).Msg("rows for looking back are behind; they will be made later")
 		}
-		t := time.NewTimer(clerkWait)
+		wait := clerkWait
+		if errors.Is(err, errNoRows) {
+			wait = clerkRest
+		}
+		t := time.NewTimer(wait)
 		select {
 		case <-ctx.Done():
 		case <-t.C:
@@ -75,6 +81,9 @@ func (c *Clerk) Run(ctx context.Context) {
 
 // errOther says that another clerk wrote meanwhile.
 var errOther = errors.New("another worker is writing the rows")
+
+// errNoRows says that the bus was set up before there were rows. Looking back then reads records.
+var errNoRows = errors.New("the bus has no stream for rows; `swathkeeper init` makes it, and looking back is slow without")
 
 // CatchUp writes every row that is missing now.
 func (c *Clerk) CatchUp(ctx context.Context) error {
@@ -131,6 +140,9 @@ func (c *Clerk) begin(ctx context.Context) (*rowWriter, error) {
 	rec, err := c.js.Stream(ctx, protocol.StreamRecord)
 	if err != nil {
 		return nil, fmt.Errorf("records: %w", err)
+	}
+	if _, err := c.js.Stream(ctx, protocol.StreamRows); errors.Is(err, jetstream.ErrStreamNotFound) {
+		return nil, errNoRows
 	}
 	sp, err := spanOf(ctx, c.js)
 	if err != nil {

@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"reflect"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -207,6 +208,16 @@ func TestRowsSayWhatRecordsSay(t *testing.T) {
 	same(t, js, "rows of another store")
 	catchUp(t, js)
 	same(t, js, "their place taken")
+	defer func() {
+		// A bus that was set up before there were rows.
+		if err := js.DeleteStream(t.Context(), protocol.StreamRows); err != nil {
+			t.Fatal(err)
+		}
+		same(t, js, "no stream of rows")
+		if err := history.NewClerk(js, zerolog.Nop()).CatchUp(t.Context()); err == nil || !strings.Contains(err.Error(), "swathkeeper init") {
+			t.Errorf("no stream of rows: %v", err)
+		}
+	}()
 	if n := once(t, js); n != 30 {
 		t.Errorf("%d rows of 30 records", n)
 	}
