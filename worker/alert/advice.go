@@ -188,10 +188,7 @@ func (t *turn) advise(c *Cause, kind, reason string) (steps, cautions []string) 
 		case ReasonOtherCause:
 			return []string{"See the other alert of this printer; nothing more to do for this one."}, nil
 		}
-		if c.LastGood != nil {
-			return []string{"Carry on. Look over what was printed while it lasted before it is sold."}, nil
-		}
-		return []string{"Carry on."}, nil
+		return []string{"Carry on. Look over what was printed while it lasted before it is sold."}, nil
 	case protocol.ChangeAbsorbed:
 		return []string{"Follow the alert that explains it; nothing more to do for this one."}, nil
 	case protocol.ChangeHeld:

@@ -129,3 +129,16 @@ func TestGoodSinceTheBaselineWasLearned(t *testing.T) {
 		t.Errorf("%+v", g)
 	}
 }
+
+// Where no good reading is known, what was printed is suspect all the more.
+func TestTheEndSaysToLookOverTheGoods(t *testing.T) {
+	p := newPlay(t, Options{})
+	want(t, p.read(lines))
+	want(t, p.read(lines), "raised clean_head/C act (confirmed)")
+	p.read()
+	d := p.read()
+	want(t, d, "cleared clean_head/C act (steady)")
+	if c := d.Changes[0]; c.LastGood != nil || !strings.Contains(c.Steps[0], "Look over what was printed") {
+		t.Errorf("%+v", c)
+	}
+}

@@ -1,9 +1,12 @@
 package chat
 
 import (
+	"errors"
 	"strings"
 	"testing"
 	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
 
 	"swathkeeper/protocol"
 	"swathkeeper/worker/alert"
@@ -21,7 +24,8 @@ func (b *bench) settled(names ...string) {
 				b.t.Fatal(err)
 			}
 			info := c.CachedInfo()
-			if info.NumPending == 0 && info.NumAckPending == 0 {
+			// The server counts a record as pending a moment after it has confirmed that it is stored.
+			if info.NumPending == 0 && info.NumAckPending == 0 && info.Delivered.Stream >= b.last(info.Config) {
 				break
 			}
 			if time.Now().After(deadline) {
@@ -30,6 +34,29 @@ func (b *bench) settled(names ...string) {
 			rest(b.t.Context(), 5*time.Millisecond)
 		}
 	}
+}
+
+// last is the sequence of the newest record that a consumer is to deliver.
+func (b *bench) last(c jetstream.ConsumerConfig) uint64 {
+	b.t.Helper()
+	s, err := b.js.Stream(b.t.Context(), protocol.StreamRecord)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	var last uint64
+	for _, filter := range append(c.FilterSubjects, c.FilterSubject) {
+		if filter == "" {
+			continue
+		}
+		m, err := s.GetLastMsgForSubject(b.t.Context(), filter)
+		switch {
+		case err == nil:
+			last = max(last, m.Sequence)
+		case !errors.Is(err, jetstream.ErrMsgNotFound):
+			b.t.Fatal(err)
+		}
+	}
+	return last
 }
 
 func TestTellsInOrderAndBeginsWithNow(t *testing.T) {

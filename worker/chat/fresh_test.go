@@ -88,3 +88,18 @@ func TestUnusableReadingsMakeNoGoodsSuspect(t *testing.T) {
 		t.Errorf("%s", text)
 	}
 }
+
+// How sure it is, is worth more than the end of a long list of what was seen.
+func TestHowSureIsNotCrowdedOut(t *testing.T) {
+	p := alert.PlanFor(protocol.AdvicePress, "")
+	c := protocol.Change{
+		Key: "quay/heron/check_press/-", Advice: protocol.AdvicePress, Level: protocol.LevelStop, Change: protocol.ChangeRaised, Reason: "confirmed",
+		Since: morning, LastGood: &protocol.LastGood{Reading: "r", At: morning}, Readings: []string{"a", "b"}, Likelihood: 0.95, Steps: p.Steps, Cautions: p.Cautions,
+		Why: "all inks are down together, -21 to -15 %, and most where most ink lies: as when the press is too cold, too short or too light; " +
+			"house colours off: pennant red by 2.7 (tolerance 2.0), quay blue by 2.4 (tolerance 2.0)",
+	}
+	text := renderChange("quay", "heron", c, nil, morning, morning, time.UTC)
+	if !strings.Contains(text, "\nSure: nearly certain (95 %).\n") || !strings.Contains(text, "Seen: All inks are down together, -21 to -15 %") {
+		t.Errorf("%s", text)
+	}
+}

@@ -53,7 +53,8 @@ func changeMessage(rec *protocol.Record, i int, zone *time.Location) Message {
 
 // renderChange writes one change for people: what is wrong where, what was seen, how sure that is,
 // what to do first, what could hurt, and which goods are suspect. When room runs out, what was
-// seen is shortened and the second step left out; the first step and its caution never are.
+// seen is shortened and the second step left out; the first step and its caution never are, and how
+// sure it is only where little of what was seen would be left.
 //
 // at is when it happened, now when it is told.
 func renderChange(site, printer string, c protocol.Change, v *protocol.Verdict, at, now time.Time, zone *time.Location) string {
@@ -100,8 +101,8 @@ func renderChange(site, printer string, c protocol.Change, v *protocol.Verdict, 
 			room -= utf8.RuneCountInString(s) + 1
 		}
 	}
-	if n := utf8.RuneCountInString(label + seen); seen != "" && n+1 > room {
-		left := room - 1 - len(label)
+	if n := utf8.RuneCountInString(label + seen); seen != "" && n+1 > room-reserve(sure, room) {
+		left := room - reserve(sure, room) - 1 - len(label)
 		if left < 24 && late != "" {
 			seen = "" // when it was matters more
 		} else {
@@ -129,6 +130,17 @@ func renderChange(site, printer string, c protocol.Change, v *protocol.Verdict, 
 		}
 	}
 	return strings.Join(lines, "\n")
+}
+
+// enoughSeen is how much of what was seen is told before how sure it is.
+const enoughSeen = 160
+
+// reserve is the room that how sure it is takes from the end of a long list of what was seen.
+func reserve(sure string, room int) int {
+	if n := utf8.RuneCountInString(sure) + 1; sure != "" && room-n > enoughSeen {
+		return n
+	}
+	return 0
 }
 
 // ended reports whether a change asks for nothing more.
