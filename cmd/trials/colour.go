@@ -48,6 +48,11 @@ func newColour() *cobra.Command {
 			if err != nil {
 				return err
 			}
+			if page != "" && o.Only != "" {
+				if body, err = replaceParts(page, "colour", body); err != nil {
+					return err
+				}
+			}
 			if page != "" {
 				return writeSection(page, "colour", body)
 			}
@@ -59,7 +64,7 @@ func newColour() *cobra.Command {
 	c.Flags().IntVar(&o.Baselines, "baselines", o.Baselines, "baselines for each line of the in-control table")
 	c.Flags().IntVar(&o.Readings, "readings", o.Readings, "in-control readings after each baseline")
 	c.Flags().IntVar(&o.Shops, "shops", o.Shops, "shops for each line of the other tables")
-	c.Flags().StringVar(&o.Only, "only", "", "run one part: control, weak, hue, cause or moves")
+	c.Flags().StringVar(&o.Only, "only", "", "run one part: control, weak, hue, cause or moves; with --write the page's other parts stay")
 	c.Flags().StringVar(&page, "write", "", "write into this page, such as measure/TRIALS.md, and plots beside it")
 	return c
 }
@@ -198,9 +203,13 @@ func runColour(ctx context.Context, progress io.Writer, o colourOptions, plots s
 		if err := part.run(ctx, o, plots, &s); err != nil {
 			return "", fmt.Errorf("%s: %w", part.name, err)
 		}
+		if part.name == "control" {
+			fmt.Fprintf(&s, "\nSeed %d; %d baselines a line and %d readings after each.\n", o.Seed, o.Baselines, o.Readings)
+		} else {
+			fmt.Fprintf(&s, "\nSeed %d; %d shops a line.\n", o.Seed, o.Shops)
+		}
 		fmt.Fprintf(progress, "colour %s: %.0f s\n", part.name, time.Since(at).Seconds())
 	}
-	fmt.Fprintf(&s, "\nSeed %d; %d baselines and %d readings each in control, %d shops a line else.\n", o.Seed, o.Baselines, o.Readings, o.Shops)
 	fmt.Fprintf(progress, "colour: %.0f s in all\n", time.Since(start).Seconds())
 	return s.String(), nil
 }

@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 )
 
@@ -24,8 +25,7 @@ func writeSection(path, name, body string) error {
 	} else if err != nil {
 		return err
 	}
-	begin := fmt.Sprintf("<!-- begin %s: written by `go run ./cmd/trials %s` -->", name, name)
-	end := fmt.Sprintf("<!-- end %s -->", name)
+	begin, end := marks(name)
 	section := begin + "\n" + strings.TrimSpace(body) + "\n" + end
 	text := string(old)
 	i, j := strings.Index(text, begin), strings.Index(text, end)
@@ -41,4 +41,40 @@ func writeSection(path, name, body string) error {
 		return err
 	}
 	return os.WriteFile(path, []byte(text), 0o644)
+}
+
+// marks are the lines that a section stands between.
+func marks(name string) (begin, end string) {
+	return fmt.Sprintf("<!-- begin %s: written by `go run ./cmd/trials %s` -->", name, name), fmt.Sprintf("<!-- end %s -->", name)
+}
+
+// replaceParts gives the section of that name in the page with the parts of body (from one "### "
+// heading to the next) in place of its own of the same headings. Without such a section it is body.
+func replaceParts(page, name, body string) (string, error) {
+	old, err := os.ReadFile(page)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return "", err
+	}
+	begin, end := marks(name)
+	text := string(old)
+	from, to := strings.Index(text, begin), strings.Index(text, end)
+	if from < 0 || to < from {
+		return body, nil
+	}
+	split := func(s string) []string { return strings.Split(strings.TrimSpace(s), "\n### ") }
+	have, parts := split(text[from+len(begin):to]), split(body)
+	have[0] = parts[0]
+	for _, part := range parts[1:] {
+		heading, _, _ := strings.Cut(part, "\n")
+		at := slices.IndexFunc(have, func(h string) bool { return strings.HasPrefix(h, heading+"\n") })
+		if at < 0 {
+			have = append(have, part)
+			continue
+		}
+		have[at] = part
+	}
+	for i := range have {
+		have[i] = strings.TrimSpace(have[i]) + "\n"
+	}
+	return strings.Join(have, "\n### "), nil
 }
