@@ -218,6 +218,9 @@ func TestCluster(t *testing.T) {
 		}
 		c.kill(i)
 		l.await(t, 5) // two servers go on
+		if n == 0 {
+			c.missed(admin, i)
+		}
 		c.start(i)
 		c.whole(js)
 		// A worker: the one that judges, if it is known; the time until another has taken over.
@@ -245,6 +248,23 @@ func TestCluster(t *testing.T) {
 	}
 	if out, status := p.try(append([]string{"doctor"}, "--nats", c.urls(), "--nkey", c.keys[bus.RoleViewer])...); status != 0 {
 		t.Errorf("doctor: status %d\n%s", status, out)
+	}
+}
+
+// missed lets doctor find out which server is away; the others need some seconds to see it.
+func (c *cluster) missed(admin []string, i int) {
+	c.t.Helper()
+	p := &program{t: c.t, dir: c.t.TempDir()}
+	limit := time.Now().Add(time.Minute)
+	for {
+		out, _ := p.try(append([]string{"doctor"}, admin...)...)
+		if strings.Contains(out, fmt.Sprintf("the server bus-%d is away", i+1)) {
+			return
+		}
+		if time.Now().After(limit) {
+			c.t.Errorf("doctor does not miss server bus-%d:\n%s", i+1, out)
+			return
+		}
 	}
 }
 

@@ -95,6 +95,13 @@ func Store(ctx context.Context, js jetstream.JetStream) []Finding {
 				out = append(out, look("store", "find out who or what removed them; a damaged disk does that too", "%d messages within %s are gone", gone, name))
 			}
 		}
+		if i.Cluster != nil {
+			for _, r := range i.Cluster.Replicas {
+				if r.Offline || !r.Current {
+					out = append(out, look("bus", "see that this NATS server runs; with one more away nothing is taken", "%s: the server %s is away or behind by %d messages", name, r.Name, r.Lag))
+				}
+			}
+		}
 		if i.Config.MaxBytes > 0 {
 			if full := float64(i.State.Bytes) / float64(i.Config.MaxBytes); full > 0.8 {
 				f := look("store", "make its limit larger, or export and remove old history", "%s is %.0f %% full", name, 100*full)
