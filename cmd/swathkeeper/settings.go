@@ -148,7 +148,11 @@ or an earlier reading, "like the batch of March".`,
 				return err
 			}
 			out := c.OutOrStdout()
-			fmt.Fprintf(out, "search for %s on %s: %d sliders, aim: %s; kept in %s\n", s.Printer, s.Media, len(s.Sliders), s.Aim.Text(), name)
+			var names []string
+			for _, sl := range s.Sliders {
+				names = append(names, sl.Name)
+			}
+			fmt.Fprintf(out, "search for %s on %s; sliders: %s; aim: %s; kept in %s\n", s.Printer, s.Media, onScreen(strings.Join(names, ", ")), onScreen(s.Aim.Text()), name)
 			if s.Aim.Note != "" {
 				fmt.Fprintf(out, "note: %s\n", s.Aim.Note)
 			}

@@ -24,8 +24,8 @@ const (
 type Advice struct {
 	// Measured is each print's mean CIEDE2000 from the aim.
 	Measured []float64 `json:"measured_de00"`
-	// Best is the print to keep: the nearest to the aim of those that are not doubted.
-	Best int `json:"best"`
+	// Best is the print to keep, counted from 0: the nearest to the aim of those not doubted.
+	Best int `json:"best_index"`
 	// BestDE is what its settings are expected to measure, as all prints together tell.
 	BestDE float64 `json:"best_de00"`
 	// Next are the settings to try; the best's when Why is WhyDone.
@@ -41,8 +41,8 @@ type Advice struct {
 	Why  string  `json:"why"`
 	// Probed are sliders that are moved to learn which way they work.
 	Probed []string `json:"probed,omitempty"`
-	// Suspect are prints that do not fit the others; they count for little.
-	Suspect []int `json:"suspect,omitempty"`
+	// Suspect are prints, counted from 0, that do not fit the others; they count for little.
+	Suspect []int `json:"suspect_index,omitempty"`
 	// Idle are sliders that do nothing that can be seen; Alike are pairs that do the same.
 	Idle  []string    `json:"idle,omitempty"`
 	Alike [][2]string `json:"alike,omitempty"`
