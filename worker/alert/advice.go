@@ -188,6 +188,9 @@ func (t *turn) advise(c *Cause, kind, reason string) (steps, cautions []string) 
 		case ReasonOtherCause:
 			return []string{"See the other alert of this printer; nothing more to do for this one."}, nil
 		}
+		if t.anotherOpen(c) {
+			return []string{"Look over what was printed while it lasted before it is sold. This printer has another alert open: follow that one."}, nil
+		}
 		return []string{"Carry on. Look over what was printed while it lasted before it is sold."}, nil
 	case protocol.ChangeAbsorbed:
 		return []string{"Follow the alert that explains it; nothing more to do for this one."}, nil
@@ -220,6 +223,16 @@ func (t *turn) advise(c *Cause, kind, reason string) (steps, cautions []string) 
 		steps = append([]string{"Clean once more at most, then print and read a chart; if that does not help either, stop cleaning."}, steps[1:]...)
 	}
 	return steps, p.Cautions
+}
+
+// anotherOpen reports whether the printer has another alert about its goods open.
+func (t *turn) anotherOpen(c *Cause) bool {
+	for _, d := range t.Causes {
+		if d != c && d.Open && t.clearing(d) == "" && d.Advice != protocol.AdviceSilent && d.Raised != ReasonUnusable {
+			return true
+		}
+	}
+	return false
 }
 
 // Hurts reports whether the work that an advice asks for can hurt someone, so that no message may

@@ -142,3 +142,25 @@ func TestTheEndSaysToLookOverTheGoods(t *testing.T) {
 		t.Errorf("%+v", c)
 	}
 }
+
+// Lines are no other cause of what the press did, and nobody is told to carry on while another alert of
+// the printer is open.
+func TestOverWhileSomethingElseIsOpen(t *testing.T) {
+	cold := seen{advice: protocol.AdvicePress, level: "stop!", size: 5}
+	dead := seen{advice: protocol.AdviceClean, channel: "C", level: "stop!", size: 2}
+	p := newPlay(t, Options{})
+	want(t, p.read(cold), "raised check_press/- stop (overwhelming)")
+	p.did(protocol.DidPress, "")
+	want(t, p.read(dead), "raised clean_head/C stop (overwhelming)")
+	d := p.read(dead)
+	want(t, d, "cleared check_press/- stop (steady)")
+	if c := d.Changes[0]; strings.Contains(c.Steps[0], "Carry on") || !strings.Contains(c.Steps[0], "another alert open") || !strings.HasSuffix(c.Why, "helped.") {
+		t.Errorf("%q %q", c.Why, c.Steps)
+	}
+	p.read()
+	d = p.read()
+	want(t, d, "cleared clean_head/C stop (steady)")
+	if c := d.Changes[0]; !strings.HasPrefix(c.Steps[0], "Carry on.") {
+		t.Errorf("%q", c.Steps)
+	}
+}

@@ -528,11 +528,19 @@ func (t *turn) clear(v *protocol.Verdict) {
 		if reason == "" || !slices.Contains(c.Shown, v.Series) {
 			continue
 		}
-		if reason == ReasonSteady && rank(v.Outcome) >= rank(protocol.LevelAct) {
+		if reason == ReasonSteady && c.Helped == "" && pointsElsewhere(v, c) {
 			reason = ReasonOtherCause
 		}
 		t.close(key, c, protocol.ChangeCleared, reason, v)
 	}
+}
+
+// pointsElsewhere reports whether a verdict names another cause of the same kind of trouble. Lines are
+// none of what colours do, nor the other way round.
+func pointsElsewhere(v *protocol.Verdict, c *Cause) bool {
+	return slices.ContainsFunc(v.Findings, func(f protocol.Finding) bool {
+		return rank(f.Level) >= rank(protocol.LevelAct) && ofColour(f.Advice) == !ofLines(c)
+	})
 }
 
 // close tells the end of an open cause and forgets it.

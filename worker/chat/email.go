@@ -138,10 +138,22 @@ func (s *mailer) deliver(ctx context.Context, m Message) error {
 	if err := c.Mail(s.mail.from.Address); err != nil {
 		return late(ctx, err)
 	}
+	var no error
+	refused := 0
 	for _, to := range s.mail.to {
-		if err := c.Rcpt(to.Address); err != nil {
+		err := c.Rcpt(to.Address)
+		var said *textproto.Error
+		switch {
+		case err == nil:
+		case errors.As(err, &said) && said.Code >= 500: // this one for good, which is no reason not to tell the others
+			no = err
+			refused++
+		default:
 			return late(ctx, err)
 		}
+	}
+	if refused == len(s.mail.to) {
+		return no
 	}
 	w, err := c.Data()
 	if err != nil {
@@ -154,6 +166,10 @@ func (s *mailer) deliver(ctx context.Context, m Message) error {
 		return late(ctx, err)
 	}
 	_ = c.Quit() // the server has taken the message
+	if refused > 0 {
+		return &sendError{what: GiveUp, text: fmt.Sprintf("%d of %d recipients %s refused, the rest were told: the mail server answered %s",
+			refused, len(s.mail.to), map[bool]string{true: "was", false: "were"}[refused == 1], s.g.quote(no.Error()))}
+	}
 	return nil
 }
 

@@ -1,6 +1,7 @@
 package chat
 
 import (
+	"errors"
 	"fmt"
 	"net/http"
 	"strings"
@@ -100,6 +101,31 @@ func TestHowSureIsNotCrowdedOut(t *testing.T) {
 	}
 	text := renderChange("quay", "heron", c, nil, morning, morning, time.UTC)
 	if !strings.Contains(text, "\nSure: nearly certain (95 %).\n") || !strings.Contains(text, "Seen: All inks are down together, -21 to -15 %") {
+		t.Errorf("%s", text)
+	}
+}
+
+// One who has left the firm does not keep the others from being told; that he was not is recorded. RFC
+// 5321, 3.3: a refused recipient does not end the transaction.
+func TestOneRefusedRecipientKeepsNobodyElseUntold(t *testing.T) {
+	addr, got := mailServer(t, map[string]string{"RCPT TO:<a@quay.example>": "550 no such mailbox"})
+	err := sendMail(t, addr, nastyMessage())
+	select {
+	case <-got:
+	default:
+		t.Fatalf("nobody was told: %v", err)
+	}
+	var e *sendError
+	if !errors.As(err, &e) || e.what != GiveUp || !strings.HasPrefix(e.text, "1 of 2 recipients was refused, the rest were told: the mail server answered 550") {
+		t.Errorf("%v", err)
+	}
+}
+
+// What was seen of a cause that is gone is told as gone.
+func TestWhatIsGoneIsToldAsGone(t *testing.T) {
+	c := raised(1)
+	c.Change, c.Reason = protocol.ChangeCleared, alert.ReasonOtherCause
+	if text := renderChange("quay", "heron", c, nil, morning, morning, time.UTC); !strings.Contains(text, "\nIt was: Message number 1.") {
 		t.Errorf("%s", text)
 	}
 }

@@ -63,7 +63,7 @@ func renderChange(site, printer string, c protocol.Change, v *protocol.Verdict, 
 	switch c.Change {
 	case protocol.ChangeCleared:
 		label = ""
-		if seen != "" && c.Reason != alert.ReasonHeard && c.Reason != alert.ReasonOtherCause && !strings.HasSuffix(seen, "helped.") {
+		if seen != "" && c.Reason != alert.ReasonHeard && !strings.HasSuffix(seen, "helped.") {
 			label = "It was: "
 		}
 	case protocol.ChangeHeld, protocol.ChangeClosed, protocol.ChangeAbsorbed:

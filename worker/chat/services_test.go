@@ -224,7 +224,11 @@ func serveMail(conn net.Conn, answers map[string]string, got chan string) {
 			return
 		}
 		verb := strings.ToUpper(strings.Fields(line + " x")[0])
-		if a, ok := answers[verb]; ok {
+		a, ok := answers[verb]
+		if one, of := answers[strings.TrimSpace(line)]; of {
+			a, ok = one, true
+		}
+		if ok {
 			if a == "hang" {
 				_, _ = io.Copy(io.Discard, conn)
 				return
