@@ -138,7 +138,7 @@ func printAdvice(out io.Writer, s *search.State, r *search.Report) error {
 	}
 	fmt.Fprintln(out)
 	for _, j := range a.Suspect {
-		fmt.Fprintf(out, "print %d does not fit the others: it counts for little until it is repeated\n", j+1)
+		fmt.Fprintf(out, "print %d does not fit the others and counts for little\n", j+1)
 	}
 	for _, name := range a.Idle {
 		fmt.Fprintf(out, "%s does nothing that can be seen on this chart; leave it where it is\n", onScreen(name))

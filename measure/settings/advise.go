@@ -115,9 +115,10 @@ func (a *Advice) next(s *scene, prints []Print) {
 		all[p] = p
 	}
 	a.BestDE = s.expect(zero, all, &at)
-	// A doubted print that nobody has repeated yet comes first: it may be the one that knows.
+	// The newest print, when it is doubted and nobody has repeated it, comes first: it may be the one
+	// that knows. An older one is not worth a print: the search has moved on.
 	for _, j := range a.Suspect {
-		if repeated(prints, j) {
+		if j != len(prints)-1 || repeated(prints, j) {
 			continue
 		}
 		a.Why, a.Next, a.Probed = WhyRepeat, slices.Clone(prints[j].Values), nil

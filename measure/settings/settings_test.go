@@ -183,6 +183,31 @@ func TestFailedPrint(t *testing.T) {
 	}
 }
 
+// TestFailedFirst: when it was the first print that failed, the others find out, and nobody is sent
+// to make it again.
+func TestFailedFirst(t *testing.T) {
+	r := newRig(t, 9, madeup.PanelTone)
+	r.task.Aim = r.print(90, r.at(0.5)).Lab
+	v := r.at(0.3, 0.65)
+	read, err := r.shop.Read(madeup.Occasion{Day: 1}, madeup.Faults{Dials: v, Press: madeup.Press{Celsius: -45, Seconds: -20}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	prints := []Print{{Values: v, Lab: read.Lab}}
+	var a *Advice
+	for day := 2; day <= 7; day++ {
+		a = r.advise(prints)
+		if len(prints) > 3 && a.Why == WhyRepeat && slices.Equal(a.Next, v) {
+			t.Fatalf("print %d is to repeat the first", len(prints)+1)
+		}
+		prints = append(prints, r.print(day, a.Next))
+	}
+	if a = r.advise(prints); a.Measured[a.Best] > 1.5 {
+		t.Errorf("after a failed first print the best of %.2f is not near; suspects %v", a.Measured, a.Suspect)
+	}
+	t.Logf("%.2f, suspects %v", a.Measured, a.Suspect)
+}
+
 // TestIdleAndAlike: a slider that does nothing and two that do the same are named, and the search
 // gets there all the same.
 func TestIdleAndAlike(t *testing.T) {
