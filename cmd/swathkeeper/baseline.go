@@ -302,7 +302,7 @@ func newBaselineShow() *cobra.Command {
 	c.Flags().StringVar(&site, "site", "", "site")
 	c.Flags().StringVar(&printer, "printer", "", "printer")
 	c.Flags().StringVar(&series, "series", "", "series")
-	c.Flags().BoolVar(&asJSON, "json", false, "print the whole baseline as JSON, as `judge --baseline` takes it")
+	c.Flags().BoolVar(&asJSON, "json", false, "print the whole baseline as JSON, as 'judge --baseline' takes it")
 	return c
 }
 

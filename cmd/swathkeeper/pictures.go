@@ -22,7 +22,7 @@ type pictureFlags struct {
 
 func (p *pictureFlags) add(c *cobra.Command) {
 	p.addLayouts(c)
-	c.Flags().StringVar(&p.calibration, "calibration", "", "calibration of this scanner, as `swathkeeper scan calibrate` writes it, or none (default: "+station.CalibrationFile+" in the data folder, where there is one)")
+	c.Flags().StringVar(&p.calibration, "calibration", "", "calibration of this scanner, as 'swathkeeper scan calibrate' writes it, or none (default: "+station.CalibrationFile+" in the data folder, where there is one)")
 }
 
 func (p *pictureFlags) addLayouts(c *cobra.Command) {

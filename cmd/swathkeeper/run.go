@@ -100,7 +100,7 @@ no-sync in TOML and SWATHKEEPER_NO_SYNC. Settings without a flag: [tolerance],
 	f.String("listen", "", "where the own bus listens, HOST:PORT (default "+defaultListen+"); beyond this machine only after a grant, and encrypted")
 	f.String("listen-cert", "", "PEM file of the certificate that the own bus shows (default: one is generated when it is needed)")
 	f.String("listen-key", "", "PEM file of its key")
-	f.StringArrayVar(&watched, "watch", nil, "also send the files saved into this folder; may be repeated, see `swathkeeper watch --help`")
+	f.StringArrayVar(&watched, "watch", nil, "also send the files saved into this folder; may be repeated, see 'swathkeeper watch --help'")
 	addFillFlags(c, &fill)
 	wf.add(c)
 	f.String("health", "", "where /healthz, /readyz and /metrics are answered, HOST:PORT, or off (default "+defaultHealth+")")

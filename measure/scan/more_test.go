@@ -313,3 +313,33 @@ func TestEmbeddedProfile(t *testing.T) {
 		}
 	}
 }
+
+// A sheet that is cut off by the edge of the picture is refused, however many marks are left: the
+// patches beyond would be read as black.
+func TestCutOffIsNoChart(t *testing.T) {
+	l, whole := small(), plain()
+	// The picture's rows that show the last row of patches, read from the top.
+	last := 0.0
+	for _, q := range l.Patches {
+		last = max(last, q.Y+q.H)
+	}
+	for _, short := range []float64{2, 8, 40} {
+		p := *whole
+		p.H = int((6 + last - short) * p.DPI / 25.4)
+		p.Pix = p.Pix[:p.H*p.W*3]
+		r, err := scan.Read(picture(t, &p), lookup(l), scan.Options{})
+		if !errors.Is(err, scan.ErrNoChart) || !strings.Contains(err.Error(), "cut off") {
+			t.Errorf("cut off %g mm before the end of the patches: %v", short, err)
+		}
+		if err == nil {
+			t.Logf("the last patch is read as %v", r.Patches[len(r.Patches)-1].Lab)
+		}
+	}
+	// What is cut off beyond the patches costs the strips alone.
+	p := *whole
+	p.H = int((6 + last - 0.5) * p.DPI / 25.4)
+	p.Pix = p.Pix[:p.H*p.W*3]
+	if r, err := scan.Read(picture(t, &p), lookup(l), scan.Options{}); err != nil || len(r.Patches) != len(l.Patches) {
+		t.Errorf("cut off below the patches: %v", err)
+	}
+}

@@ -1,6 +1,7 @@
 package scan
 
 import (
+	"fmt"
 	"math"
 	"slices"
 
@@ -21,6 +22,26 @@ const trimmed = 0.2
 // inset is how much of a field's side is left out at each end, in mm: blur and the edge of the
 // goods' stretch reach about a millimetre.
 func inset(side float64) float64 { return min(max(0.12*side, 0.9), 0.3*side) }
+
+// outside counts the patches of which a part that is read lies beyond the edge of a picture of w x h
+// pixels: what is not there would be read as black.
+func outside(l *chart.Layout, apply func(point) point, w, h int) (n int) {
+	for _, q := range l.Patches {
+		c := point{q.X + q.W/2, q.Y + q.H/2}
+		hx, hy := q.W/2-inset(q.W), q.H/2-inset(q.H)
+		for _, d := range [4]point{{-hx, -hy}, {hx, -hy}, {-hx, hy}, {hx, hy}} {
+			if at := apply(point{c.x + d.x, c.y + d.y}); at.x < 0 || at.y < 0 || at.x > float64(w) || at.y > float64(h) {
+				n++
+				break
+			}
+		}
+	}
+	return n
+}
+
+func notWhole(l *chart.Layout, n int) error {
+	return fmt.Errorf("the chart is cut off: %d of the %d patches of chart %s are not wholly in the picture; scan the whole sheet", n, len(l.Patches), l.ID)
+}
 
 // patch reads one patch.
 func (d *reducer) patch(q chart.Patch) PatchValue {

@@ -136,6 +136,9 @@ func Read(p *Picture, find func(chart.Tag) (*chart.Layout, error), opt Options) 
 	if err != nil {
 		return nil, fmt.Errorf("%w: %w", ErrNoChart, err)
 	}
+	if n := outside(l, w.apply, p.W, p.H); n > 0 && p.Channels == 3 {
+		return nil, fmt.Errorf("%w: %w", ErrNoChart, notWhole(l, n))
+	}
 	e, err := EncodingOf(p)
 	if err != nil {
 		r.warn("%v; sRGB is assumed", err)

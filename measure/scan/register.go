@@ -56,6 +56,8 @@ func (o *overview) fit(l *chart.Layout, spots []spot, c *code, dpi float64) (*re
 		}
 		return nil, fmt.Errorf("only %d of the %d marks of chart %s are found (%d are needed); is the whole chart in the picture, flat, and is it this chart?",
 			n, len(l.Marks), l.ID, need)
+	case best.likes < 0.5 && outside(l, best.affine.apply, o.w*o.factor, o.h*o.factor) > 0:
+		return nil, notWhole(l, outside(l, best.affine.apply, o.w*o.factor, o.h*o.factor))
 	case best.likes < 0.5:
 		return nil, fmt.Errorf("the marks fit, but the patches do not look like chart %s (correlation %.2f); is it another chart or edition?", l.ID, best.likes)
 	}

@@ -73,7 +73,7 @@ func Detect(data []byte, name string) (measurement.Format, error) {
 	for _, known := range []struct{ magic, what, hint string }{
 		{"PK\x03\x04", "a packed archive or a spreadsheet", "unpack it, or save the table as CSV"},
 		{"\xD0\xCF\x11\xE0", "an old spreadsheet", "save the table as CSV"},
-		{"%PDF", "a PDF document", "save the measurements from the measuring program, as CGATS or CxF"},
+		{"%PDF", "a PDF document", "save the measurements from the measuring program, as CGATS or CxF, and a scan as TIFF or PNG"},
 		{"\x1F\x8B", "a packed file", "unpack it"},
 		{"II*\x00", "a picture", "a scan goes through a scan station"},
 		{"MM\x00*", "a picture", "a scan goes through a scan station"},

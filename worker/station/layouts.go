@@ -90,6 +90,15 @@ func (l *Layouts) Find(ctx context.Context, id, edition string) (*protocol.Chart
 	return c, nil
 }
 
+// isLayout tells whether a file is a chart's layout, by its ending and what it says it is.
+func isLayout(path string) bool {
+	if !strings.EqualFold(filepath.Ext(path), ".json") {
+		return false
+	}
+	c, err := ReadLayout(path, "")
+	return err == nil && c.Schema == protocol.SchemaChart
+}
+
 // beside is l for a picture that lies in a folder, where its layout may lie, too.
 func (l *Layouts) beside(dir string) *Layouts {
 	l.mu.Lock()

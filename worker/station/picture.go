@@ -17,10 +17,18 @@ import (
 	"swathkeeper/protocol"
 )
 
-// IsPicture reports whether a file that begins so is a TIFF or PNG picture.
+// IsPicture reports whether a file that begins so is a picture, TIFF or PNG or of a kind
+// that [scan.Decode] refuses with a word on what to save instead. (A PDF may be of measurements; the
+// readers of those name it.)
 func IsPicture(head []byte) bool {
 	s := string(head)
-	return strings.HasPrefix(s, "II*\x00") || strings.HasPrefix(s, "MM\x00*") || strings.HasPrefix(s, "\x89PNG\r\n\x1a\n")
+	for _, begins := range []string{"II*\x00", "MM\x00*", "\x89PNG\r\n\x1a\n", "II+\x00", "MM\x00+", "\xff\xd8\xff"} {
+		if strings.HasPrefix(s, begins) {
+			return true
+		}
+	}
+	// These begin as a text might, too.
+	return len(s) >= 12 && s[:4] == "RIFF" && s[8:12] == "WEBP" || len(s) > 6 && s[:2] == "BM" && strings.Contains(s[2:], "\x00")
 }
 
 // FileIsPicture is IsPicture for a file.
@@ -30,7 +38,7 @@ func FileIsPicture(name string) (bool, error) {
 		return false, err
 	}
 	defer func() { _ = f.Close() }()
-	var head [8]byte
+	var head [16]byte
 	n, err := io.ReadFull(f, head[:])
 	if err != nil && !errors.Is(err, io.EOF) && !errors.Is(err, io.ErrUnexpectedEOF) {
 		return false, err

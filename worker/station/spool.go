@@ -212,10 +212,11 @@ func (s *spool) put(e *entry) error {
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.known[e.Digest] = struct{}{}
 	if err := s.note("taken", e.Digest); err != nil {
-		return fmt.Errorf("spool: %w", err)
+		// The file is tried again: were it known, it would count as sent.
+		return fmt.Errorf("spool: %w", errors.Join(err, os.Remove(e.file)))
 	}
+	s.known[e.Digest] = struct{}{}
 	e.Data = nil
 	return nil
 }

@@ -19,6 +19,9 @@ import (
 // maxMeasurement bounds a file that is no picture, in bytes: many times what a measurement has.
 const maxMeasurement = 64 << 20
 
+// keptLayout is when a layout in a watched folder is looked at again, should it not change.
+const keptLayout = 24 * time.Hour
+
 // errUnfinished says that a file is still being written.
 var errUnfinished = errors.New("it is still being written")
 
@@ -44,6 +47,11 @@ func (w *watcher) takeOne(ctx context.Context, path string, c *candidate) (e *en
 			c.tried = text
 		}
 		c.due = now.Add(w.o.Rescan)
+		return nil, true
+	case err != nil && isLayout(path):
+		// It lies beside its pictures, which are read by it.
+		log.Info().Msg("the layout of a chart; it stays where it is, for the pictures beside it")
+		c.due = now.Add(keptLayout)
 		return nil, true
 	case err != nil && now.Sub(c.since) < w.o.Patience:
 		// More of it may come, or its sidecar, whose coming changes nothing of the file itself.
@@ -155,7 +163,7 @@ func (w *watcher) read(ctx context.Context, path, rel string, c *candidate) (dig
 		out, err = ReadFile(path, fill)
 	}
 	if err != nil {
-		return "", nil, err
+		return "", nil, whereToSay(err)
 	}
 	for _, r := range out {
 		if err := contradicts(r, fill); err != nil {
@@ -163,7 +171,7 @@ func (w *watcher) read(ctx context.Context, path, rel string, c *candidate) (dig
 		}
 	}
 	if _, _, err := pack(out); err != nil {
-		return "", nil, err
+		return "", nil, whereToSay(err)
 	}
 	after, err := os.Stat(path)
 	if err != nil {
@@ -175,12 +183,25 @@ func (w *watcher) read(ctx context.Context, path, rel string, c *candidate) (dig
 	return digest, out, nil
 }
 
+// whereToSay adds to a complaint about what a file cannot know where a person may say it.
+func whereToSay(err error) error {
+	var missing *protocol.Refusal
+	if !errors.As(err, &missing) || missing.Code != protocol.CodeMissing {
+		return err
+	}
+	switch missing.Field {
+	case "site", "printer", "condition.media", "condition.preset", "condition.stage", "chart":
+		return fmt.Errorf("%w; the folders' names may say it, or a sidecar beside the file (see the help of watch)", err)
+	}
+	return err
+}
+
 // readPicture reads the scan of a chart. What the square code on the sheet says, fill need not.
 func (w *watcher) readPicture(ctx context.Context, f *os.File, st fs.FileInfo, fill Fill) ([]*protocol.Reading, error) {
 	if w.o.Layouts == nil {
 		return nil, errors.New("it is a picture, and this watch takes measurement files only")
 	}
-	r, s, err := FromPicture(f, st.Size(), st.ModTime(), fill, w.o.Layouts.finder(ctx, fill), w.o.Calibration)
+	r, s, err := FromPicture(f, st.Size(), st.ModTime(), fill, w.o.Layouts.beside(filepath.Dir(f.Name())).finder(ctx, fill), w.o.Calibration)
 	if err != nil && w.o.IsAway(err) {
 		return nil, fmt.Errorf("%w: %w", ErrNotNow, err)
 	}

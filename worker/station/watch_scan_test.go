@@ -172,3 +172,44 @@ func lastReading(t *testing.T, js jetstream.JetStream) *protocol.Reading {
 	}
 	return r
 }
+
+// A layout that lies in a watched folder, as the help says it may, serves the pictures beside it
+// and stays, also where no bus knows the chart.
+func TestWatchLayoutBeside(t *testing.T) {
+	t.Parallel()
+	l, err := chart.New(chart.Spec{ID: "pennant-cmyk", Mirrored: true, SizeMM: [2]float64{160, 140}, Seed: 6})
+	if err != nil {
+		t.Fatal(err)
+	}
+	printed, err := madeup.Sheet{Layout: l, RowsPerInch: 75}.Print(0.15)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p, err := printed.Scan(madeup.Flatbed{DPI: 150, Bits: 8, Flip: true, Noise: 0.004})
+	if err != nil {
+		t.Fatal(err)
+	}
+	tiff, err := p.TIFF(true, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, err := FromLayout(l)
+	if err != nil {
+		t.Fatal(err)
+	}
+	layout, err := protocol.Encode(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := newBench(t)
+	b.opt = func(o *WatchOptions) { o.Fill, o.Layouts = Fill{}, &Layouts{} }
+	folder := "quay/heron/pennant-knit/deep/"
+	b.write(folder+"pennant-cmyk."+l.Edition+".json", string(layout))
+	b.start()
+	b.log.until(t, "it stays where it is", "pennant-cmyk")
+	b.write(folder+"monday.tif", string(tiff))
+	b.bus.until(t, "the picture", func() bool { return len(b.bus.order) == 1 })
+	if !b.has(folder + "pennant-cmyk." + l.Edition + ".json") {
+		t.Error("the layout was moved")
+	}
+}

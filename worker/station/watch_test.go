@@ -309,6 +309,51 @@ func TestFillFor(t *testing.T) {
 	}
 }
 
+// kinds are how pictures begin that programs of scanners save unless told otherwise.
+var kinds = map[string]string{"photo.jpg": "\xff\xd8\xff\xe0\x00\x10JFIF\x00", "large.tif": "II+\x00\x08\x00", "small.bmp": "BM\x36\x00\x0c", "scan.pdf": "%PDF-1.7\n"}
+
+// Whoever saves a picture of another kind is told what to save, and not that it is no text.
+func TestOtherPicturesAreNamed(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	for name, begins := range kinds {
+		path := b.write(name, begins+strings.Repeat("\x00\x01", 40))
+		_, err := ReadWithPictures(t.Context(), path, Fill{}, &Pictures{Layouts: &Layouts{}})
+		if err == nil || !strings.Contains(err.Error(), "TIFF") {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	for _, text := range []string{"BM heron, Monday\nid,L,a,b\n", "BM", "RIFF", ""} {
+		if IsPicture([]byte(text)) {
+			t.Errorf("%q is no picture", text)
+		}
+	}
+}
+
+// A file that the ledger has no room for is not known: it is tried again, and not taken for one that
+// was sent.
+func TestSpoolWithoutRoom(t *testing.T) {
+	t.Parallel()
+	s, err := openSpool(t.TempDir(), time.Now())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.close()
+	book := s.book
+	if s.book, err = os.Open(book.Name()); err != nil { // it cannot be written to
+		t.Fatal(err)
+	}
+	e := &entry{Digest: strings.Repeat("ab", 32), Data: []packed{{ID: "1", Body: []byte("{}")}}}
+	if err := s.put(e); err == nil || s.has(e.Digest) {
+		t.Errorf("put: %v, known %v", err, s.has(e.Digest))
+	}
+	_ = s.book.Close()
+	s.book = book
+	if err := s.put(e); err != nil || !s.has(e.Digest) {
+		t.Errorf("put again: %v", err)
+	}
+}
+
 // Files that cannot be taken are moved aside with a note; a late sidecar is waited for.
 func TestWatchRefuses(t *testing.T) {
 	t.Parallel()
@@ -317,9 +362,13 @@ func TestWatchRefuses(t *testing.T) {
 	b.write(place+"/letter.txt", "Dear printer,\n")
 	b.write(place+"/empty.txt", "")
 	b.write("quay/heron/nothing-known.txt", measured(1))
+	b.write("nowhere.txt", measured(1))
 	b.write("quay/plover/pennant-knit/deep/pressed/other.json", jsonReading(t, 1)) // it says heron
 	b.write(place+"/cut.txt", measured(2)[:200])
 	picture := b.write(place+"/scan.png", "\x89PNG\r\n\x1a\n")
+	for name, begins := range kinds {
+		b.write(place+"/"+name, begins+strings.Repeat("\x00\x01", 40))
+	}
 	b.write("quay/heron/late.txt", measured(3))
 	b.start()
 	b.log.until(t, "not readable yet", "late.txt")
@@ -329,9 +378,14 @@ func TestWatchRefuses(t *testing.T) {
 		place + "/letter.txt":                              "",
 		place + "/empty.txt":                               "the file is empty",
 		"quay/heron/nothing-known.txt":                     "condition.media",
+		"nowhere.txt":                                      "sidecar",
 		"quay/plover/pennant-knit/deep/pressed/other.json": "the file says printer heron",
 		place + "/cut.txt":                                 "",
 		place + "/scan.png":                                "picture",
+		place + "/photo.jpg":                               "picture",
+		place + "/large.tif":                               "picture",
+		place + "/small.bmp":                               "picture",
+		place + "/scan.pdf":                                "PDF",
 	} {
 		b.log.until(t, `"message":"refused"`, filepath.Base(rel))
 		note, err := os.ReadFile(filepath.Join(b.dir, "refused", rel+".why.txt"))
