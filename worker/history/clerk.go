@@ -25,14 +25,17 @@ type Clerk struct {
 }
 
 type told struct {
-	seq uint64
-	rec *protocol.Record
+	site, printer string
+	row           storedRow
 }
 
 const (
 	// toldKept is how many records may wait for their rows in memory; beyond, they are read from the
 	// stream.
-	toldKept = 256
+	toldKept = 1024
+	// moment is how long rows are gathered before they are written: judging cannot wait, and rows
+	// can, since a reader takes what has no row yet from the records.
+	moment = 250 * time.Millisecond
 	// rowsAtOnce is how many rows are on their way to the stream at a time.
 	rowsAtOnce = 256
 	// clerkWait is how long to wait after a fault, or when another clerk is at work.
@@ -49,7 +52,7 @@ func NewClerk(js jetstream.JetStream, log zerolog.Logger) *Clerk {
 // Tell hands over a record that was committed. It never blocks.
 func (c *Clerk) Tell(seq uint64, rec *protocol.Record) {
 	select {
-	case c.told <- told{seq, rec}:
+	case c.told <- told{rec.Site, rec.Printer, rowOf(rec, seq, 0)}:
 	default: // it will be read from the stream
 	}
 }
@@ -108,22 +111,42 @@ func (c *Clerk) work(ctx context.Context) error {
 		case <-ctx.Done():
 			return nil
 		case t := <-c.told:
-			switch {
-			case t.seq <= w.seq:
-				continue
-			case t.seq > w.seq+1:
-				err = w.through(ctx, t.seq)
-			default:
-				err = w.put(t.rec, t.seq)
+			for _, t := range c.gather(ctx, t) {
+				switch {
+				case t.row.Seq <= w.seq:
+					continue
+				case t.row.Seq > w.seq+1:
+					err = w.through(ctx, t.row.Seq)
+				default:
+					err = w.put(t.site, t.printer, t.row)
+				}
+				if err != nil {
+					return err
+				}
 			}
-			if err == nil && len(c.told) == 0 {
-				err = w.settle(ctx)
-			}
-			if err != nil {
+			if err := w.settle(ctx); err != nil {
 				return err
 			}
 		}
 	}
+}
+
+// gather takes what else is told within a moment.
+func (c *Clerk) gather(ctx context.Context, first told) []told {
+	batch := []told{first}
+	t := time.NewTimer(moment)
+	defer t.Stop()
+	for len(batch) < toldKept/2 {
+		select {
+		case more := <-c.told:
+			batch = append(batch, more)
+		case <-t.C:
+			return batch
+		case <-ctx.Done():
+			return batch
+		}
+	}
+	return batch
 }
 
 // rowWriter knows where the rows stand.
@@ -137,16 +160,18 @@ type rowWriter struct {
 
 // begin finds out where the rows stand. Rows of another record stream are thrown away.
 func (c *Clerk) begin(ctx context.Context) (*rowWriter, error) {
-	rec, err := c.js.Stream(ctx, protocol.StreamRecord)
-	if err != nil {
-		return nil, fmt.Errorf("records: %w", err)
-	}
 	if _, err := c.js.Stream(ctx, protocol.StreamRows); errors.Is(err, jetstream.ErrStreamNotFound) {
 		return nil, errNoRows
 	}
+	// The rows are looked at before the records: the other way round, another clerk's newest rows
+	// would seem to be of records that are not there.
 	sp, err := spanOf(ctx, c.js)
 	if err != nil {
 		return nil, err
+	}
+	rec, err := c.js.Stream(ctx, protocol.StreamRecord)
+	if err != nil {
+		return nil, fmt.Errorf("records: %w", err)
 	}
 	info := rec.CachedInfo()
 	w := &rowWriter{js: c.js, seq: sp.last, row: sp.lastRow, epoch: epochOf(info)}
@@ -176,7 +201,7 @@ func (w *rowWriter) through(ctx context.Context, to uint64) error {
 			}
 			return fmt.Errorf("record %d: %w", m.Seq, err)
 		}
-		return w.put(rec, m.Seq)
+		return w.put(rec.Site, rec.Printer, rowOf(rec, m.Seq, 0))
 	})
 	if err != nil && !errors.Is(err, errEnough) {
 		return err
@@ -185,12 +210,14 @@ func (w *rowWriter) through(ctx context.Context, to uint64) error {
 }
 
 // put sends one row on its way.
-func (w *rowWriter) put(rec *protocol.Record, seq uint64) error {
-	data, err := json.Marshal(rowOf(rec, seq, w.epoch))
+func (w *rowWriter) put(site, printer string, row storedRow) error {
+	row.Epoch = w.epoch
+	seq := row.Seq
+	data, err := json.Marshal(row)
 	if err != nil {
 		return fmt.Errorf("row of record %d: %w", seq, err)
 	}
-	f, err := w.js.PublishAsync(protocol.RowSubject(rec.Site, rec.Printer), data,
+	f, err := w.js.PublishAsync(protocol.RowSubject(site, printer), data,
 		jetstream.WithExpectLastSequence(w.row), jetstream.WithStallWait(10*time.Second))
 	if err != nil {
 		return fmt.Errorf("row of record %d: %w", seq, err)

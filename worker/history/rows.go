@@ -117,6 +117,16 @@ type rowSpan struct {
 
 // spanOf looks at the ends of the rows. What is missing or not ours is an empty span.
 func spanOf(ctx context.Context, js jetstream.JetStream) (rowSpan, error) {
+	for try := 0; ; try++ {
+		sp, err := spanNow(ctx, js)
+		// A row at an end may go between two looks; when it is gone for good, the rows are damaged.
+		if err != nil || sp.msgs == 0 || sp.last > 0 || try == 2 {
+			return sp, err
+		}
+	}
+}
+
+func spanNow(ctx context.Context, js jetstream.JetStream) (rowSpan, error) {
 	var sp rowSpan
 	s, err := js.Stream(ctx, protocol.StreamRows)
 	if errors.Is(err, jetstream.ErrStreamNotFound) {
@@ -171,13 +181,14 @@ func ReadRows(ctx context.Context, js jetstream.JetStream, q Query, fn func(Row)
 // walk finds what matches, oldest first, by rows where there are any.
 func (q Query) walk(ctx context.Context, js jetstream.JetStream, emit func(found) error, flush func() error) error {
 	fromRecord := func(e Entry) error { return emit(found{seq: e.Seq, entry: &e}) }
-	rec, err := js.Stream(ctx, protocol.StreamRecord)
-	if err != nil {
-		return fmt.Errorf("records: %w", err)
-	}
+	// The rows first: looked at later, they could be newer than the records just looked at.
 	sp, err := spanOf(ctx, js)
 	if err != nil {
 		return err
+	}
+	rec, err := js.Stream(ctx, protocol.StreamRecord)
+	if err != nil {
+		return fmt.Errorf("records: %w", err)
 	}
 	info := rec.CachedInfo()
 	if sp.last == 0 || sp.epoch != epochOf(info) || sp.last > info.State.LastSeq {
