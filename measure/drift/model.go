@@ -236,7 +236,7 @@ func (m *Model) setHouse() {
 	for i := range m.house {
 		h := &m.house[i]
 		h.share = shareHouse * m.alpha / float64(len(m.house))
-		h.limit = fQuantile(1-h.share, 3, h.df)
+		h.limit = fQuantile(1-h.share, 3, h.df) * heavyTail * heavyTail
 	}
 }
 
