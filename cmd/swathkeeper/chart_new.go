@@ -176,7 +176,7 @@ func (n *chartNew) wish(c *cobra.Command, id string) error {
 var flagOfSpec = map[string]string{
 	"size_mm": "size", "margin_mm": "margin", "patch_mm": "patch", "tint_percent": "tint", "step_mm": "step", "passes": "passes",
 	"nozzle_pitch_um": "nozzle-pitch", "nozzles": "nozzles", "first_nozzle_mm": "first-nozzle", "ink_limit_percent": "ink-limit",
-	"channels": "channels", "driven": "driven", "house": "house",
+	"channels": "channels", "driven": "driven", "house": "house", "marks": "size",
 }
 
 // flagged says a complaint about a field in terms of its flag.

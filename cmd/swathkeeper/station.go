@@ -194,6 +194,10 @@ func printGrant(w io.Writer, cfg *config, g, old *bus.Grant, seedFile string) er
 	return nil
 }
 
+// errOutsideGrants is for whoever asks this machine's data folder about another bus: its answer would
+// be of the wrong grants, and what it takes away still good.
+var errOutsideGrants = usagef("grants are kept by the worker's own bus: do this where that worker runs, without --nats; on an outside bus they are in its server's configuration")
+
 func newStationList() *cobra.Command {
 	var asJSON bool
 	c := &cobra.Command{
@@ -204,6 +208,9 @@ func newStationList() *cobra.Command {
 			cfg, err := loadConfig(c)
 			if err != nil {
 				return err
+			}
+			if cfg.outside() {
+				return errOutsideGrants
 			}
 			all, err := bus.ReadGrants(cfg.Data)
 			if err != nil {
@@ -244,6 +251,9 @@ func newStationRevoke() *cobra.Command {
 			cfg, err := loadConfig(c)
 			if err != nil {
 				return err
+			}
+			if cfg.outside() {
+				return errOutsideGrants
 			}
 			old, err := bus.RevokeGrant(c.Context(), cfg.Data, args[0])
 			if errors.Is(err, bus.ErrNoGrant) {

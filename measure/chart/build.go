@@ -135,6 +135,17 @@ func (s Spec) check() error {
 		if slices.ContainsFunc(s.House[:i], func(o House) bool { return o.Name == h.Name }) {
 			return bad("house", "two house colours are called %q", h.Name)
 		}
+		if len(h.Device) != len(s.Channels) {
+			return bad("house", "%q has %d values, the chart has %d channels", h.Name, len(h.Device), len(s.Channels))
+		}
+		sum := 0.0
+		for _, v := range h.Device {
+			sum += v
+		}
+		// Unlike the chart's own fields it cannot be lightened: then it would be another colour.
+		if s.Driven == DrivenInk && sum > s.InkLimit {
+			return bad("house", "%q lays %g %% of ink on one spot, the ink limit is %g %%; raise the limit if the goods bear that much", h.Name, sum, s.InkLimit)
+		}
 		probe.Patches = append(probe.Patches, Patch{ID: fmt.Sprint("house", i), Device: h.Device, House: h.Name})
 	}
 	if len(probe.Patches) == 0 {

@@ -2,6 +2,7 @@ package bus
 
 import (
 	"context"
+	"crypto/x509"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -9,6 +10,8 @@ import (
 	neturl "net/url"
 	"os"
 	"path/filepath"
+	"strings"
+	"sync"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -54,6 +57,7 @@ func Connect(ctx context.Context, o ConnectOptions) (*nats.Conn, jetstream.JetSt
 		}
 	}
 	log := o.Log.With().Str("part", "bus").Logger()
+	var refused seldom
 	opts := []nats.Option{
 		nats.Name(o.Name),
 		nats.MaxReconnects(-1),
@@ -68,7 +72,11 @@ func Connect(ctx context.Context, o ConnectOptions) (*nats.Conn, jetstream.JetSt
 		nats.ReconnectHandler(func(*nats.Conn) { log.Info().Msg("the bus is back") }),
 		// A denied publish is only a time-out to its caller; the reason comes here.
 		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) {
-			log.Error().Err(err).Msg("bus")
+			if hint := connectHint(err); hint == "" {
+				log.Error().Err(err).Msg("bus")
+			} else if refused.again(time.Now()) {
+				log.Error().Err(err).Msg("the bus does not let this one in" + hint)
+			}
 			if o.Denied != nil && errors.Is(err, nats.ErrPermissionViolation) {
 				o.Denied(err)
 			}
@@ -126,7 +134,7 @@ func Connect(ctx context.Context, o ConnectOptions) (*nats.Conn, jetstream.JetSt
 	}
 	nc, err := nats.Connect(url, opts...)
 	if err != nil {
-		return nil, nil, fmt.Errorf("bus %s: %w", redact(url), err)
+		return nil, nil, fmt.Errorf("bus %s: %w%s", redact(url), err, connectHint(err))
 	}
 	js, err := jetstream.New(nc, jetstream.WithDefaultTimeout(5*time.Second))
 	if err != nil {
@@ -134,6 +142,34 @@ func Connect(ctx context.Context, o ConnectOptions) (*nats.Conn, jetstream.JetSt
 		return nil, nil, fmt.Errorf("bus %s: %w", redact(url), err)
 	}
 	return nc, js, nil
+}
+
+// seldom lets through one in ten minutes: a station whose key was taken away knocks twice a second.
+type seldom struct {
+	mu   sync.Mutex
+	last time.Time
+}
+
+func (s *seldom) again(now time.Time) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if !s.last.IsZero() && now.Sub(s.last) < 10*time.Minute {
+		return false
+	}
+	s.last = now
+	return true
+}
+
+// connectHint says what to do about a connection that was refused, where the library's words do not.
+func connectHint(err error) string {
+	var unknown x509.UnknownAuthorityError
+	switch {
+	case errors.As(err, &unknown) || strings.Contains(err.Error(), unknown.Error()):
+		return "; name the certificate to trust by --tls-fingerprint, which the worker's log shows, or its authority by --tls-ca"
+	case errors.Is(err, nats.ErrAuthorization):
+		return "; give the key that `swathkeeper station grant` made by --nkey; it may have been revoked or replaced"
+	}
+	return ""
 }
 
 // follower dials whatever worker runs on a data folder.

@@ -755,10 +755,48 @@ func TestListenBeyond(t *testing.T) {
 		"nothing":           {URL: ep.Address, Fingerprint: ep.Fingerprint},
 	} {
 		o.Name, o.Log = "intruder", zerolog.Nop()
-		if nc, _, err := bus.Connect(t.Context(), o); err == nil {
+		nc, _, err := bus.Connect(t.Context(), o)
+		if err == nil {
 			nc.Close()
 			t.Errorf("%s: came in", what)
+			continue
 		}
+		// Who is turned away is told which flag is wanted.
+		want := map[string]string{"without trust": "--tls-fingerprint", "unencrypted": "--tls-fingerprint", "nothing": "--nkey"}[what]
+		if !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v, want a word on %s", what, err, want)
+		}
+	}
+}
+
+// A station whose key is taken away knocks until it is granted again, and its log says so once, not
+// at every knock.
+func TestRevokedStationSaysSoOnce(t *testing.T) {
+	t.Parallel()
+	s := openShop(t, "127.0.0.1:0", nil)
+	seed := grant(t, s.dir, bus.Grant{Name: "bench-9", Role: bus.RoleStation, Site: "quay", Printers: []string{"heron"}})
+	own := newLogBook()
+	nc, _, err := bus.Connect(t.Context(), bus.ConnectOptions{Name: "bench-9", URL: s.bus.Endpoint.Address, NKey: seed, Patient: true, Log: zerolog.New(own)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer nc.Close()
+	from := s.log.len()
+	if _, err := bus.RevokeGrant(t.Context(), s.dir, "bench-9"); err != nil {
+		t.Fatal(err)
+	}
+	for range 3 {
+		s.log.wait(t, from, "a knock", func(m map[string]any) bool { return m["message"] == "denied" && m["tried"] == "connect" })
+		from = s.log.len()
+	}
+	n := 0
+	for _, m := range own.all() {
+		if strings.Contains(fmt.Sprint(m), "violation") {
+			n++
+		}
+	}
+	if n != 1 {
+		t.Errorf("the station's log says %d times that it is not let in", n)
 	}
 }
 
