@@ -343,3 +343,28 @@ func TestCutOffIsNoChart(t *testing.T) {
 		t.Errorf("cut off below the patches: %v", err)
 	}
 }
+
+// Programs that lose the resolution write 72 or 96 dpi: such a picture is read by its marks. Another
+// resolution that is wrong is named as the fault, and not the marks.
+func TestWrongResolution(t *testing.T) {
+	l := small()
+	for _, dpi := range few([]float64{96, 72}) {
+		p := *plain()
+		p.DPI = dpi
+		r, err := scan.Read(picture(t, &p), lookup(l), scan.Options{})
+		if err != nil {
+			t.Errorf("a file that says %g dpi: %v", dpi, err)
+			continue
+		}
+		if math.Abs(r.DPI-200) > 2 || r.Stretch != [2]float64{} {
+			t.Errorf("a file that says %g dpi: %.1f dpi, stretch %v", dpi, r.DPI, r.Stretch)
+		}
+		checkPatches(t, l, r)
+	}
+	p := *plain()
+	p.DPI = 100
+	_, err := scan.Read(picture(t, &p), lookup(l), scan.Options{})
+	if !errors.Is(err, scan.ErrNoChart) || !strings.Contains(err.Error(), "the file says 100 dpi") || !strings.Contains(err.Error(), "about 200") {
+		t.Errorf("twice the resolution that the file says: %v", err)
+	}
+}

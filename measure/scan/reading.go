@@ -92,9 +92,31 @@ const minDPI = 75.0
 // [ErrNoChart]; what is doubtful but readable is in the reading's warnings.
 func Read(p *Picture, find func(chart.Tag) (*chart.Layout, error), opt Options) (*Reading, error) {
 	dpi := (p.DPI[0] + p.DPI[1]) / 2
-	if p.DPI[0] == 0 || p.DPI[1] == 0 || math.Abs(p.DPI[0]-p.DPI[1]) > 0.2*dpi {
+	if p.DPI[0] == 0 || p.DPI[1] == 0 || math.Abs(p.DPI[0]-p.DPI[1]) > 0.2*dpi || dpi < placeholderDPI {
 		dpi = 0
 	}
+	unknown := false // find knows no layout for what the code says
+	r, err := read(p, func(t chart.Tag) (*chart.Layout, error) {
+		l, err := find(t)
+		unknown = err != nil && t != chart.Tag{}
+		return l, err
+	}, opt, dpi)
+	if err == nil || dpi == 0 || unknown {
+		return r, err
+	}
+	// Marks are looked for in the size that the file's resolution gives them. Is that the fault?
+	if by, e := read(p, find, opt, 0); e == nil && math.Abs(by.DPI/dpi-1) > 0.1 {
+		return nil, fmt.Errorf("%w: the file says %.0f dpi, but by its marks chart %s was scanned at about %.0f: save the scan with its own resolution, or print the chart at 100 %%", ErrNoChart, dpi, by.Layout.ID, by.DPI)
+	}
+	return r, err
+}
+
+// placeholderDPI is above what programs write that know no resolution, 72 or 96 (common practice, no
+// source). A chart that is scanned so coarsely is read by its marks alone.
+const placeholderDPI = 97
+
+// read is Read with the picture's resolution, 0 if unknown.
+func read(p *Picture, find func(chart.Tag) (*chart.Layout, error), opt Options, dpi float64) (*Reading, error) {
 	o := p.overview(dpi)
 	if int(o.white)-int(o.black) < 40 {
 		return nil, fmt.Errorf("%w: it has hardly any contrast", ErrNoChart)
