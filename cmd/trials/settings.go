@@ -29,6 +29,7 @@ type settingsOptions struct {
 	Shops   int
 	From    int
 	Prints  int
+	Worth   float64
 }
 
 func newSettings() *cobra.Command {
@@ -68,6 +69,7 @@ func newSettings() *cobra.Command {
 	c.Flags().IntVar(&o.Shops, "shops", o.Shops, "made-up shops")
 	c.Flags().IntVar(&o.From, "from", o.From, "the first shop's number")
 	c.Flags().IntVar(&o.Prints, "prints", o.Prints, "prints of each search")
+	c.Flags().Float64Var(&o.Worth, "worth", 0, "gain in mean dE00 for which a print is still made; 0: as shops have it")
 	c.Flags().StringVar(&o.Results, "results", "", "keep each shop's outcome in this file, and go on from those it holds")
 	c.Flags().BoolVar(&list, "list", false, "print a line for each shop to standard error")
 	c.Flags().StringVar(&page, "write", "", "write into this page, such as measure/TRIALS.md, and a plot beside it")
@@ -107,6 +109,7 @@ func runSettings(ctx context.Context, progress io.Writer, o settingsOptions, plo
 		if err != nil {
 			return err
 		}
+		s.task.Worth = o.Worth
 		if runs[k], err = s.run(o.Prints); err != nil {
 			return fmt.Errorf("shop %d: %w", o.From+k, err)
 		}
