@@ -211,10 +211,19 @@ func (w *work) gather(traces []Trace, order []string, wantPitch float64, weight 
 	warn := func(x Warning) { w.warnings = append(w.warnings, x) }
 	w.lanes = w.lanes[:0]
 	g := grid{pitch: wantPitch, start: math.Inf(1)}
+	if wantPitch == 0 {
+		g.pitch = usualPitch(traces)
+	}
 	for i := range traces {
 		t := &traces[i]
 		v, gaps, ok := usable(*t, warn)
 		if !ok {
+			w.unusable++
+			continue
+		}
+		if wantPitch > 0 && w.d != nil && w.d.base != nil && w.d.base.alien(t.PitchUM) {
+			warn(Warning{Code: "pitch", Strip: t.Strip, Channel: t.Channel, Value: t.PitchUM,
+				Text: fmt.Sprintf("strip %q: sampled every %.4g um, the baseline every %.4g um: it is left out", t.Strip, t.PitchUM, w.d.base.PitchUM)})
 			w.unusable++
 			continue
 		}
@@ -231,11 +240,21 @@ func (w *work) gather(traces []Trace, order []string, wantPitch float64, weight 
 		if g.pitch == 0 {
 			g.pitch = pitch
 		}
+		if pitch > coarsest*g.pitch {
+			warn(Warning{Code: "pitch", Strip: t.Strip, Channel: t.Channel, Value: t.PitchUM,
+				Text: fmt.Sprintf("strip %q: sampled every %.4g um, the others every %.4g um: it is left out", t.Strip, t.PitchUM, g.pitch*1000)})
+			w.unusable++
+			continue
+		}
 		if math.Abs(pitch/g.pitch-1)*float64(len(v)) > 0.25 {
 			v = resample(v, pitch, g.pitch)
 		}
-		g.start = math.Min(g.start, t.StartMM)
 		w.samples = append(w.samples, sample{trace: i, values: v, gaps: gaps})
+	}
+	w.grid = g
+	w.dropFar(traces)
+	for _, s := range w.samples {
+		g.start = math.Min(g.start, traces[s.trace].StartMM)
 	}
 	w.grid = g
 	for i := range w.samples {

@@ -111,6 +111,8 @@ func TestScannerArtefacts(t *testing.T) {
 			ts[0].StartMM += 300 * ts[0].PitchUM / 1000
 			return ts
 		}, "", false},
+		"one strip a hundred metres away": {func(ts []banding.Trace) []banding.Trace { ts[0].StartMM = 1e5; return ts }, "place", false},
+		"one strip at another pitch":      {func(ts []banding.Trace) []banding.Trace { ts[0].PitchUM = 200; return ts }, "pitch", false},
 		"pitch off by half a percent": {func(ts []banding.Trace) []banding.Trace {
 			for i := range ts {
 				ts[i].PitchUM *= 1.005
@@ -206,4 +208,31 @@ func FuzzJudge(f *testing.F) {
 			}
 		}
 	})
+}
+
+// Without a baseline, too, one strip of another pitch or place takes nothing from the others.
+func TestOddStripWithoutABaseline(t *testing.T) {
+	t.Parallel()
+	tr, _ := setup(t)
+	d, err := banding.WithinReading(tr.Geometry(), banding.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for code, spoil := range map[string]func(*banding.Trace){
+		"pitch": func(t *banding.Trace) { t.PitchUM = 2000 },
+		"place": func(t *banding.Trace) { t.StartMM = -1e4 },
+	} {
+		ts, err := tr.Traces(madeup.State{Faults: []madeup.Fault{{Channel: "C", Nozzle: 70, Loss: 1}}}, rng(31))
+		if err != nil {
+			t.Fatal(err)
+		}
+		spoil(&ts[0])
+		r := judge(t, d, ts)
+		if !warned(r, code) || r.Unusable != 1 {
+			t.Errorf("%s: %d unusable, warnings %+v", code, r.Unusable, r.Warnings)
+		}
+		if l := only(t, r, "C"); l.Kind != banding.Dropout || l.Repeats < 30 {
+			t.Errorf("%s: %+v", code, l)
+		}
+	}
 }

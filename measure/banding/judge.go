@@ -89,12 +89,16 @@ func (w *work) load(traces []Trace) {
 	pitch := 0.0
 	if d.base != nil {
 		// A reading on another pitch than the baseline's is brought to it, unless it is too different for
-		// the baseline's spectrum to mean anything.
+		// the baseline's spectrum to mean anything. A few strips that differ do not take it from the others.
 		pitch = d.base.PitchUM / 1000
+		odd := 0
 		for i := range traces {
-			if r := traces[i].PitchUM / d.base.PitchUM; r > 0 && (r > 1.25 || r < 0.8) {
-				pitch = 0
+			if d.base.alien(traces[i].PitchUM) {
+				odd++
 			}
+		}
+		if 2*odd >= len(traces) {
+			pitch = 0
 		}
 	}
 	w.gather(traces, d.order, pitch, func(channel, strip string) float64 {
