@@ -66,16 +66,17 @@ func usable(t Trace, add func(Warning)) (v []float64, gaps, ok bool) {
 		return nil, false, false
 	}
 	v = t.Values
-	sum, same := 0.0, 0
+	sum, same, wild := 0.0, 0, false
 	prev := math.NaN()
 	for _, u := range v {
 		sum += u
+		wild = wild || math.Abs(u) > wildest
 		if u == prev {
 			same++
 		}
 		prev = u
 	}
-	bad := math.IsNaN(sum) || math.IsInf(sum, 0)
+	bad := wild || math.IsNaN(sum)
 	if !bad && same < clipRun-1 {
 		return v, false, true
 	}
@@ -83,7 +84,7 @@ func usable(t Trace, add func(Warning)) (v []float64, gaps, ok bool) {
 	missing := 0
 	lo, hi := math.Inf(1), math.Inf(-1)
 	for i, u := range v {
-		if math.IsNaN(u) || math.IsInf(u, 0) {
+		if !(math.Abs(u) <= wildest) {
 			u = math.NaN()
 			missing++
 		} else {
@@ -92,7 +93,7 @@ func usable(t Trace, add func(Warning)) (v []float64, gaps, ok bool) {
 		w[i] = u
 	}
 	if missing > 0 {
-		warn("gap", float64(missing), "%d of %d samples are missing; lines there cannot be seen", missing, n)
+		warn("gap", float64(missing), "%d of %d samples are missing or no reading (beyond %g); lines there cannot be seen", missing, n, wildest)
 	}
 	if !(hi > lo) {
 		warn("flat", 0, "all samples are equal: no picture, or the instrument is out of its range")
@@ -134,6 +135,10 @@ func usable(t Trace, add func(Warning)) (v []float64, gaps, ok bool) {
 	}
 	return w, missing > 0, true
 }
+
+// wildest is the largest value that can be a density or a lightness read with any offset; what lies beyond it is no
+// reading, and one such sample would drown its strip.
+const wildest = 1000.0
 
 // cutShare is the share of samples at one end of the range from which they count as cut off there. Of noise
 // in twenty steps or more, much fewer reach the last one.

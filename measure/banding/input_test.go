@@ -113,6 +113,13 @@ func TestScannerArtefacts(t *testing.T) {
 		}, "", false},
 		"one strip a hundred metres away": {func(ts []banding.Trace) []banding.Trace { ts[0].StartMM = 1e5; return ts }, "place", false},
 		"one strip at another pitch":      {func(ts []banding.Trace) []banding.Trace { ts[0].PitchUM = 200; return ts }, "pitch", false},
+		"a sample that is no reading": {func(ts []banding.Trace) []banding.Trace {
+			for i := range ts {
+				ts[i].Values[1000] = 1e308
+			}
+			cyan(ts, func(v []float64) { v[500] = 1e6 })
+			return ts
+		}, "gap", false},
 		"pitch off by half a percent": {func(ts []banding.Trace) []banding.Trace {
 			for i := range ts {
 				ts[i].PitchUM *= 1.005
@@ -133,6 +140,9 @@ func TestScannerArtefacts(t *testing.T) {
 			found := slices.ContainsFunc(lines(r, "C"), func(l banding.Line) bool { return l.Repeats > 20 && l.Contrast < 0 })
 			if found == tc.lost {
 				t.Errorf("found %v: %+v", found, r.Channels)
+			}
+			if len(r.Marks) > 2 {
+				t.Errorf("%d marks of what is no reading: %+v", len(r.Marks), r.Marks[0])
 			}
 			for _, c := range r.Channels {
 				for _, v := range []float64{c.Score, c.Limit, c.Detectable, c.DetectableSingle} {

@@ -204,6 +204,24 @@ func TestSeveralNozzlesAndASeam(t *testing.T) {
 	}
 }
 
+// Two of four inks with a dead nozzle at one place are two lines, and no seam: the others show nothing there.
+func TestTwoInksAtOnePlaceAreNoSeam(t *testing.T) {
+	t.Parallel()
+	tr, d := setup(t)
+	for seed := range uint64(5) {
+		r := judge(t, d, readings(t, tr, 1, madeup.State{Faults: []madeup.Fault{{Channel: "C", Nozzle: 70, Loss: 1}, {Channel: "M", Nozzle: 70, Loss: 1}}}, 300+seed)[0])
+		for _, c := range r.Channels {
+			want := 0
+			if c.Channel == "C" || c.Channel == "M" {
+				want = 1
+			}
+			if len(c.Lines) != want || want == 1 && c.Lines[0].Kind != banding.Dropout {
+				t.Errorf("seed %d: channel %s: %+v", seed, c.Channel, c.Lines)
+			}
+		}
+	}
+}
+
 // A chart in density shows the same faults; lighter is then a smaller value, and the contrast negative
 // too.
 func TestDensity(t *testing.T) {

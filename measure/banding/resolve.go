@@ -397,12 +397,18 @@ func (w *work) allInks(e event) (feed bool, lit []*lane) {
 		common = mid
 	}
 	alike, one, most := 0.0, 0.0, 0.0
+	absent := 0
 	for _, a := range amps {
 		s := 0.4 * common
 		alike += (a.a - common) * (a.a - common) / (a.se*a.se + s*s)
 		// The freedom of a share's worth of scatter has its price.
 		alike += math.Log1p(s * s / (a.se * a.se))
 		t := a.a / a.se
+		if common*a.a <= 0 || math.Abs(a.a) < 0.25*math.Abs(common) {
+			if math.Abs(common-a.a) > 4*a.se {
+				absent++
+			}
+		}
 		one += t * t
 		most = math.Max(most, t*t)
 		if math.Abs(t) > 3 || a.l == e.lane {
@@ -410,6 +416,9 @@ func (w *work) allInks(e event) (feed bool, lit []*lane) {
 		}
 	}
 	one -= most
+	if 2*absent >= len(amps) {
+		return false, lit // a seam leaves no half of the inks out: several heads have lost a nozzle
+	}
 	return alike < one, lit
 }
 
