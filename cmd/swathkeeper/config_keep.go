@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"swathkeeper/worker/bus"
 	"swathkeeper/worker/retention"
 )
 
@@ -53,4 +54,16 @@ func keepFor(s string) (time.Duration, error) {
 		}
 	}
 	return 0, fmt.Errorf("%q is none of 400d, 60w, 3y and forever", s)
+}
+
+// keptFor tells how long things are kept, for doctor.
+func keptFor(p *retention.Policy) string {
+	days := func(d time.Duration) string {
+		if d == 0 {
+			return "for ever"
+		}
+		return fmt.Sprintf("%d days", d/(24*time.Hour))
+	}
+	return fmt.Sprintf("kept: readings %s, records %s, scans %s; journal and baselines for ever ([keep] in the settings)",
+		days(p.Readings), days(p.Records), days(bus.ScanAge))
 }

@@ -144,6 +144,15 @@ func oneMeasurement(name string, fill station.Fill) (*measurement.File, error) {
 
 // writeWhole writes a file so that it is there whole or not at all.
 func writeWhole(name string, data []byte) error {
+	return writeWholeBy(name, func(w io.Writer) error {
+		_, err := w.Write(data)
+		return err
+	})
+}
+
+// writeWholeBy is writeWhole for what is written piece by piece: what is there under that name stays
+// until the new file is complete.
+func writeWholeBy(name string, write func(io.Writer) error) error {
 	tmp, err := os.CreateTemp(filepath.Dir(name), ".swathkeeper-*")
 	if err != nil {
 		var p *os.PathError
@@ -153,7 +162,7 @@ func writeWhole(name string, data []byte) error {
 		return fmt.Errorf("%s cannot be written: %w", name, err)
 	}
 	defer os.Remove(tmp.Name())
-	_, err = tmp.Write(data)
+	err = write(tmp)
 	if err == nil {
 		err = tmp.Chmod(0o644)
 	}

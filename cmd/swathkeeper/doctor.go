@@ -110,6 +110,9 @@ func examine(c *cobra.Command, chats []string, inside bool) []doctor.Finding {
 	}
 	add(doctor.Bus(ctx, cl.js, !cfg.outside(), without...)...)
 	add(doctor.Store(ctx, cl.js)...)
+	if p, err := cfg.Keep.policy(); err == nil { // else loading the settings has said so
+		say("store", doctor.Fine, "", "%s", keptFor(p))
+	}
 	if !cfg.outside() {
 		add(doctor.Disk(cfg.Data)...)
 	}

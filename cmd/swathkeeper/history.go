@@ -4,7 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
+	"io"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -39,7 +39,12 @@ Where no worker runs, the store is looked at as it lies; nothing in it changes.`
   swathkeeper history --since 30d --json | jq -r 'select(.verdict.outcome=="stop") | .text'
   swathkeeper history --since 365d --parquet year.parquet`,
 		Args: cobra.NoArgs,
-		RunE: func(c *cobra.Command, _ []string) error { return h.run(c) },
+		RunE: func(c *cobra.Command, _ []string) error {
+			if c.Flags().Changed("last") && h.q.Last < 1 {
+				return usagef("--last %d: give a number above 0", h.q.Last)
+			}
+			return h.run(c)
+		},
 	}
 	f := c.Flags()
 	f.StringVar(&h.q.Site, "site", "", "only this site")
@@ -97,9 +102,6 @@ func (h *historyFlags) query(zone *time.Location) error {
 	default:
 		return usagef("--advice %q: give one as messages name it, such as %s or %s", h.q.Advice, protocol.AdviceClean, protocol.AdviceInk)
 	}
-	if h.q.Last < 0 {
-		return usagef("--last %d: give a number above 0", h.q.Last)
-	}
 	n := 0
 	for _, on := range []bool{h.asJSON, h.csv, h.parquet != ""} {
 		if on {
@@ -108,6 +110,9 @@ func (h *historyFlags) query(zone *time.Location) error {
 	}
 	if n > 1 {
 		return usagef("give one of --json, --csv and --parquet")
+	}
+	if h.q.Follow && h.until != "" {
+		return usagef("--follow shows what comes until it is interrupted; leave --until out, or --follow")
 	}
 	if h.q.Follow && h.parquet != "" {
 		return usagef("--follow has no end and a Parquet file needs one; leave one of them out")
@@ -156,7 +161,6 @@ func (h *historyFlags) run(c *cobra.Command) error {
 // rows writes one line for each record, on the screen or into a file.
 func (h *historyFlags) rows(c *cobra.Command, cl *client, zone *time.Location, n *int) error {
 	var write func(history.Row) error
-	done := func() error { return nil }
 	switch {
 	case h.csv:
 		w, err := history.NewCSV(c.OutOrStdout())
@@ -165,20 +169,22 @@ func (h *historyFlags) rows(c *cobra.Command, cl *client, zone *time.Location, n
 		}
 		write = w.Write
 	case h.parquet != "":
-		f, err := os.Create(h.parquet)
-		if err != nil {
-			return err
-		}
-		w := history.NewParquet(f)
-		write, done = w.Write, func() error { return errors.Join(w.Close(), f.Close()) }
+		return writeWholeBy(h.parquet, func(f io.Writer) error {
+			w := history.NewParquet(f)
+			return errors.Join(h.each(cl, n, w.Write), w.Close())
+		})
 	default:
 		s := screen(c, zone)
 		s.IDs = h.ids
 		write = s.Line
 	}
-	err := history.ReadRows(cl.ctx, cl.js, h.q, func(r history.Row) error {
+	return h.each(cl, n, write)
+}
+
+// each calls write for every row and counts them.
+func (h *historyFlags) each(cl *client, n *int, write func(history.Row) error) error {
+	return history.ReadRows(cl.ctx, cl.js, h.q, func(r history.Row) error {
 		*n++
 		return write(r)
 	})
-	return errors.Join(err, done())
 }

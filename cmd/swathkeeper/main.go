@@ -11,6 +11,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"regexp"
 	"syscall"
 	_ "time/tzdata" // a shop's time zone must be known on machines without a zone database too
 
@@ -18,6 +19,9 @@ import (
 
 	"swathkeeper/protocol"
 )
+
+// parserWords is how the flag parser says that a value is none, in its own language's words.
+var parserWords = regexp.MustCompile(`(strconv\.\w+: )?parsing "[^"]*": (invalid syntax|value out of range)`)
 
 // Exit status, as `swathkeeper help` documents it.
 const (
@@ -96,7 +100,8 @@ func newRoot() *cobra.Command {
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
-		return usagef("%w; see `%s --help`", err, c.CommandPath())
+		// Without the words of the parser's own language.
+		return usagef("%s; see `%s --help`", parserWords.ReplaceAllString(err.Error(), "not a value it takes"), c.CommandPath())
 	})
 	addBusFlags(root)
 	root.AddCommand(newRun(), newDemo(), newSend(), newJudge(), newBaseline(), newChart(), newHistory(), newJournal(), newVersion())

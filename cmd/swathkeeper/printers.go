@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -51,6 +52,9 @@ the mean colour difference (dE00) of its last readings.`,
 					}
 				}
 				return nil
+			}
+			if len(list) == 0 && (site != "" || printer != "") {
+				return fmt.Errorf("no such printer is known: %s; `swathkeeper printers` shows all", strings.TrimPrefix(site+"/"+printer, "/"))
 			}
 			if len(list) == 0 {
 				_, err := fmt.Fprintln(c.ErrOrStderr(), "no printer is known yet; one is with its first reading")

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -63,6 +64,9 @@ well on a screen, light or dark, on a phone and on A4 paper.
 			if to.IsZero() {
 				to = now
 			}
+			if !to.After(from) && until == "" {
+				return usagef("--since %s is not in the past", since)
+			}
 			if !to.After(from) {
 				return usagef("--until %s is not after --since %s", until, since)
 			}
@@ -86,13 +90,11 @@ well on a screen, light or dark, on a phone and on A4 paper.
 				defer os.RemoveAll(dir)
 				out = filepath.Join(dir, "report.html")
 			}
-			f, err := os.Create(out)
+			err = writeWholeBy(out, func(w io.Writer) error {
+				return page.WriteHTML(w, cfg.judgeOptions().Drift.WithDefaults().Tolerances)
+			})
 			if err != nil {
-				return err
-			}
-			err = page.WriteHTML(f, cfg.judgeOptions().Drift.WithDefaults().Tolerances)
-			if err := errors.Join(err, f.Close()); err != nil {
-				return fmt.Errorf("report %s: %w", out, err)
+				return fmt.Errorf("report: %w", err)
 			}
 			if pdf != "" {
 				return printPDF(c.Context(), out, pdf)

@@ -15,6 +15,7 @@ import (
 	"fmt"
 	"hash"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"time"
@@ -214,7 +215,10 @@ func (a *Archive) Close() error { return a.z.Close() }
 // Open opens an archive and holds every part against its digest.
 func Open(path string) (*Archive, error) {
 	z, err := zip.OpenReader(path)
-	if err != nil {
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil, fmt.Errorf("there is no file %s", path)
+	case err != nil:
 		return nil, fmt.Errorf("%s is no export, or not a whole one: %w", path, err)
 	}
 	a := &Archive{z: z}

@@ -13,6 +13,9 @@ import (
 	"swathkeeper/protocol"
 )
 
+// ScanAge is how long pictures of charts are kept: they are large, and their readings outlast them.
+const ScanAge = 90 * 24 * time.Hour
+
 // Durable is the name of the consumer that judges the inbox.
 const Durable = "judge"
 
@@ -86,7 +89,7 @@ func scans(l Limits) jetstream.StreamConfig {
 		MaxMsgsPerSubject:    1,
 		MaxBytes:             l.Scans,
 		MaxMsgSize:           1 << 20,
-		MaxAge:               90 * 24 * time.Hour,
+		MaxAge:               ScanAge,
 		Duplicates:           2 * time.Minute,
 		AllowDirect:          true,
 		Replicas:             l.Replicas,

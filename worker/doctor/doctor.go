@@ -62,7 +62,7 @@ func Bus(ctx context.Context, js jetstream.JetStream, own bool, without ...strin
 	err := bus.Check(ctx, js, without...)
 	switch {
 	case err == nil:
-		return []Finding{fine("bus", "streams, stores and the judging consumer are there, and none forgets anything by itself")}
+		return []Finding{fine("bus", "everything that holds readings, records and baselines is there, and nothing is forgotten by itself")}
 	case errors.Is(err, bus.ErrNotProvisioned) && own:
 		return []Finding{fault("bus", "start the worker: it makes what is missing", "%v", err)}
 	case errors.Is(err, bus.ErrNotProvisioned):
