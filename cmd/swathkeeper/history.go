@@ -29,7 +29,8 @@ func newHistory() *cobra.Command {
 		Short: "What happened: verdicts, alerts, journal entries, refusals, baselines",
 		Long: `What happened, oldest first: one line for each reading, alert, journal entry,
 refused message and baseline. The level is stop, act, note or steady: stop and act are
-beyond the shop's tolerance, a note is real but within it.
+beyond the shop's tolerance, a note is real but within it. Differences of colour are in
+dE00, the CIEDE2000 formula: as a rule of thumb, an eye hardly sees less than 1 side by side.
 
 Where no worker runs, the store is looked at as it lies; nothing in it changes.`,
 		Example: `  swathkeeper history --since monday

@@ -184,3 +184,38 @@ func lineSize(b *protocol.Banding, f protocol.Finding) float64 {
 }
 
 func abs(x float64) float64 { return max(x, -x) }
+
+// reasonWords are the reasons as a line of the history tells them, where the code says too little.
+var reasonWords = map[string]string{
+	ReasonSupported:    "shown under two conditions",
+	ReasonOverwhelming: "so plain that one reading is enough",
+	ReasonDiffer:       "readings agree that it is off, and name different causes",
+	ReasonNewInk:       "began after the ink was changed",
+	ReasonNewMedia:     "began after the media were changed",
+	ReasonNoEffect:     "cleaning did not help",
+	ReasonUnusable:     "readings that nothing can be told from",
+	ReasonSilent:       "no reading when one was due",
+	ReasonStopLevel:    "beyond the stop limit",
+	ReasonBelowStop:    "no longer beyond the stop limit",
+	ReasonWorseBy:      "worse after what was done",
+	ReasonNoChange:     "what was done changed nothing",
+	ReasonStillOpen:    "still open: a reminder",
+	ReasonHoldEnded:    "the hold has run out",
+	ReasonSteady:       "readings no longer show it",
+	ReasonWithin:       "within tolerance again",
+	ReasonOtherCause:   "readings point to another cause",
+	ReasonReadable:     "readings can be used again",
+	ReasonHeard:        "a reading came in",
+	ReasonByHand:       "by hand",
+	ReasonRefitted:     "the profile was refitted",
+	ReasonNewBaseline:  "a new baseline is being learned",
+	ReasonExplained:    "explained by a stronger cause",
+}
+
+// ReasonWords is a reason in words for people; what has none is its own.
+func ReasonWords(reason string) string {
+	if w, ok := reasonWords[reason]; ok {
+		return w
+	}
+	return reason
+}
