@@ -77,7 +77,11 @@ func Bus(ctx context.Context, js jetstream.JetStream, own bool, without ...strin
 func Store(ctx context.Context, js jetstream.JetStream) []Finding {
 	var out []Finding
 	total := uint64(0)
-	for _, name := range []string{protocol.StreamInbox, protocol.StreamRecord, protocol.StreamScans, "OBJ_" + protocol.BucketBaselines, "KV_" + protocol.BucketSent} {
+	for _, k := range [][2]string{
+		{"readings and notes", protocol.StreamInbox}, {"records", protocol.StreamRecord}, {"scans", protocol.StreamScans},
+		{"baselines", "OBJ_" + protocol.BucketBaselines}, {"what chat has sent", "KV_" + protocol.BucketSent},
+	} {
+		what, name := k[0], k[1]
 		s, err := js.Stream(ctx, name)
 		if errors.Is(err, jetstream.ErrStreamNotFound) {
 			continue // Bus says so; scans are left out where a stopped worker's store is looked at
@@ -92,19 +96,19 @@ func Store(ctx context.Context, js jetstream.JetStream) []Finding {
 			if gone, err := missing(ctx, js, name, i.State); err != nil {
 				out = append(out, fault("store", "see the worker's log", "%s: %v", name, err))
 			} else if gone > 0 {
-				out = append(out, look("store", "find out who or what removed them; a damaged disk does that too", "%d messages within %s are gone", gone, name))
+				out = append(out, look("store", "find out who or what removed them; a damaged disk does that too", "%d of the %s are gone from the middle (%s)", gone, what, name))
 			}
 		}
 		if i.Cluster != nil {
 			for _, r := range i.Cluster.Replicas {
 				if r.Offline || !r.Current {
-					out = append(out, look("bus", "see that this NATS server runs; with one more away nothing is taken", "%s: the server %s is away or behind by %d messages", name, r.Name, r.Lag))
+					out = append(out, look("bus", "see that this NATS server runs; with one more away nothing is taken", "%s (%s): the server %s is away, or behind by %d", what, name, r.Name, r.Lag))
 				}
 			}
 		}
 		if i.Config.MaxBytes > 0 {
 			if full := float64(i.State.Bytes) / float64(i.Config.MaxBytes); full > 0.8 {
-				f := look("store", "make its limit larger, or export and remove old history", "%s is %.0f %% full", name, 100*full)
+				f := look("store", "make its limit larger, or export and remove old history", "the room for %s is %.0f %% full (%s)", what, 100*full, name)
 				if full > 0.98 {
 					f.Verdict, f.Text = Fault, f.Text+": nothing more is taken; stations keep what they have"
 				}
