@@ -90,7 +90,7 @@ func drawTable(dir, file, title string, rows, cols []string, cells [][]float64) 
 		reversed[len(rows)-1-i] = r
 	}
 	p.NominalY(reversed...)
-	return save(p, dir, file, 20*vg.Centimeter, 12*vg.Centimeter)
+	return save(p, dir, file, 24*vg.Centimeter, 12*vg.Centimeter) // so wide that the names below do not touch
 }
 
 func save(p *plot.Plot, dir, file string, w, h vg.Length) (string, error) {
