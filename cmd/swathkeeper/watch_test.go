@@ -285,7 +285,7 @@ func TestStationKeyEndToEnd(t *testing.T) {
 		args   []string
 		denied string
 	}{
-		{as("history"), "info stream SWK_RECORD"},
+		{as("history"), "info stream SWK_ROWS"},
 		{as("chart", "list"), "info stream KV_SWK_CHARTS"},
 		{as("journal", "add", "clean", "--site", "quay", "--printer", "heron"), ""},
 		{as("baseline", "learn", "--site", "quay", "--printer", "heron"), ""},
