@@ -2,6 +2,8 @@ package drift
 
 import (
 	"math"
+
+	"swathkeeper/measure/selection"
 )
 
 // fitter solves for the factors of a reading by generalised least squares with robust weights
@@ -305,7 +307,7 @@ func (f *fitter) rescale(w *work) {
 			k++
 		}
 	}
-	w.scale = max(1, quickSelect(w.sorted[:k], k/2)/chiMedian)
+	w.scale = max(1, selection.Smallest(w.sorted[:k], k/2)/chiMedian)
 	w.near = w.near[:0]
 	for p := range f.n {
 		if w.present[p] != 0 && (w.dist[p] > 0.7*robustBend*w.scale || w.weight[p] < 1) {

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"swathkeeper/measure/colour"
+	"swathkeeper/measure/selection"
 )
 
 const (
@@ -121,7 +122,7 @@ func (m *Model) meanOver(patches []int, w *work, s *Sample, f func(a, b colour.L
 func quantile(v []float64, p float64) float64 {
 	h := p * float64(len(v)-1)
 	k := int(h)
-	low := quickSelect(v, k)
+	low := selection.Smallest(v, k)
 	if k+1 >= len(v) || h == float64(k) {
 		return low
 	}

@@ -91,37 +91,3 @@ func inverseTriangle(l, out []float64, q int) {
 		oi[i] = d
 	}
 }
-
-// quickSelect returns the k-th smallest of v, reordering it.
-func quickSelect(v []float64, k int) float64 {
-	if len(v) == 0 {
-		return 0
-	}
-	lo, hi := 0, len(v)-1
-	for lo < hi {
-		pivot := v[(lo+hi)/2]
-		i, j := lo, hi
-		for i <= j {
-			for v[i] < pivot {
-				i++
-			}
-			for v[j] > pivot {
-				j--
-			}
-			if i <= j {
-				v[i], v[j] = v[j], v[i]
-				i++
-				j--
-			}
-		}
-		switch {
-		case k <= j:
-			hi = j
-		case k >= i:
-			lo = i
-		default:
-			return v[k]
-		}
-	}
-	return v[k]
-}

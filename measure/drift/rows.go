@@ -2,6 +2,8 @@ package drift
 
 import (
 	"math"
+
+	"swathkeeper/measure/selection"
 )
 
 const (
@@ -49,7 +51,7 @@ func (m *Model) rowChanges(r *Result, w *work) {
 				k++
 			}
 		}
-		scale := max(1, quickSelect(zs[:k], k/2)/0.6745)
+		scale := max(1, selection.Smallest(zs[:k], k/2)/0.6745)
 		best := RowChange{Channel: m.b.Chart.Channels[c]}
 		for from := 1; from < rows; from++ {
 			var n, d float64

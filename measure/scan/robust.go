@@ -3,6 +3,8 @@ package scan
 import (
 	"math"
 	"slices"
+
+	"swathkeeper/measure/selection"
 )
 
 // medianOf is the median of v, which stays as it is.
@@ -14,45 +16,11 @@ func medianOf(v []float64) float64 {
 		return (s[(len(s)-1)/2] + s[len(s)/2]) / 2
 	}
 	k := len(s) / 2
-	m := smallest(s, k)
+	m := selection.Smallest(s, k)
 	if len(s)%2 == 0 {
 		m = (m + slices.Max(s[:k])) / 2
 	}
 	return m
-}
-
-// smallest gives the value that would stand at place k if s were sorted, and leaves s so that
-// nothing before k is larger and nothing after it smaller (Hoare's selection, 1961).
-func smallest(s []float64, k int) float64 {
-	lo, hi := 0, len(s)-1
-	for lo < hi {
-		// The median of three as the pivot, so that what is sorted already is no bad case.
-		a, b, c := s[lo], s[(lo+hi)/2], s[hi]
-		p := max(min(a, b), min(max(a, b), c))
-		i, j := lo, hi
-		for i <= j {
-			for s[i] < p {
-				i++
-			}
-			for s[j] > p {
-				j--
-			}
-			if i <= j {
-				s[i], s[j] = s[j], s[i]
-				i++
-				j--
-			}
-		}
-		switch {
-		case k <= j:
-			hi = j
-		case k >= i:
-			lo = i
-		default:
-			return s[k]
-		}
-	}
-	return s[k]
 }
 
 // robustSpread is a standard deviation from the median absolute value.
@@ -63,7 +31,7 @@ func robustSpread(v []float64) float64 {
 	for i := 0; i < len(v); i += skip {
 		a = append(a, math.Abs(v[i]))
 	}
-	return 1.4826 * smallest(a, len(a)/2)
+	return 1.4826 * selection.Smallest(a, len(a)/2)
 }
 
 // slowly gives the slow course of a trace: medians of blocks, joined by straight lines.
