@@ -103,7 +103,7 @@ func TestKillBetweenPublishAndVerdict(t *testing.T) {
 	defer nc.Close()
 	p.do("journal", "add", "note", "--site", "quay", "--printer", "heron", "--text", "the last input")
 
-	verdicts, inputs, transitions := map[string]int{}, map[uint64]int{}, map[string]int{}
+	verdicts, inputs, transitions := map[string]int{}, map[uint64]int{}, transitionCount{}
 	open := map[string]bool{}
 	for _, r := range p.records() {
 		inputs[r.InboxSeq]++
@@ -114,19 +114,7 @@ func TestKillBetweenPublishAndVerdict(t *testing.T) {
 			t.Errorf("refused: %s", r.Text)
 		}
 		for _, c := range r.Changes {
-			transitions[fmt.Sprintf("%s %s %s", c.Key, c.Change, c.Verdict)]++
-			switch c.Change {
-			case protocol.ChangeRaised:
-				if open[c.Key] {
-					t.Errorf("%s raised twice", c.Key)
-				}
-				open[c.Key] = true
-			case protocol.ChangeCleared, protocol.ChangeAbsorbed, protocol.ChangeClosed:
-				if !open[c.Key] {
-					t.Errorf("%s %s without being open", c.Key, c.Change)
-				}
-				open[c.Key] = false
-			}
+			transitions.take(t, open, c)
 		}
 	}
 	for id := range sent {
@@ -162,4 +150,26 @@ func TestKillBetweenPublishAndVerdict(t *testing.T) {
 		}
 	}
 	t.Logf("%d kills, %d readings, %d transitions", kills, len(sent), len(transitions))
+}
+
+// transitionCount says how often each change of an alert stands in the records.
+type transitionCount map[string]int
+
+// take counts a change and holds it against what is open: nothing is raised twice, or ends without
+// having been open.
+func (n transitionCount) take(t *testing.T, open map[string]bool, c protocol.Change) {
+	t.Helper()
+	n[fmt.Sprintf("%s %s %s", c.Key, c.Change, c.Verdict)]++
+	switch c.Change {
+	case protocol.ChangeRaised:
+		if open[c.Key] {
+			t.Errorf("%s raised twice", c.Key)
+		}
+		open[c.Key] = true
+	case protocol.ChangeCleared, protocol.ChangeAbsorbed, protocol.ChangeClosed:
+		if !open[c.Key] {
+			t.Errorf("%s %s without being open", c.Key, c.Change)
+		}
+		open[c.Key] = false
+	}
 }

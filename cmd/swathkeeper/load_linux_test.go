@@ -209,7 +209,7 @@ func countChat(t *testing.T) *chatHits {
 // input, each transition in one record, in order; and what chat was told against the records.
 func (l *load) checkAll(t *testing.T, records []*protocol.Record, hits *chatHits, kills int) {
 	t.Helper()
-	verdicts, inputs, transitions := map[string]int{}, map[uint64]int{}, map[string]int{}
+	verdicts, inputs, transitions := map[string]int{}, map[uint64]int{}, transitionCount{}
 	open := map[string]bool{}
 	newest := map[string]uint64{}
 	told := map[string]bool{}
@@ -228,19 +228,7 @@ func (l *load) checkAll(t *testing.T, records []*protocol.Record, hits *chatHits
 			t.Errorf("refused: %s", r.Text)
 		}
 		for i, c := range r.Changes {
-			transitions[fmt.Sprintf("%s %s %s", c.Key, c.Change, c.Verdict)]++
-			switch c.Change {
-			case protocol.ChangeRaised:
-				if open[c.Key] {
-					t.Errorf("%s raised twice", c.Key)
-				}
-				open[c.Key] = true
-			case protocol.ChangeCleared, protocol.ChangeAbsorbed, protocol.ChangeClosed:
-				if !open[c.Key] {
-					t.Errorf("%s %s without being open", c.Key, c.Change)
-				}
-				open[c.Key] = false
-			}
+			transitions.take(t, open, c)
 			told[fmt.Sprintf("%s.%d", r.ID, i)] = true
 		}
 	}
