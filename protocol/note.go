@@ -112,9 +112,13 @@ func (p *Preset) validate() error {
 // HoldNote silences an alert until a time.
 type HoldNote struct {
 	Key   string    `json:"key"` // of the alert; site/printer/* for all of the printer
-	Until time.Time `json:"until"`
+	Until time.Time `json:"until"` // at most [LongestHold] after the note
 	Why   string    `json:"why"`
 }
+
+// LongestHold bounds a hold, so that a slip of the pen does not silence a printer for good. What is
+// to be quiet longer is held again, or closed.
+const LongestHold = 31 * 24 * time.Hour
 
 // CloseNote closes an alert by hand.
 type CloseNote struct {
@@ -203,10 +207,15 @@ func (b *BaselineNote) validate() error {
 
 func (h *HoldNote) validate(n *Note) error {
 	err := first(n.checkKey("hold.key", h.Key), checkTime("hold.until", h.Until), needWords("hold.why", h.Why, "say why the alert is held"))
-	if err == nil && !h.Until.After(n.At) {
+	switch {
+	case err != nil:
+		return err
+	case !h.Until.After(n.At):
 		return refuse(CodeOutOfRange, "hold.until", "it must be later than the note itself")
+	case h.Until.Sub(n.At) > LongestHold:
+		return refuse(CodeOutOfRange, "hold.until", "at most 31 days after the note itself; hold it again then, or close the alert")
 	}
-	return err
+	return nil
 }
 
 func needWords(field, s, hint string) error {

@@ -258,9 +258,6 @@ func newAlertClose() *cobra.Command {
 	return c
 }
 
-// longestHold bounds a hold, so that a slip of the pen does not silence a printer for good.
-const longestHold = 31 * 24 * time.Hour
-
 var lengthOf = regexp.MustCompile(`^([0-9]{1,4}(?:\.[0-9]{1,2})?)([mhdw])$`)
 
 // parseLength reads a length of time such as 30m, 8h or 2d.
@@ -278,7 +275,7 @@ func parseLength(s string) (time.Duration, error) {
 	switch {
 	case err != nil || d <= 0:
 		return 0, fmt.Errorf("%q is no length such as 30m, 8h or 2d", s)
-	case d > longestHold:
+	case d > protocol.LongestHold:
 		return 0, fmt.Errorf("%s is longer than a month; hold it for less, or close it", s)
 	}
 	return d, nil
