@@ -111,7 +111,7 @@ func (p *Preset) validate() error {
 
 // HoldNote silences an alert until a time.
 type HoldNote struct {
-	Key   string    `json:"key"` // of the alert; site/printer/* for all of the printer
+	Key   string    `json:"key"`   // of the alert; site/printer/* for all of the printer
 	Until time.Time `json:"until"` // at most [LongestHold] after the note
 	Why   string    `json:"why"`
 }
