@@ -6,7 +6,6 @@ import (
 	"io"
 	"strconv"
 	"strings"
-	"time"
 
 	"swathkeeper/protocol/measurement"
 )
@@ -16,52 +15,21 @@ import (
 // the file has them, one set a line, separated by tabs. Numbers are written
 // with as many digits as they need to be read back the same.
 func Write(w io.Writer, f *measurement.File) error {
-	if f.Len() == 0 {
-		return &measurement.Error{File: f.Name, Problem: "no patches to write"}
-	}
-	if s := f.Edged(); s != "" {
-		return &measurement.Error{File: f.Name, Problem: fmt.Sprintf("patch %s cannot be written in this format, its blanks would change", measurement.Quote(s)), Hint: "rename the patch"}
+	if err := f.Writable(); err != nil {
+		return err
 	}
 	var b bytes.Buffer
 	b.WriteString("CGATS.17\n")
-	keyword := func(name, value string) {
-		if value != "" {
-			fmt.Fprintf(&b, "%s\t\"%s\"\n", name, measurement.OneLine(value))
+	if f.Originator == "" {
+		b.WriteString("ORIGINATOR\t\"swathkeeper\"\n")
+	}
+	for _, s := range f.Statements() {
+		name, value := s.Name, s.Value
+		if s.Under != "" {
+			name, value = s.Under, name+", "+value
 		}
+		fmt.Fprintf(&b, "%s\t\"%s\"\n", name, measurement.OneLine(value))
 	}
-	originator := f.Originator
-	if originator == "" {
-		originator = "swathkeeper"
-	}
-	keyword("ORIGINATOR", originator)
-	keyword("DESCRIPTOR", f.Descriptor)
-	created := f.CreatedText
-	if f.Created != nil {
-		created = f.Created.Format(time.RFC3339)
-	}
-	keyword("CREATED", created)
-	c := f.Condition
-	// The plain statements come before free text that may hold others: the
-	// first statement of a fact counts.
-	if c.Illuminant != "" {
-		keyword("WEIGHTING_FUNCTION", "ILLUMINANT, "+c.Illuminant)
-	}
-	if c.Observer != "" {
-		keyword("WEIGHTING_FUNCTION", "OBSERVER, "+measurement.ObserverText(c.Observer))
-	}
-	if c.White != "" {
-		keyword("COMPUTATIONAL_PARAMETER", "WHITE_BASE, "+c.White)
-	}
-	keyword("FILTER", c.Filter)
-	keyword("SAMPLE_BACKING", c.Backing)
-	if c.Mode != "" {
-		keyword("MEASUREMENT_SOURCE", c.Mode)
-	} else {
-		keyword("MEASUREMENT_SOURCE", c.Source)
-	}
-	keyword("MEASUREMENT_GEOMETRY", c.Geometry)
-	keyword("INSTRUMENTATION", c.Instrument)
-	keyword("SERIAL", c.Serial)
 	fields := measurement.FieldNames(f)
 	fmt.Fprintf(&b, "NUMBER_OF_FIELDS\t%d\nBEGIN_DATA_FORMAT\n%s\nEND_DATA_FORMAT\n", len(fields), strings.Join(fields, "\t"))
 	fmt.Fprintf(&b, "NUMBER_OF_SETS\t%d\nBEGIN_DATA\n", f.Len())

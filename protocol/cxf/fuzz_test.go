@@ -7,53 +7,21 @@ import (
 	"io"
 	"os"
 	"path/filepath"
-	"runtime"
 	"testing"
 	"unicode/utf8"
 
 	"swathkeeper/protocol/measurement"
+	"swathkeeper/protocol/measurement/readcheck"
 )
-
-func seeds(f *testing.F, patterns ...string) {
-	for _, p := range patterns {
-		names, err := filepath.Glob(p)
-		if err != nil || len(names) == 0 {
-			f.Fatalf("no files %s", p)
-		}
-		for _, name := range names {
-			data, err := os.ReadFile(name)
-			if err != nil {
-				f.Fatal(err)
-			}
-			if len(data) < 20_000 {
-				f.Add(data)
-			}
-		}
-	}
-}
 
 // FuzzRead: whatever comes in, the reader ends, with an error of its own kind
 // or with patches that hold together, and never allocates more than 16 times
 // the input (and 256 KB). What it takes, encoding/xml finds well-formed too;
 // and both see the same elements and text.
 func FuzzRead(f *testing.F) {
-	seeds(f, "../../testdata/files/*.cxf", "../../testdata/charts/cxf/*.cxf")
+	readcheck.Seeds(f, 20_000, "../../testdata/files/*.cxf", "../../testdata/charts/cxf/*.cxf")
 	f.Fuzz(func(t *testing.T, data []byte) {
-		var before, after runtime.MemStats
-		runtime.ReadMemStats(&before)
-		m, err := Read(data, "fuzz", measurement.Options{})
-		runtime.ReadMemStats(&after)
-		if n := after.TotalAlloc - before.TotalAlloc; n > 16*uint64(len(data))+256<<10 {
-			t.Errorf("%d bytes allocated for %d", n, len(data))
-		}
-		if err != nil {
-			var e *measurement.Error
-			if !errors.As(err, &e) || e.Problem == "" || m != nil {
-				t.Fatalf("error %v beside %v", err, m)
-			}
-		} else if err := m.Consistent(); err != nil {
-			t.Fatal(err)
-		}
+		readcheck.Read(t, data, Read)
 		text, _, err := measurement.Decode(data, "")
 		if err != nil {
 			return

@@ -2,14 +2,11 @@ package table_test
 
 import (
 	"bytes"
-	"errors"
-	"os"
-	"path/filepath"
 	"reflect"
-	"runtime"
 	"testing"
 
 	"swathkeeper/protocol/measurement"
+	"swathkeeper/protocol/measurement/readcheck"
 	"swathkeeper/protocol/table"
 )
 
@@ -17,36 +14,11 @@ import (
 // hold together, and never allocates more than 16 times the input (and 256 KB). What it takes is
 // written and read again the same.
 func FuzzRead(f *testing.F) {
-	for _, p := range []string{"*.csv", "*.tsv"} {
-		names, err := filepath.Glob("../../testdata/files/" + p)
-		if err != nil || len(names) == 0 {
-			f.Fatalf("no files %s", p)
-		}
-		for _, name := range names {
-			data, err := os.ReadFile(name)
-			if err != nil {
-				f.Fatal(err)
-			}
-			f.Add(data)
-		}
-	}
+	readcheck.Seeds(f, 1<<20, "../../testdata/files/*.csv", "../../testdata/files/*.tsv")
 	f.Fuzz(func(t *testing.T, data []byte) {
-		var before, after runtime.MemStats
-		runtime.ReadMemStats(&before)
-		m, err := table.Read(data, "fuzz", measurement.Options{})
-		runtime.ReadMemStats(&after)
-		if n := after.TotalAlloc - before.TotalAlloc; n > 16*uint64(len(data))+256<<10 {
-			t.Errorf("%d bytes allocated for %d", n, len(data))
-		}
-		if err != nil {
-			var e *measurement.Error
-			if !errors.As(err, &e) || e.Problem == "" || m != nil {
-				t.Fatalf("error %v beside %v", err, m)
-			}
+		m := readcheck.Read(t, data, table.Read)
+		if m == nil {
 			return
-		}
-		if err := m.Consistent(); err != nil {
-			t.Fatal(err)
 		}
 		for _, comma := range []rune{',', ';', '\t'} {
 			var b bytes.Buffer

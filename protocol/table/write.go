@@ -7,7 +7,6 @@ import (
 	"io"
 	"strconv"
 	"strings"
-	"time"
 
 	"swathkeeper/protocol/measurement"
 )
@@ -17,43 +16,15 @@ import (
 // lines before the header line. Numbers are written with as many digits as
 // they need to be read back the same.
 func Write(w io.Writer, f *measurement.File, comma rune) error {
-	if f.Len() == 0 {
-		return &measurement.Error{File: f.Name, Problem: "no patches to write"}
-	}
-	if s := f.Edged(); s != "" {
-		return &measurement.Error{File: f.Name, Problem: fmt.Sprintf("patch %s cannot be written in this format, its blanks would change", measurement.Quote(s)), Hint: "rename the patch"}
+	if err := f.Writable(); err != nil {
+		return err
 	}
 	var b bytes.Buffer
-	comment := func(name, value string) {
-		if value = strings.Join(strings.Fields(value), " "); value != "" {
-			fmt.Fprintf(&b, "# %s %s\n", name, value)
+	for _, s := range f.Statements() {
+		if value := strings.Join(strings.Fields(s.Value), " "); value != "" {
+			fmt.Fprintf(&b, "# %s %s\n", s.Name, value)
 		}
 	}
-	comment("ORIGINATOR", f.Originator)
-	comment("DESCRIPTOR", f.Descriptor)
-	created := f.CreatedText
-	if f.Created != nil {
-		created = f.Created.Format(time.RFC3339)
-	}
-	comment("CREATED", created)
-	c := f.Condition
-	// The plain statements come before free text that may hold others: the
-	// first statement of a fact counts.
-	comment("ILLUMINANT", c.Illuminant)
-	if c.Observer != "" {
-		comment("OBSERVER", measurement.ObserverText(c.Observer))
-	}
-	comment("WHITE_BASE", c.White)
-	comment("FILTER", c.Filter)
-	comment("SAMPLE_BACKING", c.Backing)
-	if c.Mode != "" {
-		comment("MEASUREMENT_SOURCE", c.Mode)
-	} else {
-		comment("MEASUREMENT_SOURCE", c.Source)
-	}
-	comment("MEASUREMENT_GEOMETRY", c.Geometry)
-	comment("INSTRUMENTATION", c.Instrument)
-	comment("SERIAL", c.Serial)
 	out := csv.NewWriter(&b)
 	out.Comma = comma
 	if err := out.Write(measurement.FieldNames(f)); err != nil {
