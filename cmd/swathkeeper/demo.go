@@ -10,7 +10,6 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
-	"sync"
 	"time"
 
 	"github.com/rs/zerolog"
@@ -19,6 +18,7 @@ import (
 	"swathkeeper/protocol"
 	"swathkeeper/worker"
 	"swathkeeper/worker/bus"
+	"swathkeeper/worker/handclock"
 	"swathkeeper/worker/station"
 )
 
@@ -41,48 +41,6 @@ its troubles are made up and simulated; what the worker says about them is not.`
 	return c
 }
 
-// demoClock is the demo's time of day; the worker's timers run by it.
-type demoClock struct {
-	mu      sync.Mutex
-	now     time.Time
-	waiting map[chan time.Time]time.Time
-}
-
-// Now gives the demo's time.
-func (c *demoClock) Now() time.Time {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.now
-}
-
-// Until yields once the demo has reached t.
-func (c *demoClock) Until(t time.Time) <-chan time.Time {
-	if t.IsZero() {
-		return nil
-	}
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	ch := make(chan time.Time, 1)
-	if !t.After(c.now) {
-		ch <- c.now
-		return ch
-	}
-	c.waiting[ch] = t
-	return ch
-}
-
-func (c *demoClock) set(t time.Time) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.now = t
-	for ch, at := range c.waiting {
-		if !at.After(t) {
-			ch <- t
-			delete(c.waiting, ch)
-		}
-	}
-}
-
 // demoPause is the time between two readings, so that a person can follow.
 const demoPause = 240 * time.Millisecond
 
@@ -95,7 +53,7 @@ func inOrder(steps []demoStep) []demoStep {
 type demoRun struct {
 	out     io.Writer
 	w       *worker.Worker
-	clock   *demoClock
+	clock   *handclock.Clock
 	shop    *demoShop
 	records chan *protocol.Record
 	pause   time.Duration
@@ -113,7 +71,7 @@ func runDemo(c *cobra.Command, keep string, fast bool) (err error) {
 		return usagef("--keep %s: the folder is not empty", dir)
 	}
 	d := &demoRun{
-		out: c.OutOrStdout(), clock: &demoClock{now: demoMonday, waiting: map[chan time.Time]time.Time{}},
+		out: c.OutOrStdout(), clock: handclock.New(demoMonday),
 		records: make(chan *protocol.Record, 1024), pause: demoPause, lots: map[string]map[string]string{},
 	}
 	if fast {
@@ -211,7 +169,7 @@ func (d *demoRun) rest(ctx context.Context) error {
 // step sends one reading or note and waits for its record.
 func (d *demoRun) step(ctx context.Context, s demoStep) (*protocol.Record, error) {
 	at := s.at()
-	d.clock.set(at.Add(time.Minute))
+	d.clock.Set(at.Add(time.Minute))
 	js := d.w.JetStream()
 	var seq uint64
 	if s.note != nil {

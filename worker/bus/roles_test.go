@@ -24,6 +24,7 @@ import (
 	"swathkeeper/worker"
 	"swathkeeper/worker/bus"
 	"swathkeeper/worker/chat"
+	"swathkeeper/worker/handclock"
 	"swathkeeper/worker/history"
 	"swathkeeper/worker/station"
 )
@@ -649,43 +650,6 @@ func TestServerConfigParses(t *testing.T) {
 	}
 }
 
-// handClock stands still until it is set.
-type handClock struct {
-	mu   sync.Mutex
-	now  time.Time
-	wait map[chan time.Time]time.Time
-}
-
-func (c *handClock) Now() time.Time {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.now
-}
-
-func (c *handClock) Until(at time.Time) <-chan time.Time {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	ch := make(chan time.Time, 1)
-	if !at.After(c.now) {
-		ch <- c.now
-		return ch
-	}
-	c.wait[ch] = at
-	return ch
-}
-
-func (c *handClock) set(now time.Time) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.now = now
-	for ch, at := range c.wait {
-		if !at.After(now) {
-			ch <- now
-			delete(c.wait, ch)
-		}
-	}
-}
-
 // told gives what is written to it, one write at a time.
 type told chan string
 
@@ -701,7 +665,7 @@ func TestWorkerTellsThroughTheNight(t *testing.T) {
 		t.Fatal(err)
 	}
 	night := time.Date(2026, 3, 4, 23, 0, 0, 0, time.UTC)
-	clock := &handClock{now: night, wait: map[chan time.Time]time.Time{}}
+	clock := handclock.New(night)
 	out := make(told, 8)
 	c, err := chat.New(js, chat.Options{
 		Clock: clock, Zone: time.UTC, Console: out, Log: zerolog.Nop(),
@@ -757,7 +721,7 @@ func TestWorkerTellsThroughTheNight(t *testing.T) {
 		at   time.Time
 		want string
 	}{{night.Add(7 * time.Hour), "heron (quay): cyan nozzles missing"}, {night.Add(8*time.Hour + 30*time.Minute), "The day to Thu 5 Mar 07:30"}} {
-		clock.set(step.at)
+		clock.Set(step.at)
 		select {
 		case text := <-out:
 			if !strings.Contains(text, step.want) {

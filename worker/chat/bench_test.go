@@ -159,52 +159,6 @@ func (c *jumpClock) Until(t time.Time) <-chan time.Time {
 	return ch
 }
 
-// handClock stands still until the test sets it.
-type handClock struct {
-	mu    sync.Mutex
-	now   time.Time
-	waits map[chan time.Time]time.Time
-	asked chan time.Time // what was waited for
-}
-
-func newHandClock(at time.Time) *handClock {
-	return &handClock{now: at, waits: map[chan time.Time]time.Time{}, asked: make(chan time.Time, 100)}
-}
-
-func (c *handClock) Now() time.Time {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.now
-}
-
-func (c *handClock) Until(t time.Time) <-chan time.Time {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	ch := make(chan time.Time, 1)
-	if !t.After(c.now) {
-		ch <- c.now
-		return ch
-	}
-	c.waits[ch] = t
-	select {
-	case c.asked <- t:
-	default:
-	}
-	return ch
-}
-
-func (c *handClock) set(t time.Time) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.now = t
-	for ch, at := range c.waits {
-		if !at.After(t) {
-			ch <- t
-			delete(c.waits, ch)
-		}
-	}
-}
-
 // request is what the service in the test was sent.
 type request struct {
 	path   string

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"swathkeeper/protocol"
+	"swathkeeper/worker/handclock"
 )
 
 func TestQuietHours(t *testing.T) {
@@ -50,7 +51,7 @@ func TestANight(t *testing.T) {
 	b := newBench(t)
 	s := newFakeService(t)
 	evening := time.Date(2026, 3, 4, 20, 0, 0, 0, time.UTC)
-	clock := newHandClock(evening)
+	clock := handclock.New(evening)
 	o := Options{Clock: clock, Targets: []Target{{Name: "phone", URL: s.URL, AllowLocal: true, Quiet: "21:00-06:00"}}}
 	c := b.start(o)
 
@@ -59,7 +60,7 @@ func TestANight(t *testing.T) {
 	s.next(t)
 	b.settled("phone")
 
-	clock.set(evening.Add(3 * time.Hour))
+	clock.Set(evening.Add(3 * time.Hour))
 	act := keyed(raised(2), "heron", "act", protocol.ChangeRaised)
 	b.record("heron", []protocol.Alert{alertOf(act)}, act)
 	short := keyed(raised(3), "plover", "act", protocol.ChangeRaised)
@@ -74,7 +75,7 @@ func TestANight(t *testing.T) {
 	b.settled("phone")
 	s.none(t)
 
-	clock.set(evening.Add(10 * time.Hour)) // six
+	clock.Set(evening.Add(10 * time.Hour)) // six
 	m := s.message(t)
 	if m.Kind != KindOpen || len(m.Open) != 1 || m.Open[0].Key != act.Key || !strings.Contains(m.Text, "Good morning. 1 alert still open") ||
 		!strings.Contains(m.Text, "- heron (quay): cyan nozzles missing or weak, since") || !strings.Contains(m.Text, "- Over: dunlin (quay)") ||
@@ -96,13 +97,13 @@ func TestAMorningWithOneAlertOpen(t *testing.T) {
 	b := newBench(t)
 	s := newFakeService(t)
 	night := time.Date(2026, 3, 4, 23, 0, 0, 0, time.UTC)
-	clock := newHandClock(night)
+	clock := handclock.New(night)
 	b.start(Options{Clock: clock, Targets: []Target{{Name: "phone", URL: s.URL, AllowLocal: true, Quiet: "21:00-06:00"}}})
 	act := keyed(raised(1), "heron", "act", protocol.ChangeRaised)
 	b.record("heron", []protocol.Alert{alertOf(act)}, act)
 	b.settled("phone")
 	s.none(t)
-	clock.set(night.Add(7 * time.Hour))
+	clock.Set(night.Add(7 * time.Hour))
 	if m := s.message(t); m.Kind != KindOpen || !strings.Contains(m.Text, "Care: mind the carriage.") || !strings.Contains(m.Text, "First: look.") {
 		t.Errorf("%+v", m)
 	}
@@ -111,22 +112,22 @@ func TestAMorningWithOneAlertOpen(t *testing.T) {
 func TestAQuietNightHasNoMorning(t *testing.T) {
 	b := newBench(t)
 	s := newFakeService(t)
-	clock := newHandClock(time.Date(2026, 3, 4, 23, 0, 0, 0, time.UTC))
+	clock := handclock.New(time.Date(2026, 3, 4, 23, 0, 0, 0, time.UTC))
 	b.start(Options{Clock: clock, Targets: []Target{{Name: "phone", URL: s.URL, AllowLocal: true, Quiet: "21:00-06:00"}}})
 	want := time.Date(2026, 3, 5, 6, 0, 0, 0, time.UTC)
 	await(t, clock, want)
-	clock.set(want)
+	clock.Set(want)
 	await(t, clock, want.AddDate(0, 0, 1)) // it has looked, and waits for the next morning
 	s.none(t)
 }
 
 // await waits until somebody waits for the time at.
-func await(t *testing.T, c *handClock, at time.Time) {
+func await(t *testing.T, c *handclock.Clock, at time.Time) {
 	t.Helper()
 	limit := time.After(20 * time.Second)
 	for {
 		select {
-		case got := <-c.asked:
+		case got := <-c.Asked():
 			if got.Equal(at) {
 				return
 			}
@@ -139,14 +140,14 @@ func await(t *testing.T, c *handClock, at time.Time) {
 func TestDigest(t *testing.T) {
 	b := newBench(t)
 	s := newFakeService(t)
-	clock := newHandClock(time.Date(2026, 3, 4, 12, 0, 0, 0, time.UTC))
+	clock := handclock.New(time.Date(2026, 3, 4, 12, 0, 0, 0, time.UTC))
 	b.start(Options{Clock: clock, Targets: []Target{{Name: "office", URL: s.URL, AllowLocal: true, Digest: "07:30", Level: "stop", Printers: []string{"heron", "plover"}}}})
 	for _, r := range []struct{ printer, outcome string }{{"heron", "steady"}, {"heron", "act"}, {"heron", "unusable"}, {"plover", "steady"}, {"dunlin", "steady"}} {
 		b.verdict(r.printer, r.outcome)
 	}
 	due := time.Date(2026, 3, 5, 7, 30, 0, 0, time.UTC)
 	await(t, clock, due)
-	clock.set(due)
+	clock.Set(due)
 	m := s.message(t)
 	want := `The day to Thu 5 Mar 07:30: 4 readings, 1 alert open.
 - heron (quay): 3 readings, 1 beyond tolerance, 1 unusable; open: cyan nozzles missing or weak.

@@ -10,6 +10,7 @@ import (
 
 	"swathkeeper/protocol"
 	"swathkeeper/worker/alert"
+	"swathkeeper/worker/handclock"
 )
 
 // What was told at night must be told as over in the morning, also where it began as something that the
@@ -18,7 +19,7 @@ func TestWhatWasToldAtNightIsToldAsOver(t *testing.T) {
 	b := newBench(t)
 	s := newFakeService(t)
 	night := time.Date(2026, 3, 4, 22, 0, 0, 0, time.UTC)
-	clock := newHandClock(night)
+	clock := handclock.New(night)
 	b.start(Options{Clock: clock, Targets: []Target{{Name: "phone", URL: s.URL, AllowLocal: true, Quiet: "21:00-06:00"}}})
 	act := keyed(raised(1), "heron", "act", protocol.ChangeRaised)
 	b.record("heron", []protocol.Alert{alertOf(act)}, act)
@@ -30,7 +31,7 @@ func TestWhatWasToldAtNightIsToldAsOver(t *testing.T) {
 	b.record("heron", nil, keyed(act, "heron", "stop", protocol.ChangeCleared))
 	b.settled("phone")
 	s.none(t)
-	clock.set(night.Add(8 * time.Hour))
+	clock.Set(night.Add(8 * time.Hour))
 	if m := s.message(t); !strings.Contains(m.Text, "Over: heron (quay)") {
 		t.Errorf("%s", m.Text)
 	}

@@ -15,6 +15,8 @@ import (
 	"time"
 
 	"github.com/rs/zerolog"
+
+	"swathkeeper/worker/handclock"
 )
 
 // Every status code, as the table in the documentation of Retry has it.
@@ -237,7 +239,7 @@ func TestOneDeadServiceDelaysNoOther(t *testing.T) {
 	b := newBench(t)
 	dead := newFakeService(t, many(500, 900)...)
 	alive := newFakeService(t)
-	clock := newHandClock(morning) // the dead one's waits never end
+	clock := handclock.New(morning) // the dead one's waits never end
 	b.start(Options{Clock: clock, Targets: []Target{
 		{Name: "dead", URL: dead.URL, AllowLocal: true}, {Name: "alive", URL: alive.URL, AllowLocal: true},
 	}})
@@ -327,7 +329,7 @@ func TestAKillWhileSendingCostsAtMostOneDuplicate(t *testing.T) {
 func TestStopInterruptsAWait(t *testing.T) {
 	b := newBench(t)
 	s := newFakeService(t, many(500, 100)...)
-	c := b.start(Options{Clock: newHandClock(morning), Targets: []Target{{Name: "phone", URL: s.URL, AllowLocal: true}}})
+	c := b.start(Options{Clock: handclock.New(morning), Targets: []Target{{Name: "phone", URL: s.URL, AllowLocal: true}}})
 	b.record("heron", nil, raised(1))
 	s.next(t)
 	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
