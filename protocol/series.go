@@ -9,6 +9,14 @@ import (
 // NoSeries stands in a record's subject where there is no series.
 const NoSeries = "-"
 
+// seriesDigits is how long the name of a series is.
+const seriesDigits = 12
+
+// IsSeries reports whether s is the name of a series: 12 hex digits in lower case.
+func IsSeries(s string) bool {
+	return len(s) == seriesDigits && strings.Trim(s, "0123456789abcdef") == ""
+}
+
 // Series is the key of one printing condition of one printer, measured one way: the first 12 hex
 // digits of SHA-256 over chart|edition|media|preset|stage|path|instrument.kind|instrument.mode.
 // Absent parts are empty, and path is filled in as device. Readings of different series are never

@@ -14,6 +14,7 @@ import (
 	"swathkeeper/protocol"
 	"swathkeeper/worker/chat"
 	"swathkeeper/worker/health"
+	"swathkeeper/worker/zones"
 )
 
 // aliveEvery is how often a sign of life is given when nothing else is set.
@@ -191,5 +192,5 @@ func crashText(name string, seen, back time.Time, zone *time.Location) string {
 		zone = time.Local
 	}
 	return fmt.Sprintf("swathkeeper on %s was not stopped properly and is back since %s.\nLast sign of life: %s. A crash, or the power went.\nReadings that stations kept meanwhile are judged now, in their order; look at `swathkeeper doctor` if this comes again.",
-		name, back.In(zone).Format("Mon 2 Jan 15:04"), seen.In(zone).Format("Mon 2 Jan 15:04"))
+		name, zones.Stamp(back, zone, "Mon 2 Jan 15:04"), zones.Stamp(seen, zone, "Mon 2 Jan 15:04"))
 }

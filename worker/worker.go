@@ -23,6 +23,7 @@ import (
 	"swathkeeper/worker/history"
 	"swathkeeper/worker/judge"
 	"swathkeeper/worker/retention"
+	"swathkeeper/worker/zones"
 )
 
 // Options configures a worker. Only DataDir, or Bus for an outside one, must be given.
@@ -227,6 +228,7 @@ func (w *Worker) setup(ctx context.Context) error {
 		return err
 	}
 	w.onStop("stores", func(context.Context) error { stores.Close(); return nil })
+	w.tellZone(ctx)
 
 	clerk := w.startRows()
 	wake := make(chan struct{}, 1)
@@ -316,6 +318,21 @@ func (w *Worker) openBus(ctx context.Context) error {
 		return err
 	}
 	return nil
+}
+
+// tellZone notes the shop's zone for whoever shows its times. Judging goes on without.
+func (w *Worker) tellZone(ctx context.Context) {
+	zone := w.o.Alert.Zone
+	if zone == nil {
+		return
+	}
+	before, err := bus.TellZone(ctx, w.js, zone)
+	switch {
+	case err != nil:
+		w.o.Log.Warn().Err(err).Msg("times may be shown in another zone")
+	case before != "" && before != zones.Name(zone):
+		w.o.Log.Info().Str("zone", zone.String()).Str("before", before).Msg("the shop's time zone is another now")
+	}
 }
 
 // startRows keeps the rows for looking back beside the records.

@@ -15,6 +15,7 @@ import (
 	"swathkeeper/worker/alert"
 	"swathkeeper/worker/bus"
 	"swathkeeper/worker/chat"
+	"swathkeeper/worker/zones"
 )
 
 func init() { extra = append(extra, newAlert) }
@@ -66,22 +67,7 @@ func newAlertList() *cobra.Command {
   swathkeeper alert list --printer heron --json`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			for flag, v := range map[string]string{"site": site, "printer": printer} {
-				if v != "" {
-					if err := needToken(flag, v); err != nil {
-						return err
-					}
-				}
-			}
-			cfg, err := loadConfig(c)
-			if err != nil {
-				return err
-			}
-			zone, err := cfg.location()
-			if err != nil {
-				return err
-			}
-			cl, err := look(c)
+			cl, zone, err := lookAt(c, site, printer)
 			if err != nil {
 				return err
 			}
@@ -89,6 +75,11 @@ func newAlertList() *cobra.Command {
 			last, err := lastRecords(cl.ctx, cl, site, printer)
 			if err != nil {
 				return err
+			}
+			if len(last) == 0 {
+				if err := cl.known(site, printer); err != nil {
+					return err
+				}
 			}
 			var open []protocol.Alert
 			for _, r := range last {
@@ -102,7 +93,7 @@ func newAlertList() *cobra.Command {
 			}
 			for _, r := range last {
 				if time.Now().Before(r.HeldUntil) {
-					fmt.Fprintf(c.OutOrStdout(), "%s/%s: on hold until %s; nothing new is told but a stop\n", r.Site, r.Printer, r.HeldUntil.In(zone).Format("2006-01-02 15:04"))
+					fmt.Fprintf(c.OutOrStdout(), "%s/%s: on hold until %s; nothing new is told but a stop\n", r.Site, r.Printer, zones.Stamp(r.HeldUntil, zone, stampLayout))
 				}
 			}
 			if len(open) == 0 {
@@ -126,7 +117,7 @@ func newAlertList() *cobra.Command {
 
 func printAlert(c *cobra.Command, a protocol.Alert, zone *time.Location) {
 	w := c.OutOrStdout()
-	when := func(t time.Time) string { return t.In(zone).Format("2006-01-02 15:04") }
+	when := func(t time.Time) string { return zones.Stamp(t, zone, stampLayout) }
 	fmt.Fprintf(w, "%s\n", a.Key)
 	fmt.Fprintf(w, "  %s: %s, since %s\n", a.Level, chat.Cause(a), when(a.Since))
 	if a.Held {

@@ -17,6 +17,7 @@ import (
 	"swathkeeper/worker/history"
 	"swathkeeper/worker/judge"
 	"swathkeeper/worker/station"
+	"swathkeeper/worker/zones"
 )
 
 func newBaseline() *cobra.Command {
@@ -209,11 +210,7 @@ func newBaselineList() *cobra.Command {
 		Example: "  swathkeeper baseline list --printer heron",
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			zone, err := zoneOf(c)
-			if err != nil {
-				return err
-			}
-			cl, err := look(c)
+			cl, zone, err := lookAt(c, site, printer)
 			if err != nil {
 				return err
 			}
@@ -221,6 +218,11 @@ func newBaselineList() *cobra.Command {
 			rows, err := listBaselines(c, cl, site, printer)
 			if err != nil {
 				return err
+			}
+			if len(rows) == 0 {
+				if err := cl.known(site, printer); err != nil {
+					return err
+				}
 			}
 			if asJSON {
 				for _, r := range rows {
@@ -237,7 +239,7 @@ func newBaselineList() *cobra.Command {
 			w := tabwriter.NewWriter(c.OutOrStdout(), 0, 0, 2, ' ', 0)
 			fmt.Fprintln(w, "PRINTER\tSERIES\tSTATE\tGRADE\tREADINGS\tDAYS\tSINCE\tWHY")
 			for _, r := range rows {
-				fmt.Fprintf(w, "%s/%s\t%s\t%s\t%s\t%d\t%d\t%s\t%s\n", r.Site, r.Printer, r.Series, r.State, r.Grade, r.Count, r.Days, r.At.In(zone).Format("2006-01-02 15:04"), r.Reason)
+				fmt.Fprintf(w, "%s/%s\t%s\t%s\t%s\t%d\t%d\t%s\t%s\n", r.Site, r.Printer, r.Series, r.State, r.Grade, r.Count, r.Days, zones.Stamp(r.At, zone, stampLayout), r.Reason)
 			}
 			return w.Flush()
 		},
@@ -257,7 +259,10 @@ func newBaselineShow() *cobra.Command {
 		Example: "  swathkeeper baseline show --site quay --printer heron\n  swathkeeper baseline show --site quay --printer heron --json > heron.json",
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			cl, err := look(c)
+			if err := checkSeries(series); err != nil {
+				return err
+			}
+			cl, zone, err := lookAt(c, site, printer)
 			if err != nil {
 				return err
 			}
@@ -265,6 +270,11 @@ func newBaselineShow() *cobra.Command {
 			rows, err := listBaselines(c, cl, site, printer)
 			if err != nil {
 				return err
+			}
+			if len(rows) == 0 {
+				if err := cl.known(site, printer); err != nil {
+					return err
+				}
 			}
 			rows = slices.DeleteFunc(rows, func(r baselineRow) bool {
 				return r.State != "in force" || (series != "" && r.Series != series)
@@ -292,7 +302,7 @@ func newBaselineShow() *cobra.Command {
 				if err != nil {
 					return err
 				}
-				if err := printBaseline(c, b); err != nil {
+				if err := printBaseline(c, b, zone); err != nil {
 					return err
 				}
 			}
@@ -306,13 +316,13 @@ func newBaselineShow() *cobra.Command {
 	return c
 }
 
-func printBaseline(c *cobra.Command, b *judge.Baseline) error {
+func printBaseline(c *cobra.Command, b *judge.Baseline, zone *time.Location) error {
 	w := tabwriter.NewWriter(c.OutOrStdout(), 0, 0, 2, ' ', 0)
 	fmt.Fprintf(w, "baseline\t%s\n", b.ID)
 	fmt.Fprintf(w, "printer\t%s/%s, series %s\n", b.Site, b.Printer, b.Series)
 	fmt.Fprintf(w, "condition\t%s/%s, %s\n", b.Condition.Media, b.Condition.Preset, b.Condition.Stage)
 	fmt.Fprintf(w, "chart\t%s\n", chartName(b.Chart))
-	fmt.Fprintf(w, "learned\tfrom %d readings on %d days, %s to %s: %s\n", b.Count, b.Days, b.From.Format("2006-01-02"), b.To.Format("2006-01-02"), b.Grade)
+	fmt.Fprintf(w, "learned\tfrom %d readings on %d days, %s to %s: %s\n", b.Count, b.Days, b.From.In(zone).Format(time.DateOnly), b.To.In(zone).Format(time.DateOnly), b.Grade)
 	for _, text := range b.Warnings {
 		fmt.Fprintf(w, "note\t%s\n", text)
 	}

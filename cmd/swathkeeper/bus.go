@@ -17,6 +17,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"swathkeeper/worker/bus"
+	"swathkeeper/worker/history"
 )
 
 // addBusFlags adds the flags by which every command finds the bus.
@@ -30,6 +31,7 @@ func addBusFlags(c *cobra.Command) {
 	f.String("tls-ca", "", "PEM file of the authority that signed the outside bus's certificate")
 	f.String("tls-fingerprint", "", "SHA-256 of the outside bus's certificate, in place of --tls-ca")
 	f.String("config", "", "configuration file (TOML)")
+	f.String("zone", "", "the shop's time zone, such as Europe/Paris (default: as its worker knows it, which is the machine's where none is set)")
 }
 
 // defaultDataDir follows the system's habit for what a program keeps.
@@ -63,6 +65,79 @@ type client struct {
 	embed *bus.Embedded
 	ctx   context.Context // the command's own; shorter where the store is only looked at
 	stop  context.CancelFunc
+	cfg   *config
+}
+
+// zone is the shop's time zone: as it is set here, else as the shop's worker noted it, else the
+// machine's.
+func (c *client) zone() (*time.Location, error) {
+	if c.cfg.Zone != "" {
+		return c.cfg.location()
+	}
+	zone, err := bus.ShopZone(c.ctx, c.js)
+	if err != nil {
+		return nil, c.explain(err)
+	}
+	if zone == nil {
+		zone = time.Local
+	}
+	return zone, nil
+}
+
+// known refuses a printer or a site of which nothing has ever come. It is asked when nothing was
+// found, since it costs a look through all names.
+func (c *client) known(site, printer string) error {
+	return c.explain(history.Known(c.ctx, c.js, site, printer))
+}
+
+// lookAt is look for the commands that show what happened, with the zone to show it in. site and
+// printer are what was chosen, and may be empty.
+func lookAt(cmd *cobra.Command, site, printer string) (*client, *time.Location, error) {
+	for _, f := range [][2]string{{"site", site}, {"printer", printer}} {
+		if f[1] != "" {
+			if err := needToken(f[0], f[1]); err != nil {
+				return nil, nil, err
+			}
+		}
+	}
+	cl, err := look(cmd)
+	if err != nil {
+		return nil, nil, err
+	}
+	zone, err := cl.zone()
+	if err != nil {
+		cl.close()
+		return nil, nil, err
+	}
+	return cl, zone, nil
+}
+
+// stampLayout is how a line shows a time.
+const stampLayout = "2006-01-02 15:04"
+
+// span reads from when and until when something is wanted, in the shop's zone.
+func (c *client) span(since, until string) (from, to, now time.Time, err error) {
+	zone, err := c.zone()
+	if err != nil {
+		return from, to, now, err
+	}
+	now = time.Now().In(zone)
+	from, to, err = spanAt(since, until, now)
+	return from, to, now, err
+}
+
+// spanAt is span at a time; with any time, it tells whether the texts can be read at all.
+func spanAt(since, until string, now time.Time) (from, to time.Time, err error) {
+	if from, err = history.ParseWhen(since, now); err != nil {
+		return from, to, usagef("--since: %w", err)
+	}
+	if to, err = history.ParseWhen(until, now); err != nil {
+		return from, to, usagef("--until: %w", err)
+	}
+	if !to.IsZero() && !from.IsZero() && !to.After(from) {
+		return from, to, usagef("--until %s is not after --since %s", until, since)
+	}
+	return from, to, nil
 }
 
 // close ends the connection, and the store where this command had opened it itself.
@@ -139,14 +214,14 @@ func find(cmd *cobra.Command, open func(context.Context, string) (*bus.Embedded,
 	co.Name = "swathkeeper " + cmd.Name()
 	co.Log = zerolog.Nop()
 	if cfg.outside() {
-		return dial(ctx, co, nil)
+		return dial(ctx, cfg, co, nil)
 	}
 	dir := cfg.Data
 	ep, err := bus.ReadEndpoint(dir)
 	if err == nil {
 		local := co
 		local.URL, local.Token, local.Fingerprint = ep.Address, ep.Token, ep.Fingerprint
-		if c, err := dial(ctx, local, nil); err == nil {
+		if c, err := dial(ctx, cfg, local, nil); err == nil {
 			return c, nil
 		}
 		// A worker that was killed leaves its endpoint behind; the lock tells.
@@ -164,10 +239,10 @@ func find(cmd *cobra.Command, open func(context.Context, string) (*bus.Embedded,
 		return nil, err
 	}
 	co.Embedded = e
-	return dial(ctx, co, e)
+	return dial(ctx, cfg, co, e)
 }
 
-func dial(ctx context.Context, co bus.ConnectOptions, e *bus.Embedded) (*client, error) {
+func dial(ctx context.Context, cfg *config, co bus.ConnectOptions, e *bus.Embedded) (*client, error) {
 	nc, js, err := bus.Connect(ctx, co)
 	if err != nil {
 		if e != nil {
@@ -175,5 +250,5 @@ func dial(ctx context.Context, co bus.ConnectOptions, e *bus.Embedded) (*client,
 		}
 		return nil, err
 	}
-	return &client{nc: nc, js: js, embed: e, ctx: ctx}, nil
+	return &client{nc: nc, js: js, embed: e, ctx: ctx, cfg: cfg}, nil
 }

@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"swathkeeper/worker/chat"
+	"swathkeeper/worker/zones"
 )
 
 func init() { extra = append(extra, newChat) }
@@ -119,8 +120,15 @@ func newChatList() *cobra.Command {
 					Quiet: t.Quiet, Digest: t.Digest, Configured: true,
 				})
 			}
+			zone, err := cfg.location()
+			if err != nil {
+				return err
+			}
 			if cl, err := look(c); err == nil {
 				defer cl.close()
+				if zone, err = cl.zone(); err != nil {
+					return err
+				}
 				places, err := chat.Places(cl.ctx, cl.js)
 				if err != nil {
 					return cl.explain(err)
@@ -138,10 +146,6 @@ func newChatList() *cobra.Command {
 			}
 			if asJSON {
 				return writeJSON(c, rows)
-			}
-			zone, err := cfg.location()
-			if err != nil {
-				return err
 			}
 			printTargets(c, rows, zone)
 			return nil
@@ -183,7 +187,7 @@ func printTargets(c *cobra.Command, rows []chatRow, zone *time.Location) {
 			fmt.Fprintf(w, "  not told yet: %d\n", r.Behind)
 		}
 		for _, f := range r.GivenUp {
-			fmt.Fprintf(w, "  given up %s after %s: %s (%s)\n", f.At.In(zone).Format("2006-01-02 15:04"), cond(f.Tries == 1, "1 try", fmt.Sprintf("%d tries", f.Tries)), f.Title, f.Why)
+			fmt.Fprintf(w, "  given up %s after %s: %s (%s)\n", zones.Stamp(f.At, zone, stampLayout), cond(f.Tries == 1, "1 try", fmt.Sprintf("%d tries", f.Tries)), f.Title, f.Why)
 		}
 	}
 }

@@ -159,6 +159,9 @@ func loadConfig(cmd *cobra.Command) (*config, error) {
 	if err := c.Lines.check(); err != nil {
 		return nil, err
 	}
+	if _, err := c.location(); err != nil {
+		return nil, err
+	}
 	if c.Data == "" {
 		c.Data = defaultDataDir()
 	}
@@ -201,7 +204,8 @@ func (c *config) busOptions() bus.ConnectOptions {
 	return bus.ConnectOptions{URL: c.NATS, Context: c.Context, Creds: c.Creds, NKey: c.NKey, CA: c.TLSCA, Fingerprint: c.TLSFingerprint}
 }
 
-// location is the shop's time zone; the machine's when none is named.
+// location is the time zone that is set; the machine's when none is. What is shown of the past is
+// shown in the zone that client.zone gives.
 func (c *config) location() (*time.Location, error) {
 	if c.Zone == "" {
 		return time.Local, nil

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"path/filepath"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -140,39 +139,6 @@ func oneMeasurement(name string, fill station.Fill) (*measurement.File, error) {
 		return nil, fmt.Errorf("%s: %d readings where one is wanted", name, len(files))
 	}
 	return files[0], nil
-}
-
-// writeWhole writes a file so that it is there whole or not at all.
-func writeWhole(name string, data []byte) error {
-	return writeWholeBy(name, func(w io.Writer) error {
-		_, err := w.Write(data)
-		return err
-	})
-}
-
-// writeWholeBy is writeWhole for what is written piece by piece: what is there under that name stays
-// until the new file is complete.
-func writeWholeBy(name string, write func(io.Writer) error) error {
-	tmp, err := os.CreateTemp(filepath.Dir(name), ".swathkeeper-*")
-	if err != nil {
-		var p *os.PathError
-		if errors.As(err, &p) { // not by the name of the temporary file
-			err = p.Err
-		}
-		return fmt.Errorf("%s cannot be written: %w", name, err)
-	}
-	defer os.Remove(tmp.Name())
-	err = write(tmp)
-	if err == nil {
-		err = tmp.Chmod(0o644)
-	}
-	if closeErr := tmp.Close(); err == nil {
-		err = closeErr
-	}
-	if err != nil {
-		return err
-	}
-	return os.Rename(tmp.Name(), name)
 }
 
 func asRefusal(err error, r **protocol.Refusal) bool { return errors.As(err, r) }

@@ -19,8 +19,17 @@ type demoStep struct {
 	say string
 }
 
+// demoZone is where the Quay Street pennant works stand.
+const demoZone = "Europe/Paris"
+
 // demoMonday is the first day of the demo.
-var demoMonday = time.Date(2026, 3, 2, 0, 0, 0, 0, time.FixedZone("", 3600))
+var demoMonday = func() time.Time {
+	zone, err := time.LoadLocation(demoZone)
+	if err != nil { // the zone database is built in
+		panic(err)
+	}
+	return time.Date(2026, 3, 2, 0, 0, 0, 0, zone)
+}()
 
 func (s demoStep) at() time.Time {
 	return demoMonday.AddDate(0, 0, s.day).Add(time.Duration(s.hour * float64(time.Hour)))

@@ -101,9 +101,12 @@ func examine(c *cobra.Command, chats []string, inside bool) []doctor.Finding {
 		return out
 	}
 	defer cl.close()
+	if zone, err := cl.zone(); err == nil { // else the finding about the bus says why
+		now = now.In(zone)
+	}
 	ctx, cancel := context.WithTimeout(cl.ctx, lookLimit)
 	defer cancel()
-	add(examineWorker(ctx, cl, cfg)...)
+	add(examineWorker(ctx, cl, cfg, now.Location())...)
 	var without []string
 	if cl.embed != nil {
 		without = []string{protocol.StreamScans} // as look leaves them out
@@ -124,7 +127,7 @@ func examine(c *cobra.Command, chats []string, inside bool) []doctor.Finding {
 }
 
 // examineWorker asks the workers of the bus; where none runs it says so.
-func examineWorker(ctx context.Context, cl *client, cfg *config) []doctor.Finding {
+func examineWorker(ctx context.Context, cl *client, cfg *config, zone *time.Location) []doctor.Finding {
 	if cl.embed != nil {
 		return append([]doctor.Finding{{
 			Area: "worker", Verdict: doctor.Fault, Text: "no worker runs on " + cfg.Data,
@@ -143,7 +146,7 @@ func examineWorker(ctx context.Context, cl *client, cfg *config) []doctor.Findin
 			Next: "start one: `swathkeeper run --nats ...`; if one runs, restart it",
 		}}, doctor.Queue(ctx, cl.js)...)
 	}
-	return doctor.Workers(reports)
+	return doctor.Workers(reports, zone)
 }
 
 // openSecrets names the files with secrets that others may read.

@@ -67,25 +67,13 @@ Where no worker runs, the store is looked at as it lies; nothing in it changes.`
 	return c
 }
 
-// query checks the flags and completes the query.
-func (h *historyFlags) query(zone *time.Location) error {
-	now := time.Now().In(zone)
-	var err error
-	if h.q.Since, err = history.ParseWhen(h.since, now); err != nil {
-		return usagef("--since: %w", err)
+// check checks the flags, before anything is asked for.
+func (h *historyFlags) check() error {
+	if _, _, err := spanAt(h.since, h.until, time.Now()); err != nil {
+		return err
 	}
-	if h.q.Until, err = history.ParseWhen(h.until, now); err != nil {
-		return usagef("--until: %w", err)
-	}
-	if !h.q.Until.IsZero() && !h.q.Since.IsZero() && !h.q.Until.After(h.q.Since) {
-		return usagef("--until %s is not after --since %s", h.until, h.since)
-	}
-	for _, f := range []struct{ flag, v string }{{"site", h.q.Site}, {"printer", h.q.Printer}, {"series", h.q.Series}} {
-		if f.v != "" {
-			if err := needToken(f.flag, f.v); err != nil {
-				return err
-			}
-		}
+	if err := checkSeries(h.q.Series); err != nil {
+		return err
 	}
 	switch h.q.Kind {
 	case "", protocol.KindVerdict, protocol.KindAlert, protocol.KindRefusal, protocol.KindJournal, protocol.KindBaseline:
@@ -121,25 +109,33 @@ func (h *historyFlags) query(zone *time.Location) error {
 	return nil
 }
 
+// checkSeries refuses what no series is called; empty is all of them.
+func checkSeries(series string) error {
+	if series != "" && !protocol.IsSeries(series) {
+		return usagef("--series %q: give its 12 hex digits, as `swathkeeper baseline list` shows them", series)
+	}
+	return nil
+}
+
 func (h *historyFlags) run(c *cobra.Command) error {
-	cfg, err := loadConfig(c)
-	if err != nil {
+	if err := h.check(); err != nil {
 		return err
 	}
-	zone, err := cfg.location()
-	if err != nil {
-		return err
-	}
-	if err := h.query(zone); err != nil {
-		return err
-	}
-	cl, err := look(c)
+	cl, zone, err := lookAt(c, h.q.Site, h.q.Printer)
 	if err != nil {
 		return err
 	}
 	defer cl.close()
+	if h.q.Since, h.q.Until, _, err = cl.span(h.since, h.until); err != nil {
+		return err
+	}
 	if h.q.Follow && cl.embed != nil {
-		return fmt.Errorf("no worker runs on %s, so nothing new will come; start one with `swathkeeper run`, or leave --follow out", cfg.Data)
+		return fmt.Errorf("no worker runs on %s, so nothing new will come; start one with `swathkeeper run`, or leave --follow out", cl.cfg.Data)
+	}
+	if h.q.Follow { // it may be on its way, but more likely its name was mistyped
+		if err := cl.known(h.q.Site, h.q.Printer); err != nil {
+			fmt.Fprintf(c.ErrOrStderr(), "swathkeeper: %v; waiting for its first reading\n", err)
+		}
 	}
 	n := 0
 	if h.asJSON {
@@ -152,6 +148,11 @@ func (h *historyFlags) run(c *cobra.Command) error {
 	}
 	if err = cl.explain(err); err != nil && !(h.q.Follow && errors.Is(err, context.Canceled)) {
 		return err
+	}
+	if n == 0 && !h.q.Follow {
+		if err := cl.known(h.q.Site, h.q.Printer); err != nil {
+			return err
+		}
 	}
 	if n == 0 && !h.asJSON && !h.csv {
 		fmt.Fprintln(c.ErrOrStderr(), "nothing matches; `swathkeeper printers` shows which printers are known")
@@ -172,7 +173,11 @@ func (h *historyFlags) rows(c *cobra.Command, cl *client, zone *time.Location, n
 	case h.parquet != "":
 		return writeWholeBy(h.parquet, func(f io.Writer) error {
 			w := history.NewParquet(f)
-			return errors.Join(h.each(cl, n, w.Write), w.Close())
+			err := errors.Join(h.each(cl, n, w.Write), w.Close())
+			if err == nil && *n == 0 {
+				err = cl.known(h.q.Site, h.q.Printer) // then there is no file either
+			}
+			return err
 		})
 	default:
 		s := screen(c, zone)

@@ -10,6 +10,7 @@ import (
 	"swathkeeper/protocol"
 	"swathkeeper/worker/chat"
 	"swathkeeper/worker/history"
+	"swathkeeper/worker/zones"
 )
 
 func newJournal() *cobra.Command {
@@ -84,29 +85,17 @@ func newJournalList() *cobra.Command {
   swathkeeper journal list --since 30d --json`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			cfg, err := loadConfig(c)
-			if err != nil {
+			if _, _, err := spanAt(since, "", time.Now()); err != nil {
 				return err
 			}
-			zone, err := cfg.location()
-			if err != nil {
-				return err
-			}
-			if q.Since, err = history.ParseWhen(since, time.Now().In(zone)); err != nil {
-				return usagef("--since: %w", err)
-			}
-			for flag, v := range map[string]string{"site": q.Site, "printer": q.Printer} {
-				if v != "" {
-					if err := needToken(flag, v); err != nil {
-						return err
-					}
-				}
-			}
-			cl, err := look(c)
+			cl, zone, err := lookAt(c, q.Site, q.Printer)
 			if err != nil {
 				return err
 			}
 			defer cl.close()
+			if q.Since, _, _, err = cl.span(since, ""); err != nil {
+				return err
+			}
 			var rows []*journalRow
 			byNote := map[string]*journalRow{}
 			err = history.Read(cl.ctx, cl.js, q, func(e history.Entry) error {
@@ -139,7 +128,7 @@ func newJournalList() *cobra.Command {
 						what += " " + chat.OneLine(s)
 					}
 				}
-				line := fmt.Sprintf("%s  %s/%s  %s", r.At.In(zone).Format("2006-01-02 15:04"), r.Site, r.Printer, what)
+				line := fmt.Sprintf("%s  %s/%s  %s", zones.Stamp(r.At, zone, stampLayout), r.Site, r.Printer, what)
 				if r.Note.Who != "" {
 					line += " (" + chat.OneLine(r.Note.Who) + ")"
 				}
@@ -147,6 +136,11 @@ func newJournalList() *cobra.Command {
 					line += ": " + o
 				}
 				fmt.Fprintln(c.OutOrStdout(), line)
+			}
+			if len(rows) == 0 {
+				if err := cl.known(q.Site, q.Printer); err != nil {
+					return err
+				}
 			}
 			if len(rows) == 0 && !asJSON {
 				fmt.Fprintln(c.ErrOrStderr(), "nothing yet")

@@ -15,6 +15,7 @@ import (
 
 	"swathkeeper/worker/archive"
 	"swathkeeper/worker/bus"
+	"swathkeeper/worker/zones"
 )
 
 func init() { extra = append(extra, newExport, newImport) }
@@ -39,34 +40,31 @@ secrets and certificates are not in it: copy those yourself.`,
 				return err
 			}
 			defer cl.close()
+			zone, err := cl.zone()
+			if err != nil {
+				return err
+			}
 			grants := ""
 			if !cfg.outside() {
 				grants = filepath.Join(cfg.Data, bus.GrantsFile)
 			}
-			// Under another name until it is whole: half a copy must not look like one.
-			tmp, err := os.CreateTemp(filepath.Dir(args[0]), filepath.Base(args[0])+".new-*")
+			var m *archive.Manifest
+			// Only its owner may read it: it holds all there is.
+			err = wholeFile(args[0], 0o600, func(f *os.File) error {
+				var err error
+				if m, err = archive.Export(c.Context(), cl.nc, cl.js, grants, versionText(), f); err != nil {
+					return err
+				}
+				a, err := archive.Open(f.Name()) // read it back before it is relied on
+				if err != nil {
+					return fmt.Errorf("what was written to %s does not read back: %w", args[0], err)
+				}
+				return a.Close()
+			})
 			if err != nil {
 				return err
 			}
-			defer os.Remove(tmp.Name())
-			m, err := archive.Export(c.Context(), cl.nc, cl.js, grants, versionText(), tmp)
-			if err == nil {
-				err = tmp.Sync()
-			}
-			if err := errors.Join(err, tmp.Close()); err != nil {
-				return err
-			}
-			a, err := archive.Open(tmp.Name()) // read it back before it is relied on
-			if err != nil {
-				return err
-			}
-			if err := a.Close(); err != nil {
-				return err
-			}
-			if err := os.Rename(tmp.Name(), args[0]); err != nil {
-				return err
-			}
-			return printManifest(c, m, asJSON)
+			return printManifest(c, m, zone, asJSON)
 		},
 	}
 	c.Flags().BoolVar(&asJSON, "json", false, "print what it holds as JSON")
@@ -90,12 +88,16 @@ you start the new one: readings sent to the old one after the export are not in 
 				return err
 			}
 			defer a.Close()
-			if check {
-				return printManifest(c, &a.Manifest, asJSON)
-			}
 			cfg, err := loadConfig(c)
 			if err != nil {
 				return err
+			}
+			zone, err := cfg.location()
+			if err != nil {
+				return err
+			}
+			if check {
+				return printManifest(c, &a.Manifest, zone, asJSON)
 			}
 			cl, err := empty(c, cfg)
 			if err != nil {
@@ -109,7 +111,10 @@ you start the new one: readings sent to the old one after the export are not in 
 			if err := a.Import(c.Context(), cl.nc, cl.js, bus.DefaultLimits(), grants); err != nil {
 				return err
 			}
-			return printManifest(c, &a.Manifest, asJSON)
+			if zone, err = cl.zone(); err != nil {
+				return err
+			}
+			return printManifest(c, &a.Manifest, zone, asJSON)
 		},
 	}
 	c.Flags().BoolVar(&check, "check", false, "only look whether the file is whole, and what it holds")
@@ -134,15 +139,15 @@ func empty(c *cobra.Command, cfg *config) (*client, error) {
 	}
 	co := cfg.busOptions()
 	co.Name, co.Log, co.Embedded = "swathkeeper import", zerolog.Nop(), e
-	return dial(context.WithoutCancel(ctx), co, e)
+	return dial(context.WithoutCancel(ctx), cfg, co, e)
 }
 
-func printManifest(c *cobra.Command, m *archive.Manifest, asJSON bool) error {
+func printManifest(c *cobra.Command, m *archive.Manifest, zone *time.Location, asJSON bool) error {
 	if asJSON {
 		return writeJSON(c, m)
 	}
 	var w io.Writer = c.OutOrStdout()
-	fmt.Fprintf(w, "made %s by swathkeeper %s\n", m.Made.Format(time.RFC3339), m.Version)
+	fmt.Fprintf(w, "made %s by swathkeeper %s\n", zones.Stamp(m.Made, zone, stampLayout), m.Version)
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
 	for _, p := range m.Parts {
 		fmt.Fprintf(t, "%d KB\t%s\t  %s\t\n", (p.Bytes+1023)/1024, p.SHA256[:16], p.What)

@@ -2,7 +2,6 @@ package main
 
 import (
 	"fmt"
-	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -25,18 +24,7 @@ the mean colour difference (dE00) of its last readings.`,
   swathkeeper printers --json | jq -r 'select(.state=="stop") | .printer'`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			for _, f := range []struct{ flag, v string }{{"site", site}, {"printer", printer}} {
-				if f.v != "" {
-					if err := needToken(f.flag, f.v); err != nil {
-						return err
-					}
-				}
-			}
-			zone, err := zoneOf(c)
-			if err != nil {
-				return err
-			}
-			cl, err := look(c)
+			cl, zone, err := lookAt(c, site, printer)
 			if err != nil {
 				return err
 			}
@@ -45,6 +33,11 @@ the mean colour difference (dE00) of its last readings.`,
 			if err != nil {
 				return cl.explain(err)
 			}
+			if len(list) == 0 {
+				if err := cl.known(site, printer); err != nil {
+					return err
+				}
+			}
 			if asJSON {
 				for _, p := range list {
 					if err := writeJSON(c, p); err != nil {
@@ -52,9 +45,6 @@ the mean colour difference (dE00) of its last readings.`,
 					}
 				}
 				return nil
-			}
-			if len(list) == 0 && (site != "" || printer != "") {
-				return fmt.Errorf("no such printer is known: %s; `swathkeeper printers` shows all", strings.TrimPrefix(site+"/"+printer, "/"))
 			}
 			if len(list) == 0 {
 				_, err := fmt.Fprintln(c.ErrOrStderr(), "no printer is known yet; one is with its first reading")
@@ -67,13 +57,4 @@ the mean colour difference (dE00) of its last readings.`,
 	c.Flags().StringVar(&printer, "printer", "", "only this printer")
 	c.Flags().BoolVar(&asJSON, "json", false, "print one printer a line as JSON")
 	return c
-}
-
-// zoneOf gives the shop's time zone for a command.
-func zoneOf(c *cobra.Command) (*time.Location, error) {
-	cfg, err := loadConfig(c)
-	if err != nil {
-		return nil, err
-	}
-	return cfg.location()
 }

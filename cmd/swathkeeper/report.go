@@ -12,7 +12,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"swathkeeper/worker/history"
 	"swathkeeper/worker/report"
 )
 
@@ -36,48 +35,30 @@ well on a screen, light or dark, on a phone and on A4 paper.
 			if err := needToken("printer", printer); err != nil {
 				return err
 			}
-			if site != "" {
-				if err := needToken("site", site); err != nil {
-					return err
-				}
-			}
 			if out == "" && pdf == "" {
 				return usagef("give --out FILE.html, or --pdf FILE.pdf, or both")
 			}
-			cfg, err := loadConfig(c)
-			if err != nil {
+			if _, _, err := spanAt(since, until, time.Now()); err != nil {
 				return err
-			}
-			zone, err := cfg.location()
-			if err != nil {
-				return err
-			}
-			now := time.Now().In(zone)
-			from, err := history.ParseWhen(since, now)
-			if err != nil {
-				return usagef("--since: %w", err)
-			}
-			to, err := history.ParseWhen(until, now)
-			if err != nil {
-				return usagef("--until: %w", err)
-			}
-			if to.IsZero() {
-				to = now
-			}
-			if !to.After(from) && until == "" {
-				return usagef("--since %s is not in the past", since)
-			}
-			if !to.After(from) {
-				return usagef("--until %s is not after --since %s", until, since)
 			}
 			if pdf != "" && browser() == "" {
 				return errors.New("--pdf needs a browser (chromium or google-chrome) on this machine; write --out FILE.html and print that from a browser")
 			}
-			cl, err := look(c)
+			cl, zone, err := lookAt(c, site, printer)
 			if err != nil {
 				return err
 			}
 			defer cl.close()
+			from, to, now, err := cl.span(since, until)
+			if err != nil {
+				return err
+			}
+			if to.IsZero() {
+				to = now
+			}
+			if !to.After(from) {
+				return usagef("--since %s is not in the past", since)
+			}
 			page, err := report.Collect(cl.ctx, cl.js, site, printer, from, to, now, zone)
 			if err != nil {
 				return cl.explain(err)
@@ -91,10 +72,10 @@ well on a screen, light or dark, on a phone and on A4 paper.
 				out = filepath.Join(dir, "report.html")
 			}
 			err = writeWholeBy(out, func(w io.Writer) error {
-				return page.WriteHTML(w, cfg.judgeOptions().Drift.WithDefaults().Tolerances)
+				return page.WriteHTML(w, cl.cfg.judgeOptions().Drift.WithDefaults().Tolerances)
 			})
 			if err != nil {
-				return fmt.Errorf("report: %w", err)
+				return err
 			}
 			if pdf != "" {
 				return printPDF(c.Context(), out, pdf)
@@ -131,15 +112,12 @@ func printPDF(ctx context.Context, page, pdf string) error {
 	if err != nil {
 		return err
 	}
-	to, err := filepath.Abs(pdf)
-	if err != nil {
-		return err
-	}
 	profile, err := os.MkdirTemp("", "swathkeeper-browser-")
 	if err != nil {
 		return err
 	}
 	defer os.RemoveAll(profile)
+	to := filepath.Join(profile, "page.pdf")
 	ctx, cancel := context.WithTimeout(ctx, printLimit)
 	defer cancel()
 	args := []string{"--headless", "--disable-gpu", "--no-first-run", "--disable-extensions", "--user-data-dir=" + profile, "--no-pdf-header-footer", "--print-to-pdf=" + to}
@@ -150,8 +128,9 @@ func printPDF(ctx context.Context, page, pdf string) error {
 	if err != nil {
 		return fmt.Errorf("the browser did not print the page: %w: %s", err, out[:min(len(out), 400)])
 	}
-	if _, err := os.Stat(to); err != nil {
+	printed, err := os.ReadFile(to)
+	if err != nil {
 		return fmt.Errorf("the browser printed nothing: %s", out[:min(len(out), 400)])
 	}
-	return nil
+	return writeWhole(pdf, printed)
 }

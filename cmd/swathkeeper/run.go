@@ -111,7 +111,6 @@ no-sync in TOML and SWATHKEEPER_NO_SYNC. Settings without a flag: [tolerance],
 	f.Bool("no-sync", false, "let the disk lag behind: faster, but a power cut may lose readings")
 	f.String("log", "", "least level that is logged: debug, info (default), warn, error")
 	f.Int("memory", 0, fmt.Sprintf("soft limit of memory in MiB (default %d, or what GOMEMLIMIT says)", defaultMemory))
-	f.String("zone", "", "the shop's time zone, such as Europe/Paris (default: the machine's)")
 	f.StringArrayVar(&chats, "chat", nil, "where alerts go: console, or the URL of a webhook or chat service; may be repeated (others on this machine can read a command line: a secret URL belongs into the configuration file)")
 	f.BoolVar(&inside, "chat-inside", false, "let --chat lead to this machine, for a receiver that runs on it")
 	return c

@@ -32,22 +32,20 @@ its newest reading, or by the key of an alert as 'swathkeeper alert list' shows 
   swathkeeper show heron --json | jq '[.patches[] | select(.de00 > 2) | .id]'`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
-			cfg, err := loadConfig(c)
-			if err != nil {
+			if _, _, err := spanAt(since, "", time.Now()); err != nil {
 				return err
 			}
-			zone, err := cfg.location()
-			if err != nil {
-				return err
-			}
-			if q.Since, err = history.ParseWhen(since, time.Now().In(zone)); err != nil {
-				return usagef("--since: %w", err)
-			}
-			cl, err := look(c)
+			cl, zone, err := lookAt(c, "", q.Printer)
 			if err != nil {
 				return err
 			}
 			defer cl.close()
+			if q.Since, _, _, err = cl.span(since, ""); err != nil {
+				return err
+			}
+			if err := cl.known("", q.Printer); err != nil {
+				return err
+			}
 			d, err := detail.Find(cl.ctx, cl.js, args[0], q)
 			if err != nil {
 				return cl.explain(err)
@@ -70,7 +68,7 @@ its newest reading, or by the key of an alert as 'swathkeeper alert list' shows 
 			if asJSON {
 				return writeJSON(c, d)
 			}
-			return d.Print(screen(c, zone), cfg.judgeOptions().Drift.WithDefaults().Tolerances)
+			return d.Print(screen(c, zone), cl.cfg.judgeOptions().Drift.WithDefaults().Tolerances)
 		},
 	}
 	f := c.Flags()

@@ -5,6 +5,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 )
 
@@ -32,5 +33,49 @@ func TestWriteWholeBy(t *testing.T) {
 	}
 	if left, err := os.ReadDir(dir); err != nil || len(left) != 1 {
 		t.Errorf("%d files are in the folder, %v", len(left), err)
+	}
+}
+
+// What is no file is never replaced by one, and what is written about keeps the name that was given.
+func TestWriteWholePlaces(t *testing.T) {
+	dir := t.TempDir()
+	text := []byte("a page")
+	link, file := filepath.Join(dir, "latest.html"), filepath.Join(dir, "page.html")
+	if err := os.WriteFile(file, nil, 0o640); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Symlink("page.html", link); err != nil {
+		t.Skip(err)
+	}
+	if err := writeWhole(link, text); err != nil {
+		t.Error(err)
+	}
+	if i, err := os.Lstat(link); err != nil || i.Mode()&os.ModeSymlink == 0 {
+		t.Errorf("the link is none any more: %v, %v", i, err)
+	}
+	if got, err := os.ReadFile(file); err != nil || string(got) != string(text) {
+		t.Errorf("the file that the link leads to holds %q, %v", got, err)
+	}
+	if i, err := os.Stat(file); err != nil || i.Mode().Perm() != 0o640 {
+		t.Errorf("the file may be read by others than before: %v, %v", i.Mode(), err)
+	}
+	// As a superuser a careless rename would put a file in the place of the device.
+	if i, err := os.Stat(os.DevNull); err == nil && i.Mode()&os.ModeDevice != 0 {
+		if err := writeWhole(os.DevNull, text); err != nil {
+			t.Error(err)
+		}
+		if i, err := os.Stat(os.DevNull); err != nil || i.Mode()&os.ModeDevice == 0 {
+			t.Fatalf("%s is a device no more: %v, %v", os.DevNull, i, err)
+		}
+		if err := wholeFile(os.DevNull, 0o600, func(*os.File) error { return nil }); err == nil {
+			t.Error("an export went into nothing")
+		}
+	}
+	for name, want := range map[string]string{
+		dir: "cannot write " + dir + ": it is a folder", filepath.Join(dir, "none", "a.html"): "make its folder first", file + "/a.html": "cannot write " + file + "/a.html: ",
+	} {
+		if err := writeWhole(name, text); err == nil || !strings.Contains(err.Error(), want) || strings.Contains(err.Error(), ".swathkeeper-") {
+			t.Errorf("%s: %v, want %q in it", name, err, want)
+		}
 	}
 }

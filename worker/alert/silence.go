@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"swathkeeper/protocol"
+	"swathkeeper/worker/zones"
 )
 
 const (
@@ -174,4 +175,6 @@ func (t *turn) lastReading() *protocol.LastGood {
 	return last
 }
 
-func clock(at time.Time, zone *time.Location) string { return at.In(zone).Format("Mon 2 Jan 15:04") }
+func clock(at time.Time, zone *time.Location) string {
+	return zones.Stamp(at, zone, "Mon 2 Jan 15:04")
+}

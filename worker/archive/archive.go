@@ -214,12 +214,18 @@ func (a *Archive) Close() error { return a.z.Close() }
 
 // Open opens an archive and holds every part against its digest.
 func Open(path string) (*Archive, error) {
+	const give = "give the file that `swathkeeper export` wrote"
+	if i, err := os.Stat(path); err == nil && i.IsDir() {
+		return nil, fmt.Errorf("%s is a folder; %s", path, give)
+	}
 	z, err := zip.OpenReader(path)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return nil, fmt.Errorf("there is no file %s", path)
+		return nil, fmt.Errorf("there is no file %s; %s", path, give)
+	case errors.Is(err, fs.ErrPermission):
+		return nil, fmt.Errorf("%s may not be read; ask its owner for it", path)
 	case err != nil:
-		return nil, fmt.Errorf("%s is no export, or not a whole one: %w", path, err)
+		return nil, fmt.Errorf("%s is no export, or not a whole one: %w; %s, copied whole", path, err, give)
 	}
 	a := &Archive{z: z}
 	if err := a.verify(); err != nil {
@@ -231,7 +237,7 @@ func Open(path string) (*Archive, error) {
 func (a *Archive) verify() error {
 	f, err := a.z.Open(manifestName)
 	if err != nil {
-		return fmt.Errorf("it has no %s: it is no export, or not a whole one", manifestName)
+		return fmt.Errorf("it has no %s: it is no export, or not a whole one; give the file that `swathkeeper export` wrote, copied whole", manifestName)
 	}
 	data, err := io.ReadAll(io.LimitReader(f, maxManifest))
 	if err := errors.Join(err, f.Close()); err != nil {

@@ -10,6 +10,7 @@ import (
 
 	"swathkeeper/protocol"
 	"swathkeeper/worker/alert"
+	"swathkeeper/worker/zones"
 )
 
 // MaxText is the length in characters that every message about a change stays under.
@@ -315,7 +316,9 @@ func suspectText(c protocol.Change, at time.Time, zone *time.Location) string {
 	return "Suspect: everything printed since " + clock(c.LastGood.At, zone) + "."
 }
 
-func clock(at time.Time, zone *time.Location) string { return at.In(zone).Format("Mon 2 Jan 15:04") }
+func clock(at time.Time, zone *time.Location) string {
+	return zones.Stamp(at, zone, "Mon 2 Jan 15:04")
+}
 
 func firstLine(s string) string {
 	line, _, _ := strings.Cut(s, "\n")

@@ -12,6 +12,7 @@ import (
 	"swathkeeper/protocol"
 	"swathkeeper/worker/alert"
 	"swathkeeper/worker/history"
+	"swathkeeper/worker/zones"
 )
 
 // printer writes a detail onto a screen.
@@ -69,7 +70,7 @@ func (p *printer) wrap(indent, s string) {
 	}
 }
 
-func (p *printer) when(t time.Time) string { return t.In(p.Zone).Format("Mon 2 Jan 2006 15:04") }
+func (p *printer) when(t time.Time) string { return zones.Stamp(t, p.Zone, "Mon 2 Jan 2006 15:04") }
 
 func (d *Detail) head(p *printer) {
 	r := d.Record

@@ -22,7 +22,7 @@ const (
 )
 
 // Baselines looks at the baseline in force of every series: whether it can be read and prepared, how
-// sure it is, and how old.
+// sure it is, and how old. Dates are told in the zone of now.
 func Baselines(ctx context.Context, js jetstream.JetStream, now time.Time) []Finding {
 	kv, err := js.KeyValue(ctx, protocol.BucketActive)
 	if err != nil {
@@ -41,6 +41,9 @@ func Baselines(ctx context.Context, js jetstream.JetStream, now time.Time) []Fin
 	var out []Finding
 	good := 0
 	for key := range keys.Keys() {
+		if bus.IsZoneKey(key) {
+			continue
+		}
 		e, err := kv.Get(ctx, key)
 		if errors.Is(err, jetstream.ErrKeyNotFound) {
 			continue
@@ -91,9 +94,9 @@ func baseline(ctx context.Context, stores *bus.Stores, name string, r protocol.B
 	old := now.Sub(b.To)
 	switch {
 	case old > baselineAge:
-		return look("baselines", "learn a new one from the printer as it is good now", "%s is of %s, more than a year old", name, b.To.Format(time.DateOnly))
+		return look("baselines", "learn a new one from the printer as it is good now", "%s is of %s, more than a year old", name, b.To.In(now.Location()).Format(time.DateOnly))
 	case old > baselineAge-nearAge:
-		return look("baselines", "plan a new one", "%s is of %s and will be a year old on %s", name, b.To.Format(time.DateOnly), b.To.Add(baselineAge).Format(time.DateOnly))
+		return look("baselines", "plan a new one", "%s is of %s and will be a year old on %s", name, b.To.In(now.Location()).Format(time.DateOnly), b.To.Add(baselineAge).In(now.Location()).Format(time.DateOnly))
 	case b.Grade != protocol.GradeFull:
 		return look("baselines", "learn on: ten readings or more over three days or more give the surest limits", "%s is %s, from %s on %s", name, b.Grade, count(b.Count, "reading"), count(b.Days, "day"))
 	}

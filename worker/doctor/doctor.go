@@ -16,6 +16,7 @@ import (
 	"swathkeeper/worker/health"
 	"swathkeeper/worker/history"
 	"swathkeeper/worker/retention"
+	"swathkeeper/worker/zones"
 )
 
 // How a thing is.
@@ -179,7 +180,7 @@ func Queue(ctx context.Context, js jetstream.JetStream) []Finding {
 }
 
 // Workers reads the reports of the workers that answered.
-func Workers(reports []health.Report) []Finding {
+func Workers(reports []health.Report, zone *time.Location) []Finding {
 	var out []Finding
 	for _, r := range reports {
 		name := fmt.Sprintf("worker %s (%s, version %s)", r.Name, r.Host, r.Version)
@@ -198,11 +199,11 @@ func Workers(reports []health.Report) []Finding {
 			}
 		}
 		if ready && r.Live {
-			out = append(out, fine("worker", "%s works since %s; judging: %s", name, r.Started.Format("2006-01-02 15:04"), r.Judging))
+			out = append(out, fine("worker", "%s works since %s; judging: %s", name, zones.Stamp(r.Started, zone, stampLayout), r.Judging))
 		}
 		for _, t := range r.Chat {
 			if t.Waiting > 0 {
-				out = append(out, fault("chat", "do `swathkeeper chat test "+t.Target+"`; what waits is sent when it works again", "%s (%s): %d attempts failed since %s: %s", t.Target, t.Service, t.Waiting, t.Since.Format("2006-01-02 15:04"), t.Error))
+				out = append(out, fault("chat", "do `swathkeeper chat test "+t.Target+"`; what waits is sent when it works again", "%s (%s): %d attempts failed since %s: %s", t.Target, t.Service, t.Waiting, zones.Stamp(t.Since, zone, stampLayout), t.Error))
 			}
 		}
 	}
@@ -237,6 +238,9 @@ func nextOf(check string) string {
 	return "see the worker's log"
 }
 
+// stampLayout is how a finding shows a time.
+const stampLayout = "2006-01-02 15:04"
+
 // silentAfter is how long a printer may go unread before it is worth a look. Common practice, no
 // source: a control chart is read at least weekly.
 const silentAfter = 14 * 24 * time.Hour
@@ -263,7 +267,7 @@ func Stations(ctx context.Context, js jetstream.JetStream, now time.Time) []Find
 		switch {
 		case silent:
 		case p.Standing != nil && !p.Standing.LastAt.IsZero() && now.Sub(p.Standing.LastAt) > silentAfter:
-			out = append(out, look("stations", "read a chart, or retire its baselines if the printer is gone", "%s/%s was last read on %s", p.Site, p.Printer, p.Standing.LastAt.Format(time.DateOnly)))
+			out = append(out, look("stations", "read a chart, or retire its baselines if the printer is gone", "%s/%s was last read on %s", p.Site, p.Printer, p.Standing.LastAt.In(now.Location()).Format(time.DateOnly)))
 		default:
 			good++
 		}

@@ -15,6 +15,7 @@ import (
 	"swathkeeper/worker"
 	"swathkeeper/worker/bus"
 	"swathkeeper/worker/chat"
+	"swathkeeper/worker/zones"
 )
 
 // certSoon is how long before a certificate runs out that is said.
@@ -133,7 +134,7 @@ func Chat(ctx context.Context, js jetstream.JetStream, targets []chat.Target, no
 		}
 		for _, t := range targets {
 			if n := lost[t.Name]; n > 0 {
-				out = append(out, fault("chat", "do `swathkeeper chat test "+t.Name+"`, and read what it missed in `swathkeeper chat list`", "%s (%s): %s given up within a week, the last on %s: %s", t.Name, t.Service(), count(n, "message"), last[t.Name].At.Format("2006-01-02 15:04"), last[t.Name].Why))
+				out = append(out, fault("chat", "do `swathkeeper chat test "+t.Name+"`, and read what it missed in `swathkeeper chat list`", "%s (%s): %s given up within a week, the last on %s: %s", t.Name, t.Service(), count(n, "message"), zones.Stamp(last[t.Name].At, now.Location(), stampLayout), last[t.Name].Why))
 			}
 		}
 	}

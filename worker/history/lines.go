@@ -9,6 +9,7 @@ import (
 	"github.com/jedib0t/go-pretty/v6/text"
 
 	"swathkeeper/protocol"
+	"swathkeeper/worker/zones"
 )
 
 // Screen is where text for people goes.
@@ -61,7 +62,7 @@ func (s *Screen) Line(r Row) error {
 	if s.IDs {
 		id = r.ID[:min(shortID, len(r.ID))] + "  "
 	}
-	head := id + fmt.Sprintf("%s  %s  %s  %s  ", r.At.In(s.Zone).Format(stampLayout), text.Pad(name, nameWidth, ' '),
+	head := id + fmt.Sprintf("%s  %s  %s  %s  ", zones.Stamp(r.At, s.Zone, stampLayout), text.Pad(name, nameWidth, ' '),
 		text.Pad(kindWords[r.Kind], 8, ' '), s.Paint(word, text.Pad(word, 8, ' ')))
 	if s.Width <= 0 {
 		_, err := fmt.Fprintf(s.Out, "%s%s\n", head, r.Text)
@@ -77,7 +78,7 @@ func (s *Screen) Line(r Row) error {
 		_, err := fmt.Fprintf(s.Out, "%s%s\n", head, strings.Join(lines, "\n"+strings.Repeat(" ", indent)))
 		return err
 	}
-	short := id + fmt.Sprintf("%s  %s  %s", r.At.In(s.Zone).Format("02 Jan 15:04"), name, s.Paint(word, word))
+	short := id + fmt.Sprintf("%s  %s  %s", zones.Stamp(r.At, s.Zone, "02 Jan 15:04"), name, s.Paint(word, word))
 	room = max(s.Width-narrowIndent, 8)
 	pad := strings.Repeat(" ", narrowIndent)
 	body := strings.ReplaceAll(text.WrapSoft(r.Text, room), "\n", "\n"+pad)

@@ -10,6 +10,7 @@ import (
 	"github.com/jedib0t/go-pretty/v6/text"
 
 	"swathkeeper/protocol"
+	"swathkeeper/worker/zones"
 )
 
 // bars are the steps of a sparkline.
@@ -87,7 +88,7 @@ func (s *Screen) listLine(p Printer, now time.Time, width int, top float64, narr
 	}
 	last := "-"
 	if !p.Standing.LastAt.IsZero() {
-		last = p.Standing.LastAt.In(s.Zone).Format(stampLayout)
+		last = zones.Stamp(p.Standing.LastAt, s.Zone, stampLayout)
 	}
 	trend := p.Standing.Trend()
 	spark := Spark(trend, top)

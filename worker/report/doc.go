@@ -70,7 +70,10 @@ func Collect(ctx context.Context, js jetstream.JetStream, site, printer string, 
 	}
 	switch len(list) {
 	case 0:
-		return nil, fmt.Errorf("no printer %s is known; `swathkeeper printers` lists them", printer)
+		if err := history.Known(ctx, js, site, printer); err != nil {
+			return nil, err
+		}
+		return nil, fmt.Errorf("printer %s has no records that can be read", printer)
 	case 1:
 	default:
 		return nil, fmt.Errorf("printer %s stands at several sites: give --site too", printer)

@@ -13,6 +13,7 @@ import (
 	"swathkeeper/protocol"
 	"swathkeeper/worker/alert"
 	"swathkeeper/worker/detail"
+	"swathkeeper/worker/zones"
 )
 
 //go:embed page.html
@@ -96,7 +97,7 @@ func (p *Page) WriteHTML(w io.Writer, tol drift.Tolerances) error {
 	return pageTemplate.Execute(w, v)
 }
 
-func (p *Page) when(t time.Time) string { return t.In(p.Zone).Format("Mon 2 Jan 2006 15:04") }
+func (p *Page) when(t time.Time) string { return zones.Stamp(t, p.Zone, "Mon 2 Jan 2006 15:04") }
 
 func zoneName(t time.Time) string {
 	name, _ := t.Zone()
