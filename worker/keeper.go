@@ -34,6 +34,9 @@ type keeper struct {
 	// stored is told of every record with its sequence; it must not block. It may be nil.
 	stored func(seq uint64, rec *protocol.Record)
 	wakeup func() // a printer's next wake time may have come nearer
+	// same fails while it is not certain that the inbox is still the one that records speak of; nil: it
+	// cannot be another.
+	same func(context.Context) error
 	// past makes up the standing of a printer whose records do not carry it yet.
 	past func(ctx context.Context, site, printer string) (*history.Standing, error)
 
@@ -88,9 +91,14 @@ func (k *keeper) Handle(ctx context.Context, msg jetstream.Msg) {
 	var lastErr string
 	for ctx.Err() == nil {
 		in.taken = time.Now()
-		err := k.take(ctx, in)
-		if !bus.IsAway(err) {
-			in.faults++
+		var err error
+		if k.same != nil {
+			err = k.same(ctx)
+		}
+		if err == nil {
+			if err = k.take(ctx, in); !bus.IsAway(err) {
+				in.faults++
+			}
 		}
 		if err == nil {
 			k.pulse.fault(nil)
@@ -107,6 +115,9 @@ func (k *keeper) Handle(ctx context.Context, msg jetstream.Msg) {
 		if text := err.Error(); text != lastErr {
 			log.Error().Err(err).Msg("this input waits until it can be recorded")
 			lastErr = text
+		}
+		if errors.Is(err, errNewInbox) {
+			return // this worker is being stopped; the next one takes it
 		}
 		t := time.NewTimer(retryWait)
 		select {

@@ -92,6 +92,9 @@ func (p *prober) bus(ctx context.Context, r *health.Report) {
 		where = "its own"
 	}
 	r.Add(health.Check{Name: "bus", OK: true, Text: "connected: " + where})
+	if c := w.keeper.busTrouble(); c.Text != "" {
+		r.Add(c)
+	}
 	if err := p.stores(ctx, r); err != nil {
 		r.Add(health.Check{Name: "store", Text: "the store does not answer; readings wait: " + err.Error()})
 		return

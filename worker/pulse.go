@@ -3,16 +3,19 @@ package worker
 import (
 	"sync"
 	"time"
+
+	"swathkeeper/worker/health"
 )
 
 // pulse is what others may know of the keeper while it is at work, without waiting for it.
 type pulse struct {
 	mu     sync.Mutex
-	since  time.Time // when the step at hand began; zero: none is
-	last   time.Time // when a record was stored
-	pinID  string    // by which the bus knows this worker as the one that judges
-	why    string    // why the input at hand waits; empty: none does
-	newest time.Time // the latest time of the worker's own clock among the records
+	since  time.Time    // when the step at hand began; zero: none is
+	last   time.Time    // when a record was stored
+	pinID  string       // by which the bus knows this worker as the one that judges
+	why    string       // why the input at hand waits; empty: none does
+	newest time.Time    // the latest time of the worker's own clock among the records
+	bus    health.Check // what is wrong with a bus outside that answers; empty: nothing
 }
 
 func (p *pulse) set(f func()) {
@@ -83,6 +86,11 @@ func (k *keeper) pinned() (id string) {
 func (k *keeper) trouble() (why string) {
 	k.pulse.set(func() { why = k.pulse.why })
 	return why
+}
+
+func (k *keeper) busTrouble() (c health.Check) {
+	k.pulse.set(func() { c = k.pulse.bus })
+	return c
 }
 
 // clockSlack is how far the clock may go back unnoticed: machines are set right by a little all the

@@ -266,6 +266,8 @@ func (w *Worker) setup(ctx context.Context) error {
 	w.startTimers(wake)
 	w.startPruning()
 	if w.embed == nil {
+		w.keeper.same = w.sameInbox(records.Inbox)
+		w.startWatching()
 		w.startRefreshing(wake)
 	}
 	if err := w.startJudging(ctx); err != nil {

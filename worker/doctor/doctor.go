@@ -216,6 +216,8 @@ func areaOf(check string) string {
 		return "worker"
 	case "limit":
 		return "store"
+	case "streams":
+		return "bus"
 	}
 	return check
 }
@@ -224,6 +226,8 @@ func nextOf(check string) string {
 	switch check {
 	case "bus":
 		return "see that the NATS servers run and can be reached"
+	case "streams":
+		return "change it as the message says, as the bus's administrator; `swathkeeper init` makes what is missing"
 	case "store":
 		return "make room on the disk, and see the worker's log"
 	case "disk":

@@ -1,0 +1,94 @@
+package worker
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"swathkeeper/protocol"
+	"swathkeeper/worker/bus"
+	"swathkeeper/worker/health"
+)
+
+// watchEvery is how often a bus outside is looked over for what it tells nobody by itself.
+const watchEvery = 20 * time.Second
+
+// lookLimit is how long one such look may take.
+const lookLimit = 10 * time.Second
+
+// startWatching looks a bus outside over: its streams may be changed under the worker, and its disk
+// may run full.
+func (w *Worker) startWatching() {
+	log := w.o.Log.With().Str("part", "bus").Logger()
+	w.background("watching the bus", func(ctx context.Context) {
+		t := time.NewTicker(watchEvery)
+		defer t.Stop()
+		last := ""
+		for {
+			limited, cancel := context.WithTimeout(ctx, lookLimit)
+			c := w.lookOver(limited)
+			cancel()
+			if ctx.Err() != nil {
+				return
+			}
+			w.keeper.pulse.set(func() { w.keeper.pulse.bus = c })
+			switch {
+			case c.Text == last:
+			case c.Text != "":
+				log.Error().Str("check", c.Name).Msg(c.Text)
+			default:
+				log.Info().Msg("the bus is as it should be again")
+			}
+			last = c.Text
+			select {
+			case <-ctx.Done():
+				return
+			case <-t.C:
+			}
+		}
+	})
+}
+
+// lookOver says what is wrong with a bus outside that answers; an empty check: nothing. That it does
+// not answer is found out elsewhere.
+func (w *Worker) lookOver(ctx context.Context) health.Check {
+	err := bus.Check(ctx, w.js)
+	if err != nil && !bus.IsAway(err) {
+		return health.Check{Name: "streams", Text: "the bus is no longer set up as it must be: " + err.Error()}
+	}
+	if err == nil {
+		err = bus.Writable(ctx, w.js)
+	}
+	if err == nil || bus.IsAway(err) {
+		return health.Check{}
+	}
+	return health.Check{Name: "store", Text: fmt.Sprintf("the bus cannot store; readings wait at their stations: %v; make room on the disk of the NATS server, and restart that server: it takes nothing more before", err)}
+}
+
+// errNewInbox ends a worker under which the inbox was made anew: what it knows is about another one.
+var errNewInbox = errors.New("the inbox was made anew, or is another bus's, since this worker started; a worker that starts now will read it from its beginning")
+
+// sameInbox gives a function that fails when the inbox is not the one that the worker was started on.
+// Sequences mean nothing in another one: a reading there would be taken for one that has its record.
+// An inbox that is deleted takes the judging consumer along, and that is noticed; only behind a
+// connection that was lost can there be another.
+func (w *Worker) sameInbox(created time.Time) func(context.Context) error {
+	known := w.conn.Stats().Reconnects
+	return func(ctx context.Context) error {
+		now := w.conn.Stats().Reconnects
+		if now == known {
+			return nil
+		}
+		s, err := w.js.Stream(ctx, protocol.StreamInbox)
+		if err != nil {
+			return fmt.Errorf("stream %s: %w", protocol.StreamInbox, err)
+		}
+		if !s.CachedInfo().Created.Equal(created) {
+			w.fail(errNewInbox)
+			return errNewInbox
+		}
+		known = now
+		return nil
+	}
+}
