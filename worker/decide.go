@@ -167,7 +167,7 @@ func (k *keeper) decideNote(ctx context.Context, p *printer, d *decision, in inp
 	d.record = k.newRecord(p, kind, "", in, now)
 	d.record.ID = protocol.DerivedID(n.ID, fmt.Sprintf("record#%d", in.seq))
 	d.record.Note = n
-	d.record.Text = noteText(p.name, n)
+	d.record.Text = noteText(p.name, n, k.alert.Zone)
 	if n.Baseline != nil {
 		if err := k.baselineNote(ctx, p, d, n); err != nil {
 			return err

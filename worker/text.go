@@ -3,8 +3,10 @@ package worker
 import (
 	"fmt"
 	"strings"
+	"time"
 
 	"swathkeeper/protocol"
+	"swathkeeper/worker/zones"
 )
 
 // The one line that a record carries for people: in lists, in the log, in the demo. What goes to
@@ -43,7 +45,11 @@ func verdictText(printer string, v *protocol.Verdict, alerts string) string {
 	return b.String()
 }
 
-func noteText(printer string, n *protocol.Note) string {
+// noteText tells a note in a line, with times in the shop's zone.
+func noteText(printer string, n *protocol.Note, zone *time.Location) string {
+	if zone == nil {
+		zone = time.UTC
+	}
 	var b strings.Builder
 	b.WriteString(printer + ": ")
 	switch {
@@ -56,7 +62,7 @@ func noteText(printer string, n *protocol.Note) string {
 			b.WriteString(", lot " + n.Journal.Lot)
 		}
 	case n.Hold != nil:
-		fmt.Fprintf(&b, "hold %s until %s: %s", n.Hold.Key, n.Hold.Until.Format("2006-01-02 15:04"), n.Hold.Why)
+		fmt.Fprintf(&b, "hold %s until %s: %s", n.Hold.Key, zones.Stamp(n.Hold.Until, zone, "2006-01-02 15:04"), n.Hold.Why)
 	case n.Close != nil:
 		fmt.Fprintf(&b, "close %s: %s", n.Close.Key, n.Close.Why)
 	}

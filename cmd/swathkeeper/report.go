@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -59,7 +58,7 @@ well on a screen, light or dark, on a phone and on A4 paper.
 			if !to.After(from) {
 				return usagef("--since %s is not in the past", since)
 			}
-			page, err := report.Collect(cl.ctx, cl.js, site, printer, from, to, now, zone)
+			page, err := report.Collect(cl.ctx, cl.js, site, printer, from, to, now, zone, cl.cfg.judgeOptions().Drift.WithDefaults().Tolerances)
 			if err != nil {
 				return cl.explain(err)
 			}
@@ -71,10 +70,7 @@ well on a screen, light or dark, on a phone and on A4 paper.
 				defer os.RemoveAll(dir)
 				out = filepath.Join(dir, "report.html")
 			}
-			err = writeWholeBy(out, func(w io.Writer) error {
-				return page.WriteHTML(w, cl.cfg.judgeOptions().Drift.WithDefaults().Tolerances)
-			})
-			if err != nil {
+			if err := writeWholeBy(out, page.WriteHTML); err != nil {
 				return err
 			}
 			if pdf != "" {

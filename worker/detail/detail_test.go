@@ -55,7 +55,7 @@ func sample(t *testing.T) *Detail {
 		v.Colour, v.At = &c, v.At.AddDate(0, 0, i-30)
 		past = append(past, &v)
 	}
-	d.Tracks = Tracks(past)
+	d.Tracks = Tracks(past, func(*protocol.Verdict) *drift.Tolerances { return nil })
 	return d
 }
 
@@ -98,6 +98,22 @@ func TestFitsTheTerminal(t *testing.T) {
 		if !strings.Contains(out, want) {
 			t.Errorf("lacks %q:\n%s", want, out)
 		}
+	}
+}
+
+// A verdict is shown beside the tolerances that it was judged by; where they are not known any more,
+// beside those of today, and that is said.
+func TestTolerancesOfTheirTime(t *testing.T) {
+	d := sample(t)
+	if out := printed(t, d, history.Screen{}); !strings.Contains(out, "as it is set now, since what was set then is not known any more") || !strings.Contains(out, "±3.0") {
+		t.Errorf("today's tolerances are not told as such:\n%s", out)
+	}
+	then := drift.DefaultTolerances()
+	then.StrengthPercent = 7.5
+	d.Tolerances = &then
+	out := printed(t, d, history.Screen{})
+	if !strings.Contains(out, "as it was set when its baseline was frozen") || strings.Contains(out, "not known") || !regexp.MustCompile(`cyan: strength .*±7\.5`).MatchString(out) {
+		t.Errorf("not beside the tolerances of its time:\n%s", out)
 	}
 }
 

@@ -31,6 +31,10 @@ type Detail struct {
 	// Steps are the changes of that alert, oldest first.
 	Steps []Step `json:"steps,omitempty"`
 
+	// Tolerances are what mattered to the shop when the verdict was given: those that its baseline
+	// was frozen with, by which it was judged. Nil: the baseline was not found.
+	Tolerances *drift.Tolerances `json:"tolerances,omitempty"`
+
 	Chart    *protocol.Chart `json:"-"`
 	Patches  []Patch         `json:"patches,omitempty"`
 	Profiles []Profile       `json:"profiles,omitempty"`
@@ -62,7 +66,7 @@ func Load(ctx context.Context, js jetstream.JetStream, rec *protocol.Record) (*D
 	if err := d.loadSheet(ctx, js, v); err != nil {
 		return nil, err
 	}
-	tracks, err := TracksOf(ctx, js, v)
+	tracks, err := TracksOf(ctx, js, v, d.Tolerances)
 	if err != nil {
 		return nil, err
 	}
@@ -86,6 +90,14 @@ func (d *Detail) miss(format string, args ...any) {
 // loadSheet gets the reading and its baseline, and compares them patch by patch.
 func (d *Detail) loadSheet(ctx context.Context, js jetstream.JetStream, v *protocol.Verdict) error {
 	d.Profiles = profiles(v)
+	var base *judge.Baseline
+	if v.Colour != nil {
+		var err error
+		if base, err = BaselineOf(ctx, js, v); err != nil {
+			return err
+		}
+		d.Tolerances = tolerancesIn(base)
+	}
 	r, err := Reading(ctx, js, v)
 	if err != nil {
 		return err
@@ -96,10 +108,6 @@ func (d *Detail) loadSheet(ctx context.Context, js jetstream.JetStream, v *proto
 	}
 	if v.Colour == nil || r.Patches == nil {
 		return nil
-	}
-	base, err := BaselineOf(ctx, js, v)
-	if err != nil {
-		return err
 	}
 	if base == nil || base.Colour == nil {
 		d.miss("the baseline of this verdict was not found, so the patches cannot be compared one by one")
@@ -229,8 +237,24 @@ func profiles(v *protocol.Verdict) []Profile {
 	return out
 }
 
-// TolerancesOf puts the shop's tolerances in force now beside the names of tracks; 0 is none.
-func TolerancesOf(t drift.Tolerances) map[string]float64 {
+// TolerancesAt gives the tolerances by which a verdict was judged; nil where its baseline is not
+// found.
+func TolerancesAt(ctx context.Context, js jetstream.JetStream, v *protocol.Verdict) (*drift.Tolerances, error) {
+	base, err := BaselineOf(ctx, js, v)
+	return tolerancesIn(base), err
+}
+
+// tolerancesIn gives the tolerances that a baseline was frozen with. nil has none.
+func tolerancesIn(b *judge.Baseline) *drift.Tolerances {
+	if b == nil || b.Colour == nil {
+		return nil
+	}
+	t := b.Colour.Options.WithDefaults().Tolerances
+	return &t
+}
+
+// tolerancesOf puts tolerances beside the names of tracks; 0 is none.
+func tolerancesOf(t drift.Tolerances) map[string]float64 {
 	return map[string]float64{
 		"strength": t.StrengthPercent, "tone": t.TonePoints, "hue": t.HueDeg, "load": t.LoadPercent,
 		"mean": t.MeanDE00, "p95": t.P95DE00, "white_de": t.WhiteDE00, "grey_de": t.GreyDE00,

@@ -22,9 +22,14 @@ type printer struct {
 	tol map[string]float64
 }
 
-// Print writes everything for people. tol are the shop's tolerances now.
-func (d *Detail) Print(s *history.Screen, tol drift.Tolerances) error {
-	p := &printer{Screen: s, tol: TolerancesOf(tol)}
+// Print writes everything for people. now are the shop's tolerances as they are set now, for where
+// those of the verdict's time are not known.
+func (d *Detail) Print(s *history.Screen, now drift.Tolerances) error {
+	tol := now
+	if d.Tolerances != nil {
+		tol = *d.Tolerances
+	}
+	p := &printer{Screen: s, tol: tolerancesOf(tol)}
 	d.head(p)
 	if v := d.Record.Verdict; v != nil {
 		d.says(p, v)
@@ -197,7 +202,7 @@ func (d *Detail) numbers(p *printer, v *protocol.Verdict, tol drift.Tolerances) 
 		return
 	}
 	p.title("Numbers against limits")
-	p.wrap("  ", "usual: how far a reading may lie from the baseline by chance alone, for this printer; tolerance: what matters to you, as set now; an alert needs both. In brackets: give or take, of this reading. dE00 (CIEDE2000): a colour difference as large as the eye sees it; side by side, about 1 is seen.")
+	p.wrap("  ", "usual: how far a reading may lie from the baseline by chance alone, for this printer; tolerance: what matters to you"+cond(d.Tolerances != nil, ", as it was set when its baseline was frozen", ", as it is set now, since what was set then is not known any more")+"; an alert needs both. In brackets: give or take, of this reading. dE00 (CIEDE2000): a colour difference as large as the eye sees it; side by side, about 1 is seen.")
 	row := func(name, value, usual, tolerance string, level string) {
 		line := fmt.Sprintf("%s %s  %s  %s", text.Pad(name, 36, ' '), text.AlignRight.Apply(value, 22), text.AlignRight.Apply(usual, 6), text.AlignRight.Apply(tolerance, 9))
 		if p.Width > 0 && p.Width < 80 {

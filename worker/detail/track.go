@@ -7,6 +7,7 @@ import (
 
 	"github.com/nats-io/nats.go/jetstream"
 
+	"swathkeeper/measure/drift"
 	"swathkeeper/protocol"
 	"swathkeeper/worker/history"
 )
@@ -26,6 +27,8 @@ type Point struct {
 	Value float64   `json:"value"`
 	// Limit is what is usual for this printer by its baseline, on both sides of 0; 0: no limit.
 	Limit float64 `json:"limit,omitempty"`
+	// Tolerance is what mattered to the shop then, on both sides of 0; 0: no tolerance, or not known.
+	Tolerance float64 `json:"tolerance,omitempty"`
 }
 
 // Now is the newest point.
@@ -42,8 +45,8 @@ const trackLength = 40
 
 // TracksOf gives the control charts of a verdict's series up to that verdict. Readings that came
 // late, and those of before the baseline in force, are left out: they were held against another
-// mean.
-func TracksOf(ctx context.Context, js jetstream.JetStream, v *protocol.Verdict) ([]Track, error) {
+// mean. tol is in force for all of them; nil: it is not known.
+func TracksOf(ctx context.Context, js jetstream.JetStream, v *protocol.Verdict, tol *drift.Tolerances) ([]Track, error) {
 	var past []*protocol.Verdict
 	// The store is in the order of time: look further back only when there is too little.
 	for _, days := range []int{14, 60, 400} {
@@ -63,11 +66,13 @@ func TracksOf(ctx context.Context, js jetstream.JetStream, v *protocol.Verdict) 
 			break
 		}
 	}
-	return Tracks(past[max(0, len(past)-trackLength):]), nil
+	return Tracks(past[max(0, len(past)-trackLength):], func(*protocol.Verdict) *drift.Tolerances { return tol }), nil
 }
 
-// Tracks gives the control charts of verdicts of one series, oldest first.
-func Tracks(verdicts []*protocol.Verdict) []Track {
+// Tracks gives the control charts of verdicts of one series, oldest first. tolerances gives those in
+// force for a verdict; nil where they are not known.
+func Tracks(verdicts []*protocol.Verdict, tolerances func(*protocol.Verdict) *drift.Tolerances) []Track {
+	var tol map[string]float64
 	var out []Track
 	at := map[[2]string]int{}
 	add := func(v *protocol.Verdict, kind, channel, unit string, sided bool, value, limit float64) {
@@ -78,10 +83,14 @@ func Tracks(verdicts []*protocol.Verdict) []Track {
 			at[key] = i
 			out = append(out, Track{Kind: kind, Channel: channel, Unit: unit, Sided: sided})
 		}
-		out[i].Points = append(out[i].Points, Point{At: v.At, Value: value, Limit: limit})
+		out[i].Points = append(out[i].Points, Point{At: v.At, Value: value, Limit: limit, Tolerance: tol[kind]})
 	}
 	for _, v := range verdicts {
+		tol = nil
 		if c := v.Colour; c != nil {
+			if t := tolerances(v); t != nil {
+				tol = tolerancesOf(*t)
+			}
 			add(v, "mean", "", "dE00", false, c.MeanDE00, 0)
 			for _, ch := range c.Channels {
 				add(v, "strength", ch.Channel, "%", true, ch.StrengthPercent, ch.StrengthLimit)

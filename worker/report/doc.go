@@ -11,6 +11,7 @@ import (
 
 	"github.com/nats-io/nats.go/jetstream"
 
+	"swathkeeper/measure/drift"
 	"swathkeeper/protocol"
 	"swathkeeper/worker/detail"
 	"swathkeeper/worker/history"
@@ -37,6 +38,8 @@ type Series struct {
 	Patches []detail.Patch
 	Of      time.Time
 	Missing []string
+	// SetNow says that some tolerance drawn is the one set now: its baseline was not found.
+	SetNow bool
 }
 
 // Event is one line of what happened: a change of an alert, or something that was done.
@@ -62,8 +65,9 @@ type Span struct {
 // mostReadings bounds what a report draws: the newest of a period are shown.
 const mostReadings = 1500
 
-// Collect reads what a report of a printer shows.
-func Collect(ctx context.Context, js jetstream.JetStream, site, printer string, from, to, now time.Time, zone *time.Location) (*Page, error) {
+// Collect reads what a report of a printer shows. tol are the tolerances set now, for readings whose
+// own are not known.
+func Collect(ctx context.Context, js jetstream.JetStream, site, printer string, from, to, now time.Time, zone *time.Location, tol drift.Tolerances) (*Page, error) {
 	list, err := history.Printers(ctx, js, site, printer)
 	if err != nil {
 		return nil, err
@@ -79,7 +83,7 @@ func Collect(ctx context.Context, js jetstream.JetStream, site, printer string, 
 		return nil, fmt.Errorf("printer %s stands at several sites: give --site too", printer)
 	}
 	p := &Page{Site: list[0].Site, Printer: list[0].Printer, From: from, To: to, Made: now, Zone: zone, Now: list[0]}
-	c := collector{page: p, series: map[string][]*protocol.Verdict{}, newest: map[string]*protocol.Record{}, open: map[string]int{}}
+	c := collector{page: p, series: map[string][]*protocol.Verdict{}, newest: map[string]*protocol.Record{}, open: map[string]int{}, setNow: tol, tolerances: map[string]*drift.Tolerances{}}
 	q := history.Query{Site: p.Site, Printer: p.Printer, Since: from, Until: to}
 	err = history.Read(ctx, js, q, func(e history.Entry) error {
 		c.take(e.Record)
@@ -101,6 +105,9 @@ type collector struct {
 	order  []string
 	newest map[string]*protocol.Record
 	open   map[string]int // index of a span by its alert's key
+
+	setNow     drift.Tolerances
+	tolerances map[string]*drift.Tolerances // by baseline; nil: not found
 }
 
 func (c *collector) take(r *protocol.Record) {
@@ -220,7 +227,19 @@ func (c *collector) finish(ctx context.Context, js jetstream.JetStream) error {
 	}
 	for _, id := range c.order {
 		r := c.newest[id]
-		s := Series{Name: detail.Condition(r.Verdict.Condition), Tracks: detail.Tracks(c.series[id]), Of: r.Verdict.At}
+		s := Series{Name: detail.Condition(r.Verdict.Condition), Of: r.Verdict.At}
+		for _, v := range c.series[id] {
+			if err := c.lookUp(ctx, js, v); err != nil {
+				return err
+			}
+		}
+		s.Tracks = detail.Tracks(c.series[id], func(v *protocol.Verdict) *drift.Tolerances {
+			if t := c.tolerances[v.Baseline.ID]; t != nil {
+				return t
+			}
+			s.SetNow = true
+			return &c.setNow
+		})
 		slices.SortStableFunc(s.Tracks, func(a, b detail.Track) int {
 			return slices.Index(trackOrder, a.Kind) - slices.Index(trackOrder, b.Kind)
 		})
@@ -233,6 +252,16 @@ func (c *collector) finish(ctx context.Context, js jetstream.JetStream) error {
 	}
 	slices.SortStableFunc(p.Events, func(a, b Event) int { return a.At.Compare(b.At) })
 	return nil
+}
+
+// lookUp finds the tolerances that a verdict was judged by, once for each baseline.
+func (c *collector) lookUp(ctx context.Context, js jetstream.JetStream, v *protocol.Verdict) error {
+	if _, ok := c.tolerances[v.Baseline.ID]; ok || v.Colour == nil {
+		return nil
+	}
+	t, err := detail.TolerancesAt(ctx, js, v)
+	c.tolerances[v.Baseline.ID] = t
+	return err
 }
 
 // trackOrder is the order of control charts; kinds not named come first, so that none is missed.

@@ -9,10 +9,8 @@ import (
 	"strings"
 	"time"
 
-	"swathkeeper/measure/drift"
 	"swathkeeper/protocol"
 	"swathkeeper/worker/alert"
-	"swathkeeper/worker/detail"
 	"swathkeeper/worker/zones"
 )
 
@@ -50,6 +48,7 @@ type seriesView struct {
 	Sheet    template.HTML
 	House    []houseView
 	Missing  []string
+	SetNow   bool
 }
 
 type houseView struct {
@@ -57,8 +56,8 @@ type houseView struct {
 	Before, Now template.HTML
 }
 
-// WriteHTML writes the page; tol are the shop's tolerances.
-func (p *Page) WriteHTML(w io.Writer, tol drift.Tolerances) error {
+// WriteHTML writes the page.
+func (p *Page) WriteHTML(w io.Writer) error {
 	v := view{
 		Site: p.Site, Printer: p.Printer, ZoneName: zoneName(p.To.In(p.Zone)), Made: p.when(p.Made),
 		Period: p.From.In(p.Zone).Format("2 January 2006") + " to " + p.To.In(p.Zone).Format("2 January 2006"),
@@ -75,17 +74,16 @@ func (p *Page) WriteHTML(w io.Writer, tol drift.Tolerances) error {
 		}
 		v.Open = append(v.Open, o)
 	}
-	v.Timeline = p.timeline(tol.MeanDE00)
+	v.Timeline = p.timeline()
 	v.Letters = p.letters()
 	for _, e := range p.Events {
 		v.Events = append(v.Events, eventView{p.when(e.At), e.Level, e.What, e.Why, e.Helped})
 	}
 	for i := range p.Series {
 		s := &p.Series[i]
-		sv := seriesView{Name: s.Name, Of: p.when(s.Of), Missing: s.Missing, Sheet: sheet(s.Patches)}
-		tols := detail.TolerancesOf(tol)
+		sv := seriesView{Name: s.Name, Of: p.when(s.Of), Missing: s.Missing, SetNow: s.SetNow, Sheet: sheet(s.Patches)}
 		for k := range s.Tracks {
-			sv.Charts = append(sv.Charts, p.control(&s.Tracks[k], tols[s.Tracks[k].Kind]))
+			sv.Charts = append(sv.Charts, p.control(&s.Tracks[k]))
 		}
 		for _, k := range s.Patches {
 			if k.House != "" && k.Now != nil {

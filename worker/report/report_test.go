@@ -129,7 +129,7 @@ func page() *Page {
 		Now: history.Printer{State: protocol.LevelStop, Standing: &history.Standing{}, Open: []protocol.Alert{{
 			Key: "quay/heron/check_ink/C", Advice: protocol.AdviceInk, Channel: "C", Level: protocol.LevelStop, Since: day.AddDate(0, 0, 20), Why: "cyan <b>weak</b>", LastGood: &protocol.LastGood{At: day.AddDate(0, 0, 19)},
 		}}},
-		Series: []Series{{Name: "pennant-knit", Tracks: detail.Tracks(vs), Of: day, Patches: []detail.Patch{
+		Series: []Series{{Name: "pennant-knit", Tracks: detail.Tracks(vs, tols), Of: day, Patches: []detail.Patch{
 			{ID: "A1", Row: 1, Col: 1, Before: lab, Now: &lab, House: "pennant red"}, {ID: "A2", Row: 1, Col: 2, Before: out, Now: &out}, {ID: "A3", Row: 1, Col: 3, Before: lab, DE00: -1},
 		}}},
 		Events: []Event{
@@ -141,10 +141,54 @@ func page() *Page {
 	return p
 }
 
+// tols are tolerances that were made wider half-way: of the strength, from 3 to 4 %.
+func tols(v *protocol.Verdict) *drift.Tolerances {
+	t := drift.DefaultTolerances()
+	if v.At.After(day.AddDate(0, 0, 15)) {
+		t.StrengthPercent = 4
+	}
+	return &t
+}
+
+// A tolerance is drawn as it was when a reading was judged, not as it is set today; where that is not
+// known, the page says so.
+func TestTolerancesOfTheirTime(t *testing.T) {
+	p := page()
+	for _, k := range p.Series[0].Tracks {
+		if first, last := k.Points[0].Tolerance, k.Now().Tolerance; k.Kind == "strength" && (first != 3 || last != 4) || k.Kind == "mean" && (first != 1 || last != 1) {
+			t.Errorf("%s: tolerance %g at first, %g at last", k.Name(), first, last)
+		}
+	}
+	const own, now = "Dotted: your tolerance, as it was set when the baseline was frozen.", "Dotted: your tolerance, as it is set now where what was set then is not known any more."
+	out := written(t, p)
+	// Of the strength, on both sides: as many heights as there are tolerances.
+	chart := out[strings.Index(out, "cyan: strength</title>"):]
+	chart = chart[:strings.Index(chart, "</svg>")]
+	heights := map[string]bool{}
+	for _, path := range regexp.MustCompile(`class="tol" d="([^"]+)"`).FindAllStringSubmatch(chart, -1) {
+		for _, m := range regexp.MustCompile(`M[0-9.]+ ([0-9.]+)`).FindAllStringSubmatch(path[1], -1) {
+			heights[m[1]] = true
+		}
+		for _, m := range regexp.MustCompile(`L[0-9.]+ ([0-9.]+)`).FindAllStringSubmatch(path[1], -1) {
+			heights[m[1]] = true
+		}
+	}
+	if len(heights) != 4 {
+		t.Errorf("the tolerance of the strength is drawn at %d heights, want 4: %v", len(heights), heights)
+	}
+	if !strings.Contains(out, own) || strings.Contains(out, now) {
+		t.Error("does not say that tolerances are those of their time")
+	}
+	p.Series[0].SetNow = true
+	if out := written(t, p); !strings.Contains(out, now) || strings.Contains(out, own) {
+		t.Error("does not say that tolerances are those of today")
+	}
+}
+
 func written(t *testing.T, p *Page) string {
 	t.Helper()
 	var b bytes.Buffer
-	if err := p.WriteHTML(&b, drift.DefaultTolerances()); err != nil {
+	if err := p.WriteHTML(&b); err != nil {
 		t.Fatal(err)
 	}
 	return b.String()

@@ -131,19 +131,19 @@ func (p *Page) span() (time.Time, time.Time) {
 }
 
 // timeline draws the mean difference of every series over time, the alerts and what was done.
-func (p *Page) timeline(tolerance float64) template.HTML {
+func (p *Page) timeline() template.HTML {
 	const left, right, top, plot = 44.0, 10.0, 16.0, 170.0
 	lane := 15.0
 	height := top + plot + 26 + lane*float64(len(p.Spans)) + 6
 	s := newSVG(960, height, "mean colour difference over time, with alerts and what was done")
 	from, to := p.span()
 	a := axis{from, to, left, s.w - right}
-	top1 := tolerance * 1.2
+	top1 := 0.0
 	for _, se := range p.Series {
 		for _, t := range se.Tracks {
 			if t.Kind == "mean" {
 				for _, pt := range t.Points {
-					top1 = max(top1, pt.Value)
+					top1 = max(top1, pt.Value, 1.2*pt.Tolerance)
 				}
 			}
 		}
@@ -154,13 +154,11 @@ func (p *Page) timeline(tolerance float64) template.HTML {
 		s.text("", "end", left-5, y(v)+4, fmt.Sprintf("%.3g", v))
 		s.line("axis", left, y(v), s.w-right, y(v))
 	}
-	if tolerance > 0 {
-		s.line("tol", left, y(tolerance), s.w-right, y(tolerance))
-	}
 	p.marks(s, a, top-4, top+plot)
 	for _, se := range p.Series {
 		for i := range se.Tracks {
 			if t := &se.Tracks[i]; t.Kind == "mean" {
+				steps(s, "tol", a, y, t, tolerance)
 				run(s, a, y, t)
 			}
 		}
@@ -218,7 +216,7 @@ func run(s *svg, a axis, y func(float64) float64, t *detail.Track) {
 }
 
 // control draws the control chart of one figure.
-func (p *Page) control(t *detail.Track, tolerance float64) template.HTML {
+func (p *Page) control(t *detail.Track) template.HTML {
 	const left, right, top, plot = 40.0, 8.0, 38.0, 96.0
 	now := t.Now()
 	s := newSVG(360, top+plot+22, t.Name())
@@ -232,10 +230,7 @@ func (p *Page) control(t *detail.Track, tolerance float64) template.HTML {
 	a := axis{from, to, left, s.w - right}
 	largest := 0.0
 	for _, pt := range t.Points {
-		largest = max(largest, math.Abs(pt.Value), pt.Limit*1.1)
-	}
-	if tolerance > 0 {
-		largest = max(largest, tolerance*1.1)
+		largest = max(largest, math.Abs(pt.Value), pt.Limit*1.1, pt.Tolerance*1.1)
 	}
 	end := nice(largest)
 	bottom := -end
@@ -251,27 +246,25 @@ func (p *Page) control(t *detail.Track, tolerance float64) template.HTML {
 	}
 	s.line("zero", left, y(0), s.w-right, y(0))
 	p.marks(s, a, top-2, top+plot)
-	limits(s, a, y, t)
-	if tolerance > 0 {
-		s.line("tol", left, y(tolerance), s.w-right, y(tolerance))
-		if t.Sided {
-			s.line("tol", left, y(-tolerance), s.w-right, y(-tolerance))
-		}
-	}
+	steps(s, "limit", a, y, t, func(p detail.Point) float64 { return p.Limit })
+	steps(s, "tol", a, y, t, tolerance)
 	run(s, a, y, t)
 	a.base(s, p.Zone, top+plot, 6)
 	return s.done()
 }
 
-// limits draws the limits, which change with the baseline.
-func limits(s *svg, a axis, y func(float64) float64, t *detail.Track) {
+func tolerance(p detail.Point) float64 { return p.Tolerance }
+
+// steps draws what each reading is held against, which changes with the baseline, on both sides of
+// 0 where the track has two.
+func steps(s *svg, class string, a axis, y func(float64) float64, t *detail.Track, of func(detail.Point) float64) {
 	for _, sign := range []float64{1, -1} {
 		if sign < 0 && !t.Sided {
 			continue
 		}
 		var d strings.Builder
 		for i, pt := range t.Points {
-			if pt.Limit <= 0 {
+			if of(pt) <= 0 {
 				continue
 			}
 			x1 := a.x(pt.At)
@@ -282,10 +275,10 @@ func limits(s *svg, a axis, y func(float64) float64, t *detail.Track) {
 			if i+1 < len(t.Points) {
 				x2 = a.x(t.Points[i+1].At)
 			}
-			fmt.Fprintf(&d, "%s%.1f %.1fL%.1f %.1f", cond(d.Len() == 0, "M", "L"), x1, y(sign*pt.Limit), x2, y(sign*pt.Limit))
+			fmt.Fprintf(&d, "%s%.1f %.1fL%.1f %.1f", cond(d.Len() == 0, "M", "L"), x1, y(sign*of(pt)), x2, y(sign*of(pt)))
 		}
 		if d.Len() > 0 {
-			fmt.Fprintf(&s.b, `<path class="limit" d="%s"/>`, d.String())
+			fmt.Fprintf(&s.b, `<path class="%s" d="%s"/>`, class, d.String())
 		}
 	}
 }
