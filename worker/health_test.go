@@ -47,21 +47,10 @@ func (l *lines) text() string {
 // watched is a worker that answers probes, with a chat target whose address is a secret.
 func watched(t *testing.T, log *lines) *bench {
 	t.Helper()
-	b := &bench{t: t, dir: t.TempDir(), clock: &fixedClock{now: monday}, seen: map[uint64]*protocol.Record{}, chart: tinyChart()}
-	b.change = func(o *worker.Options) {
+	return setupWith(t, func(o *worker.Options) {
 		o.Health, o.Name, o.Version, o.Log = "127.0.0.1:0", "keeper-1", "1.2.3", zerolog.New(log)
 		o.Chat.Targets = []chat.Target{{Name: "phone", URL: "http://127.0.0.1:9/secret-of-the-shop"}}
-	}
-	b.start()
-	stores, err := bus.OpenStores(t.Context(), b.w.JetStream())
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer stores.Close()
-	if err := stores.PutChart(t.Context(), b.chart); err != nil {
-		t.Fatal(err)
-	}
-	return b
+	})
 }
 
 func (b *bench) get(path string) (int, string) {

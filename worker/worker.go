@@ -363,51 +363,6 @@ func (w *Worker) startRows() *history.Clerk {
 // rowsAtEnd is how long the last rows may take when a worker stops.
 const rowsAtEnd = 2 * time.Second
 
-// startPruning removes what is old, some time after the start and then once a day.
-func (w *Worker) startPruning() {
-	policy := retention.DefaultPolicy()
-	if w.o.Keep != nil {
-		policy = *w.o.Keep
-	}
-	if policy == (retention.Policy{}) {
-		return
-	}
-	log := w.o.Log.With().Str("part", "retention").Logger()
-	ctx, cancel := context.WithCancel(context.Background())
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		next := w.o.Clock.Now().Add(pruneAfter)
-		for {
-			select {
-			case <-ctx.Done():
-				return
-			case <-w.o.Clock.Until(next):
-			}
-			next = w.o.Clock.Now().Add(pruneEvery)
-			err := retention.Trust(ctx, w.js, w.o.Clock.Now())
-			var plan *retention.Plan
-			if err == nil {
-				plan, err = retention.Look(ctx, w.js, policy, w.o.Clock.Now())
-			}
-			if err == nil && !plan.Empty() {
-				var r retention.Removed
-				r, err = plan.Apply(ctx, w.js)
-				log.Info().Uint64("inputs", r.Inputs).Uint64("records", r.Records).Uint64("rows", r.Rows).Msg("what is older than it is kept was removed")
-			}
-			if err != nil && ctx.Err() == nil {
-				log.Warn().Err(err).Msg("old things were not removed; this is tried again tomorrow")
-			}
-		}
-	}()
-	w.onStop("retention", func(context.Context) error { cancel(); <-done; return nil })
-}
-
-const (
-	pruneAfter = 10 * time.Minute
-	pruneEvery = 24 * time.Hour
-)
-
 // startTimers lets the alert rules look at the clock when a printer's time has come.
 func (w *Worker) startTimers(wake <-chan struct{}) {
 	ctx, cancel := context.WithCancel(context.Background())

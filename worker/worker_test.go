@@ -50,7 +50,13 @@ var monday = time.Date(2026, 3, 2, 7, 0, 0, 0, time.FixedZone("", 3600))
 
 func setup(t *testing.T) *bench {
 	t.Helper()
-	b := &bench{t: t, dir: t.TempDir(), clock: &fixedClock{now: monday}, seen: map[uint64]*protocol.Record{}}
+	return setupWith(t, nil)
+}
+
+// setupWith is setup with other options.
+func setupWith(t *testing.T, change func(*worker.Options)) *bench {
+	t.Helper()
+	b := &bench{t: t, dir: t.TempDir(), clock: &fixedClock{now: monday}, seen: map[uint64]*protocol.Record{}, change: change}
 	b.chart = tinyChart()
 	b.start()
 	stores, err := bus.OpenStores(t.Context(), b.w.JetStream())
