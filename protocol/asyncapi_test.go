@@ -68,12 +68,18 @@ func TestAsyncAPI(t *testing.T) {
 			Channel struct {
 				Ref string `json:"$ref"`
 			}
+			Reply struct {
+				Channel struct {
+					Ref string `json:"$ref"`
+				}
+			}
 		}
 		Components struct {
 			Messages map[string]struct {
 				Name    string
 				Payload struct {
-					Schema struct {
+					SchemaFormat string
+					Schema       struct {
 						Ref string `json:"$ref"`
 					}
 				}
@@ -88,6 +94,10 @@ func TestAsyncAPI(t *testing.T) {
 		"notes":    protocol.NoteSubject("{site}", "{printer}"),
 		"records":  protocol.RecordSubject("{site}", "{printer}", "{kind}", "{series}"),
 		"charts":   "$KV." + protocol.BucketCharts + "." + protocol.ChartKey("{chart}", "{edition}"),
+		"scans":    protocol.ScanSubject("{owner}", "{digest}", "{part}"),
+		"status":   protocol.SubjectStatus,
+		// The reply subject is the asker's own.
+		"statusAnswers": "",
 	} {
 		c, ok := d.Channels[name]
 		if !ok || c.Address != want {
@@ -102,8 +112,8 @@ func TestAsyncAPI(t *testing.T) {
 			t.Errorf("channel %s: %d parameters for %d places", name, len(c.Parameters), n)
 		}
 	}
-	if len(d.Channels) != 4 {
-		t.Errorf("%d channels, the test knows 4", len(d.Channels))
+	if len(d.Channels) != 7 {
+		t.Errorf("%d channels, the test knows 7", len(d.Channels))
 	}
 	kinds := []string{protocol.KindVerdict, protocol.KindAlert, protocol.KindRefusal, protocol.KindJournal, protocol.KindBaseline}
 	if got := d.Channels["records"].Parameters["kind"].Enum; !slices.Equal(got, kinds) {
@@ -116,10 +126,18 @@ func TestAsyncAPI(t *testing.T) {
 	}
 	names := map[string]string{"reading": protocol.SchemaReading, "note": protocol.SchemaNote, "record": protocol.SchemaRecord,
 		"verdict": protocol.SchemaVerdict, "chart": protocol.SchemaChart, "baseline": protocol.SchemaBaseline}
-	if got, want := slices.Sorted(maps.Keys(d.Components.Messages)), slices.Sorted(slices.Values(schema.Names())); !slices.Equal(got, want) {
+	// What has no schema of its own is described in place.
+	inPlace := []string{"report", "scanEnd", "scanPart", "statusRequest"}
+	if got, want := slices.Sorted(maps.Keys(d.Components.Messages)), slices.Sorted(slices.Values(append(inPlace, schema.Names()...))); !slices.Equal(got, want) {
 		t.Errorf("messages %q, schemas %q", got, want)
 	}
 	for key, m := range d.Components.Messages {
+		if slices.Contains(inPlace, key) {
+			if m.Payload.SchemaFormat != "" {
+				t.Errorf("message %s has a schema of its own", key)
+			}
+			continue
+		}
 		if m.Name != names[key] {
 			t.Errorf("message %s is called %q, want %q", key, m.Name, names[key])
 		}
@@ -143,6 +161,12 @@ func TestAsyncAPI(t *testing.T) {
 			t.Errorf("operation %s refers to %q", name, o.Channel.Ref)
 		}
 		served[channel] = true
+		if reply := strings.TrimPrefix(o.Reply.Channel.Ref, "#/channels/"); reply != "" {
+			served[reply] = true
+			if _, ok := d.Channels[reply]; !ok {
+				t.Errorf("operation %s is answered at %q", name, o.Reply.Channel.Ref)
+			}
+		}
 	}
 	if len(served) != len(d.Channels) {
 		t.Errorf("operations serve %v, channels are %v", fmt.Sprint(slices.Sorted(maps.Keys(served))), slices.Sorted(maps.Keys(d.Channels)))
