@@ -161,7 +161,13 @@ func chooseHyper(tints [][]float64, y *mat.Dense, variance []float64) hyper {
 	}
 	best := hyper{bend: 3, mix: 0.1, nugget: 4, warp: 0.7}
 	top := score(best)
+	// The second round meets many of the first again; what was scored cannot be better than the best.
+	tried := map[hyper]bool{best: true}
 	try := func(h hyper) {
+		if tried[h] {
+			return
+		}
+		tried[h] = true
 		if s := score(h); s > top {
 			best, top = h, s
 		}
