@@ -1,0 +1,168 @@
+package main
+
+import (
+	"fmt"
+	"image/color"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/plotter"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+	"gonum.org/v1/plot/vg/vgimg"
+)
+
+// scalingPage tells in words and tables how cost grows, and why it bends where it does.
+func scalingPage(res *scalingResult, plots string) (string, error) {
+	var b strings.Builder
+	fmt.Fprintf(&b, "## How cost grows\n\nMeasured, not simulated: times of one machine with %d cores, on made-up readings. What matters here is their shape. ", res.Cores)
+	b.WriteString("A cost that is a straight line through nought grows with the power 1 of the number, one that does not depend on it with the power 0.\n")
+	for _, p := range []struct {
+		name, heading, before string
+		after                 func(*scaleTable) string
+	}{
+		{"patches", "Patches of a chart", "One reading of CIE L\\*a\\*b\\* without strips, no bus, one core. *Make ready* is what a worker does once for each stored baseline that it judges by.", patchBends},
+		{"strips", "Strips of a chart", "The same with strips of 2,700 samples beside 360 patches, going round four inks.", stripBends},
+		{"series", "Printing conditions of one printer", "A worker and its bus in one process, waiting for no disk; readings of 400 patches, one condition after the other. Every condition has a baseline of its own. *First reading* is the first of a condition since the worker started, which reads and makes ready its baseline. Memory is live heap of worker and bus.", seriesBends},
+		{"printers", "Printers of one worker", "The same over printers of one condition each. Readings come from at most 400 of them in turn; the others only stand in the store.", printerBends},
+		{"history", "Verdicts in the store", "A year of verdicts, 1,000 a printer, looked back on while a worker runs on the store. *Rows made* is what happens once where the short rows beside the records are missing.", historyBends},
+	} {
+		t := res.table(p.name)
+		if t == nil {
+			continue
+		}
+		fmt.Fprintf(&b, "\n### %s\n\n%s\n\n", p.heading, p.before)
+		t.markdown(&b)
+		b.WriteString(p.after(t) + "\n")
+		if plots == "" {
+			continue
+		}
+		name, err := drawScaling(plots, t)
+		if err != nil {
+			return "", err
+		}
+		fmt.Fprintf(&b, "\n![Cost by %s](%s)\n", t.By, name)
+	}
+	if len(res.Stored) > 0 {
+		storedPart(&b, res.Stored)
+	}
+	return b.String(), nil
+}
+
+func patchBends(t *scaleTable) string {
+	return fmt.Sprintf("Over the last tenfold decoding grows with the power %.2f and judging with %.2f. "+
+		"Writing the record does not grow (power %.2f): it holds figures of the chart, not of patches. "+
+		"Learning bends: the smooth surface that tells what each ink does is laid through at most 700 patches, at a cost with the cube of those, "+
+		"so that learning climbs steeply up to there (%.0f ms at 400, %.0f ms at 800) and is a straight line beyond (power %.2f over the last fourfold).",
+		t.power("decode, ms", 10), t.power("judge, ms", 10), t.power("write record, ms", 10),
+		t.at("learn from 10, ms", 400), t.at("learn from 10, ms", 800), t.power("learn from 10, ms", 4))
+}
+
+func stripBends(t *scaleTable) string {
+	return fmt.Sprintf("From 4 to 32 strips judging grows with the power %.2f and decoding with %.2f: 360 patches stand beside them. "+
+		"The strips of one ink are searched one by one and then added up, so that what a strip costs falls a little with their number; "+
+		"up to four strips every strip brings a new ink, which also has to be searched for what the inks have in common.",
+		t.power("judge, ms", 8), t.power("decode, ms", 8))
+}
+
+func seriesBends(t *scaleTable) string {
+	return fmt.Sprintf("A record carries the alert state of its whole printer, so that the newest one alone brings a worker back: %.2f KB for each condition. "+
+		"The record, and with it the time of a reading, is a straight line in the conditions of one printer, and a store that takes readings of all of them grows with their square; "+
+		"a record may be 1 MB, which is some %.0f conditions. Memory grows by %.1f MB for each baseline kept ready, up to 256 of them.",
+		t.slopeOf("record, KB"), 1000/t.slopeOf("record, KB"), t.slopeOf("memory, MB"))
+}
+
+func printerBends(t *scaleTable) string {
+	return fmt.Sprintf("Up to 256 conditions a worker keeps its baselines ready, at %.1f MB each; where more take turns, each reading pays again what the first one pays. That is the bend between 200 and 400 printers: "+
+		"%.1f ms, then %.1f ms. From there a reading costs the same, whatever else stands in the store. "+
+		"At its start a worker reads the newest record of every printer, so that starting is a straight line (power %.2f over the last tenfold).",
+		(t.at("memory, MB", 200)-t.at("memory, MB", 10))/190, t.at("next ones, ms", 200), t.at("next ones, ms", 400), t.power("start, s", 10))
+}
+
+func historyBends(t *scaleTable) string {
+	return fmt.Sprintf("A printer's year is found through the index of the rows by printer: tenfold the store takes it from %.0f to %.0f ms. "+
+		"The list of printers takes the newest record of each and grows with the printers (power %.2f).",
+		t.Y[0][5], t.Y[len(t.Y)-1][5], t.power("list of printers, ms", 5))
+}
+
+// slopeOf is how much a column grows for each one of the number, from end to end.
+func (t *scaleTable) slopeOf(name string) float64 {
+	x, y := t.column(name)
+	n := len(x) - 1
+	if n < 1 {
+		return math.NaN()
+	}
+	return (y[n] - y[0]) / (x[n] - x[0])
+}
+
+func storedPart(b *strings.Builder, sizes []storedSize) {
+	b.WriteString("\n### What a reading leaves in the store\n\nMessages of one printer with one condition, with all that the bus adds to each; the folder is everything on disk over the number of readings.\n\n" +
+		"| reading | inbox, KB | record, KB | row, KB | folder, KB | baseline of the condition, KB |\n|---|---|---|---|---|---|\n")
+	for _, s := range sizes {
+		fmt.Fprintf(b, "| %s | %.1f | %.1f | %.2f | %.1f | %.0f |\n", s.Kind, s.Inbox/1000, s.Record/1000, s.Row/1000, s.Folder/1000, s.Baseline/1000)
+	}
+}
+
+// drawScaling draws the costs of a table, both axes logarithmic, each with the straight line (grey) or the
+// level through its first point that was expected of it.
+func drawScaling(dir string, t *scaleTable) (string, error) {
+	p := plot.New()
+	p.Title.Text, p.X.Label.Text, p.Y.Label.Text = "Cost by "+t.By+" (measured)", t.By, "ms, s or MB, see the names"
+	p.X.Scale, p.Y.Scale = plot.LogScale{}, plot.LogScale{}
+	p.X.Tick.Marker, p.Y.Tick.Marker = plot.LogTicks{Prec: -1}, plot.LogTicks{Prec: -1}
+	p.Add(plotter.NewGrid())
+	k := 0
+	for _, c := range t.Cols {
+		x, y := t.column(c.Name)
+		if !c.Plot || len(x) < 2 {
+			continue
+		}
+		xy, want := make(plotter.XYs, len(x)), make(plotter.XYs, len(x))
+		for i := range x {
+			xy[i].X, xy[i].Y = x[i], y[i]
+			want[i].X, want[i].Y = x[i], y[len(y)-1]
+			if c.Line {
+				want[i].Y *= x[i] / x[len(x)-1]
+			}
+		}
+		line, points, err := plotter.NewLinePoints(xy)
+		if err != nil {
+			return "", err
+		}
+		line.Color, line.Width = lineColours[k%len(lineColours)], vg.Points(1.5)
+		points.Color, points.Shape = line.Color, draw.CircleGlyph{}
+		ideal, err := plotter.NewLine(want)
+		if err != nil {
+			return "", err
+		}
+		ideal.Color, ideal.Dashes = color.Gray{160}, []vg.Length{vg.Points(4), vg.Points(3)}
+		p.Add(ideal, line, points)
+		p.Legend.Add(c.Name, line, points)
+		k++
+	}
+	// The names stand beside the picture, not on the lines.
+	const wide, high, names = 22 * vg.Centimeter, 11 * vg.Centimeter, 6 * vg.Centimeter
+	img := vgimg.New(wide, high)
+	dc := draw.New(img)
+	p.Legend.Top, p.Legend.Left = true, true
+	legend := p.Legend
+	p.Legend = plot.NewLegend()
+	p.Draw(draw.Crop(dc, 0, -names, 0, 0))
+	legend.Draw(draw.Crop(dc, wide-names, 0, 0, -vg.Centimeter))
+	file := filepath.Join(dir, "scaling-"+t.Name+".png")
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return "", err
+	}
+	f, err := os.Create(file)
+	if err != nil {
+		return "", err
+	}
+	if _, err := (vgimg.PngCanvas{Canvas: img}).WriteTo(f); err != nil {
+		_ = f.Close()
+		return "", err
+	}
+	return filepath.ToSlash(filepath.Join(filepath.Base(dir), filepath.Base(file))), f.Close()
+}
