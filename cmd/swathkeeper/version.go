@@ -9,8 +9,8 @@ import (
 	"github.com/spf13/cobra"
 )
 
-// version is set at release by the linker.
-var version = ""
+// version and revision (the commit) are set at release by the linker.
+var version, revision = "", ""
 
 // versionText is the release, or else what the build knows of its revision.
 func versionText() string {
@@ -36,9 +36,11 @@ func newVersion() *cobra.Command {
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
 			if asJSON {
-				return json.NewEncoder(c.OutOrStdout()).Encode(map[string]string{
-					"version": versionText(), "go": runtime.Version(), "os": runtime.GOOS, "arch": runtime.GOARCH,
-				})
+				out := map[string]string{"version": versionText(), "go": runtime.Version(), "os": runtime.GOOS, "arch": runtime.GOARCH}
+				if revision != "" {
+					out["revision"] = revision
+				}
+				return json.NewEncoder(c.OutOrStdout()).Encode(out)
 			}
 			_, err := fmt.Fprintf(c.OutOrStdout(), "swathkeeper %s (%s, %s/%s)\n", versionText(), runtime.Version(), runtime.GOOS, runtime.GOARCH)
 			return err

@@ -191,7 +191,12 @@ func serverOptions(store string, maxStore int64) *server.Options {
 // await waits until the server and its store work.
 func (e *Embedded) await(log *serverLog) error {
 	if !e.srv.Load().ReadyForConnections(10 * time.Second) {
-		return fmt.Errorf("embedded bus did not start: %w", log.fatal())
+		err := log.fatal()
+		if o := e.options(); err != nil && !o.DontListen && strings.Contains(err.Error(), "listen") {
+			return fmt.Errorf("cannot listen on %s: another program does, perhaps another worker; stop that one or give --listen another port, such as 127.0.0.1:4333: %w",
+				net.JoinHostPort(o.Host, strconv.Itoa(o.Port)), err)
+		}
+		return fmt.Errorf("embedded bus did not start: %w", err)
 	}
 	// A bad store is told to the logger only; the server then runs on without its streams.
 	if err := log.fatal(); err != nil {
