@@ -7,10 +7,14 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 	"unicode/utf8"
+
+	"gonum.org/v1/plot/vg/draw"
+	"gonum.org/v1/plot/vg/recorder"
 
 	"swathkeeper/measure/colour"
 	"swathkeeper/measure/drift"
@@ -156,6 +160,53 @@ func TestNearest256(t *testing.T) {
 		v := uint8(8 + 10*i)
 		if got := nearest256(v, v, v); got != 232+i {
 			t.Errorf("grey %d: %d, want %d", v, got, 232+i)
+		}
+	}
+}
+
+// The figures beside a chart are round, in order, and there are a few of them, whatever its range.
+func TestRoundTicks(t *testing.T) {
+	for _, c := range []struct {
+		from, top, least float64
+		want             string
+	}{
+		{-7.9, 6.8, 0, "-5 0 5"}, {0, 1.1, 0, "0 0.2 0.4 0.6 0.8 1"}, {1, 21, 1, "2 4 6 8 10 12 14 16 18 20"}, {1, 2, 1, "1 2"}, {1, 1, 1, "1"}, {-0.31, 0.3, 0, "-0.2 0 0.2"}, {0, 5300, 0, "0 1000 2000 3000 4000 5000"},
+	} {
+		n := 6
+		if c.least > 0 {
+			n = 12
+		}
+		var got []string
+		for _, k := range roundTicks(c.top, n, c.least).Ticks(c.from, 99) {
+			got = append(got, k.Label)
+		}
+		if s := strings.Join(got, " "); s != c.want {
+			t.Errorf("%g to %g: %q, want %q", c.from, c.top, s, c.want)
+		}
+	}
+}
+
+// Every line of a control chart's picture is named on it.
+func TestPNGNamesItsLines(t *testing.T) {
+	d := sample(t)
+	for i := range d.Tracks[1].Points {
+		d.Tracks[1].Points[i].Tolerance = 3
+	}
+	p, err := d.Tracks[1].plot("quay/heron", time.UTC)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := &recorder.Canvas{KeepCaller: false}
+	p.Draw(draw.NewCanvas(c, 400, 200))
+	var said []string
+	for _, a := range c.Actions {
+		if s, ok := a.(*recorder.FillString); ok {
+			said = append(said, s.String)
+		}
+	}
+	for _, want := range []string{"a reading", "a reading beyond what is usual", "what is usual for this printer, by chance alone", "your tolerance", "quay/heron: cyan: strength", "%"} {
+		if !slices.Contains(said, want) {
+			t.Errorf("%q is not on the picture: %q", want, said)
 		}
 	}
 }

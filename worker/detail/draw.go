@@ -213,7 +213,7 @@ func (d *Detail) course(p *printer) {
 		return
 	}
 	p.title("How each figure came here")
-	p.wrap("  ", fmt.Sprintf("Control charts: the last %d readings of this kind of print, the newest on the right. The upper and lower edge are what is usual for this printer; * is beyond. Middle: as on the good days.", len(d.Tracks[0].Points)))
+	p.wrap("  ", fmt.Sprintf("Control charts: the last %d readings of this kind of print, the newest on the right. The upper and lower edge are what is usual for this printer; * is beyond. Middle: as on the good days. %s", len(d.Tracks[0].Points), Units))
 	loud := Loudest(d.Tracks)
 	big := 0
 	for i := range loud {

@@ -256,7 +256,7 @@ func (d *Detail) numbers(p *printer, v *protocol.Verdict, tol drift.Tolerances) 
 	}
 	for _, f := range c.Factors {
 		kind, channel := splitFactor(f.Name)
-		sided(kind, channel, factorUnit(f.Unit), f.Value, f.SE, f.Limit)
+		sided(kind, channel, factorUnit(kind, f.Unit), f.Value, f.SE, f.Limit)
 	}
 	if c.Unexplained > 0 {
 		p.wrap("  ", fmt.Sprintf("%.0f %% of the change is of no kind listed here.", 100*c.Unexplained))

@@ -101,12 +101,12 @@ func Tracks(verdicts []*protocol.Verdict, tolerances func(*protocol.Verdict) *dr
 			}
 			for _, f := range c.Factors {
 				kind, channel := splitFactor(f.Name)
-				add(v, kind, channel, factorUnit(f.Unit), true, f.Value, f.Limit)
+				add(v, kind, channel, factorUnit(kind, f.Unit), true, f.Value, f.Limit)
 			}
 		}
 		if b := v.Banding; b != nil {
 			for _, ch := range b.Channels {
-				add(v, "lines", ch.Channel, "", false, ch.Score, ch.Limit)
+				add(v, "lines", ch.Channel, "times noise", false, ch.Score, ch.Limit)
 			}
 		}
 	}

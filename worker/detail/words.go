@@ -3,6 +3,7 @@ package detail
 import (
 	"strings"
 
+	"swathkeeper/measure/drift"
 	"swathkeeper/protocol"
 	"swathkeeper/worker/alert"
 )
@@ -50,12 +51,19 @@ func splitFactor(name string) (kind, channel string) {
 	return kind, channel
 }
 
-func factorUnit(unit string) string {
-	if unit == "percent" {
+// factorUnit is the unit of a common factor, as a printer reads it.
+func factorUnit(kind, unit string) string {
+	switch {
+	case unit == "percent":
 		return "%"
+	case unit == "" && kind == drift.KindDepth:
+		return "Lab units"
 	}
 	return unit
 }
+
+// Units says what the units of control charts are that are no printer's own.
+const Units = "Lab units: steps of colour, of which about 1 is seen side by side. Times noise: how far the clearest line stands out from the grain of the strips."
 
 // AdviceWords put an advice into words, with its channel.
 func AdviceWords(advice, channel string) string {

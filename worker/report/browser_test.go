@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"html"
 	"image/png"
 	"os"
 	"os/exec"
@@ -103,22 +104,37 @@ func ofThePage(t *testing.T, raw []byte) []string {
 	return out
 }
 
-// width asks a page how wide it would like to be; the question is a script of the test's own.
-func width(page string) string {
+// asked lets a page tell how wide it would like to be, and how many of its parts are cut off at their
+// side; the question is a script of the test's own.
+func asked(page string) string {
 	page = regexp.MustCompile(`<meta http-equiv="Content-Security-Policy"[^>]*>`).ReplaceAllString(page, "")
-	return strings.Replace(page, "</body>", `<script>document.title="width "+document.documentElement.scrollWidth+" of "+innerWidth</script></body>`, 1)
+	return strings.Replace(page, "</body>", `<script>
+const cut = [...document.querySelectorAll("body *")].filter(e => e.scrollWidth > e.clientWidth + 1 && !["visible", ""].includes(getComputedStyle(e).overflowX)).length;
+const answer = "width " + document.documentElement.scrollWidth + " of " + innerWidth + ", cut " + cut;
+if (parent === window) document.title = answer; else parent.postMessage(answer, "*");
+</script></body>`, 1)
+}
+
+// framed puts a page into a frame: a browser's own window is never narrower than about 500.
+func framed(page string, width, height int) string {
+	return fmt.Sprintf(`<!doctype html><title>x</title><style>body{margin:0}iframe{border:0;display:block;width:%dpx;height:%dpx}</style>
+<script>addEventListener("message", e => document.title = e.data)</script><iframe srcdoc="%s"></iframe>`, width, height, html.EscapeString(page))
 }
 
 // The page opens in a browser without a console error and without asking for anything outside, does
-// not spill over the side of a screen of a desk or a phone, and its pictures can be looked at: with
-// PICTURES=folder they are kept.
+// not spill over the side of a screen of a desk or a phone nor hide a part of itself there, and its
+// pictures can be looked at: with PICTURES=folder they are kept.
 func TestInABrowser(t *testing.T) {
 	browserPath(t)
 	good := written(t, page())
-	// The check must be able to fail.
+	// The checks must be able to fail.
 	bad := look(t, `<!doctype html><title>x</title><img src="http://pictures.invalid/x.png"><script>console.error("a fault")</script>`, "--dump-dom")
 	if len(bad.console) == 0 || !slices.Contains(bad.requests, "http://pictures.invalid/x.png") {
 		t.Fatalf("the check sees neither faults nor requests: %q %q", bad.console, bad.requests)
+	}
+	wide := look(t, framed(asked(`<body><div style="overflow-x:auto"><div style="width:700px">x</div></div></body>`), 390, 500), "--dump-dom", "--virtual-time-budget=5000")
+	if !strings.Contains(wide.dom, "<title>width 390 of 390, cut 1</title>") {
+		t.Fatalf("the check does not see that something is cut off: %.300s", wide.dom)
 	}
 	for _, screen := range [][2]int{{1280, 2000}, {390, 2000}} {
 		t.Run(fmt.Sprint(screen[0]), func(t *testing.T) {
@@ -126,8 +142,8 @@ func TestInABrowser(t *testing.T) {
 			if dir := os.Getenv("PICTURES"); dir != "" {
 				shot = filepath.Join(dir, fmt.Sprintf("report-%d.png", screen[0]))
 			}
-			size := fmt.Sprintf("--window-size=%d,%d", screen[0], screen[1])
-			s := look(t, good, size, "--screenshot="+shot)
+			size := fmt.Sprintf("--window-size=%d,%d", max(screen[0], 500), screen[1])
+			s := look(t, framed(good, screen[0], screen[1]), size, "--screenshot="+shot)
 			if len(s.console) > 0 {
 				t.Errorf("the console says %q", s.console)
 			}
@@ -140,19 +156,21 @@ func TestInABrowser(t *testing.T) {
 			}
 			defer f.Close()
 			img, err := png.Decode(f)
-			if err != nil || img.Bounds().Dx() != screen[0] {
+			if err != nil || img.Bounds().Dx() != max(screen[0], 500) {
 				t.Errorf("screenshot: %v, %v", err, img)
 			}
-			w := look(t, width(good), size, "--dump-dom")
-			var wants, has int
-			m := regexp.MustCompile(`<title>width (\d+) of (\d+)</title>`).FindStringSubmatch(w.dom)
+			w := look(t, framed(asked(good), screen[0], screen[1]), size, "--dump-dom", "--virtual-time-budget=5000")
+			var wants, has, cut int
+			m := regexp.MustCompile(`<title>width (\d+) of (\d+), cut (\d+)</title>`).FindStringSubmatch(w.dom)
 			if m == nil {
 				t.Fatal("the page did not say how wide it is")
 			}
-			fmt.Sscan(m[1], &wants)
-			fmt.Sscan(m[2], &has)
-			if wants > has {
+			fmt.Sscan(strings.Join(m[1:], " "), &wants, &has, &cut)
+			if wants > has || has > screen[0] {
 				t.Errorf("the page is %d wide on a screen of %d", wants, has)
+			}
+			if cut > 0 {
+				t.Errorf("%d parts of the page are cut off at their side", cut)
 			}
 		})
 	}

@@ -11,6 +11,7 @@ import (
 
 	"swathkeeper/protocol"
 	"swathkeeper/worker/alert"
+	"swathkeeper/worker/detail"
 	"swathkeeper/worker/zones"
 )
 
@@ -28,7 +29,8 @@ type view struct {
 	Style                                          template.CSS
 	Facts                                          []fact
 	Open                                           []openView
-	Timeline                                       template.HTML
+	Units                                          string
+	Timeline, Narrow                               template.HTML
 	Events                                         []eventView
 	Series                                         []seriesView
 }
@@ -61,6 +63,7 @@ func (p *Page) WriteHTML(w io.Writer) error {
 	v := view{
 		Site: p.Site, Printer: p.Printer, ZoneName: zoneName(p.To.In(p.Zone)), Made: p.when(p.Made),
 		Period: p.From.In(p.Zone).Format("2 January 2006") + " to " + p.To.In(p.Zone).Format("2 January 2006"),
+		Units:  detail.Units,
 		Style:  template.CSS(":root{color-scheme:light dark;" + variables(false) + "}@media (prefers-color-scheme:dark){:root{" + variables(true) + "}}@media print{:root{" + variables(false) + "}}" + styleCSS),
 	}
 	v.Facts = p.facts()
@@ -74,7 +77,7 @@ func (p *Page) WriteHTML(w io.Writer) error {
 		}
 		v.Open = append(v.Open, o)
 	}
-	v.Timeline = p.timeline()
+	v.Timeline, v.Narrow = p.timeline(wideTimeline), p.timeline(narrowTimeline)
 	v.Letters = p.letters()
 	for _, e := range p.Events {
 		v.Events = append(v.Events, eventView{p.when(e.At), e.Level, e.What, e.Why, e.Helped})

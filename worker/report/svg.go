@@ -7,6 +7,7 @@ import (
 	"math"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"github.com/lucasb-eyer/go-colorful"
 
@@ -62,7 +63,7 @@ func (a axis) x(t time.Time) float64 {
 func (a axis) ticks(zone *time.Location, n int) []time.Time {
 	days := int(a.to.Sub(a.from).Hours()/24) + 1
 	step := 1
-	for _, s := range []int{1, 2, 7, 14, 30, 61, 91, 182, 365, 730} {
+	for _, s := range []int{1, 2, 3, 4, 7, 14, 30, 61, 91, 182, 365, 730} {
 		if step = s; days/s <= n {
 			break
 		}
@@ -131,11 +132,17 @@ func (p *Page) span() (time.Time, time.Time) {
 }
 
 // timeline draws the mean difference of every series over time, the alerts and what was done.
-func (p *Page) timeline() template.HTML {
+//
+// It is drawn for a width of its own, since a wide one on a phone would be too small to read, or cut
+// off at its newest end. Where there is no room beside an alert's bar its name stands above it.
+func (p *Page) timeline(width float64) template.HTML {
 	const left, right, top, plot = 44.0, 10.0, 16.0, 170.0
-	lane := 15.0
+	lane, above := 15.0, 0.0
+	if width < wideTimeline {
+		lane, above = 24, 11
+	}
 	height := top + plot + 26 + lane*float64(len(p.Spans)) + 6
-	s := newSVG(960, height, "mean colour difference over time, with alerts and what was done")
+	s := newSVG(width, height, "mean colour difference over time, with alerts and what was done")
 	from, to := p.span()
 	a := axis{from, to, left, s.w - right}
 	top1 := 0.0
@@ -163,20 +170,29 @@ func (p *Page) timeline() template.HTML {
 			}
 		}
 	}
-	a.base(s, p.Zone, top+plot, 14)
+	a.base(s, p.Zone, top+plot, int((a.x2-a.x1)/60))
 	for i, sp := range p.Spans {
-		yy := top + plot + 26 + lane*float64(i)
+		yy := top + plot + 26 + above + lane*float64(i)
 		x1, x2 := a.x(sp.From), max(a.x(sp.To), a.x(sp.From)+3)
 		fmt.Fprintf(&s.b, `<rect class="span-%s" x="%.1f" y="%.1f" width="%.1f" height="5" rx="2"/>`, cond(sp.Level == "stop", "stop", "act"), x1, yy, x2-x1)
 		label := sp.What + cond(sp.Open, ", open", "")
-		if x2+6+6.2*float64(len(label)) < s.w {
+		switch long := 6.2 * float64(utf8.RuneCountInString(label)); {
+		case above > 0:
+			s.text("", "start", max(min(x1, s.w-long), 2), yy-4, label)
+		case x2+6+long < s.w:
 			s.text("", "start", x2+6, yy+7, label)
-		} else {
+		default:
 			s.text("", "end", x1-6, yy+7, label)
 		}
 	}
 	return s.done()
 }
+
+// Widths of the timeline on a desk and on a phone.
+const (
+	wideTimeline   = 960.0
+	narrowTimeline = 360.0
+)
 
 // marks draws what was done as upright lines, with letters where there is room for them.
 func (p *Page) marks(s *svg, a axis, top, bottom float64) {
@@ -249,7 +265,7 @@ func (p *Page) control(t *detail.Track) template.HTML {
 	steps(s, "limit", a, y, t, func(p detail.Point) float64 { return p.Limit })
 	steps(s, "tol", a, y, t, tolerance)
 	run(s, a, y, t)
-	a.base(s, p.Zone, top+plot, 6)
+	a.base(s, p.Zone, top+plot, int((a.x2-a.x1)/50))
 	return s.done()
 }
 
