@@ -12,8 +12,8 @@ import (
 
 const pageHead = `# Trials
 
-Everything on this page was **simulated** by ` + "`go run ./cmd/trials`" + ` from seeds, on made-up printers. It says how the
-detectors behave under the stated physics; it is not evidence about any real printer.
+What the detectors find, and what they miss, was **simulated** here by ` + "`go run ./cmd/trials all`" + ` from seeds, on made-up printers. It says how
+they behave under the stated physics; it is not evidence about any real printer. Speed and growth of cost were measured, by the same command.
 `
 
 // writeSection replaces the section name of the Markdown page at path by body, or adds it at
@@ -40,7 +40,7 @@ func writeSection(path, name, body string) error {
 	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
 		return err
 	}
-	return os.WriteFile(path, []byte(text), 0o644)
+	return os.WriteFile(path, []byte(withShort(text)), 0o644)
 }
 
 // marks are the lines that a section stands between.

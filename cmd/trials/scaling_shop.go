@@ -194,10 +194,10 @@ func (s *scaleShop) fill(ctx context.Context, dir string, rounds int) error {
 
 // shopCost is what a worker's run over a shop cost.
 type shopCost struct {
-	start         float64 // s, until readings are judged
-	first, next   float64 // ms a reading, of the first round and of the later ones
-	heapMB        float64 // live memory of worker and bus, above that before they started
-	record, store float64 // KB: one record, and the data folder over everything kept ready
+	start       float64 // s, until readings are judged
+	first, next float64 // ms a reading, of the first round and of the later ones
+	heapMB      float64 // live memory of worker and bus, above that before they started
+	record      float64 // KB of one record
 }
 
 // work lets a worker judge the inbox of a planted store.
