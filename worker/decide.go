@@ -75,7 +75,12 @@ func (k *keeper) refuse(p *printer, d *decision, in input, why *protocol.Refusal
 }
 
 func (k *keeper) decideReading(ctx context.Context, p *printer, d *decision, in input, now time.Time) error {
-	r, err := protocol.DecodeReading(in.data)
+	made := in.prepared
+	if made == nil {
+		made = &prepared{}
+		made.reading, made.err = protocol.DecodeReading(in.data)
+	}
+	r, err := made.reading, made.err
 	if err != nil {
 		return err
 	}
@@ -113,10 +118,11 @@ func (k *keeper) decideReading(ctx context.Context, p *printer, d *decision, in 
 	if err != nil {
 		return err
 	}
+	k.noteModel(p.site, p.name, series, model)
 	since, learning := p.learning(series)
 	state := *st
 	state.Learned = slices.DeleteFunc(slices.Clone(st.Learned), func(l judge.Learned) bool { return !learning || l.Seq < since })
-	v, next, err := judge.Judge(judge.Input{Reading: r, Seq: in.seq, Chart: chart, Model: model, State: state, Learning: learning}, k.judge)
+	v, next, err := judge.Judge(judge.Input{Reading: r, Seq: in.seq, Chart: chart, Model: model, State: state, Learning: learning, Lines: made.lines}, k.judge)
 	if err != nil {
 		return fmt.Errorf("reading %s: %w", r.ID, err)
 	}
@@ -209,8 +215,11 @@ func knownAlert(p *printer, n *protocol.Note) error {
 // chart gives a known layout, or a refusal.
 func (k *keeper) chart(ctx context.Context, id, edition string) (*protocol.Chart, error) {
 	key := id + "." + edition
-	if c := k.charts[key]; c != nil {
-		return c, nil
+	k.cache.Lock()
+	known := k.charts[key]
+	k.cache.Unlock()
+	if known != nil {
+		return known, nil
 	}
 	c, err := k.stores.Chart(ctx, id, edition)
 	if err != nil {
@@ -220,6 +229,8 @@ func (k *keeper) chart(ctx context.Context, id, edition string) (*protocol.Chart
 		return nil, &protocol.Refusal{Code: protocol.CodeUnknownChart, Field: "chart",
 			Hint: strings.TrimSpace(fmt.Sprintf("chart %s %s", id, edition)) + " is not known here; add its layout with `chart add`"}
 	}
+	k.cache.Lock()
+	defer k.cache.Unlock()
 	if len(k.charts) >= 64 {
 		clear(k.charts)
 	}
@@ -235,8 +246,11 @@ func (k *keeper) model(ctx context.Context, digest string) (*judge.Model, error)
 	if digest == "" {
 		return nil, nil
 	}
-	if m := k.models[digest]; m != nil {
-		return m, nil
+	k.cache.Lock()
+	known := k.models[digest]
+	k.cache.Unlock()
+	if known != nil {
+		return known, nil
 	}
 	data, err := k.stores.Baseline(ctx, digest)
 	if err != nil {
@@ -250,6 +264,8 @@ func (k *keeper) model(ctx context.Context, digest string) (*judge.Model, error)
 	if err != nil {
 		return nil, err
 	}
+	k.cache.Lock()
+	defer k.cache.Unlock()
 	if len(k.models) >= maxModels {
 		for other := range k.models {
 			delete(k.models, other)

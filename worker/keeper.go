@@ -40,14 +40,35 @@ type keeper struct {
 	// past makes up the standing of a printer whose records do not carry it yet.
 	past func(ctx context.Context, site, printer string) (*history.Standing, error)
 
+	// inputs is the subject of the inputs that this keeper takes; wildcards allowed.
+	inputs string
+	// reader reads ahead; nil: nothing is read before its turn.
+	reader *reader
+
 	pulse pulse
 
 	// mu is held while one input or timer is worked on: inputs of a partition are strictly one
 	// after another, and timers stand in the same row. Take it with enter.
-	mu       sync.Mutex
+	mu    sync.Mutex
+	chain *chain    // decides ahead; nil: nothing is decided before its turn
+	next  time.Time // when the timers look at the clock next; zero: not by themselves
+
+	// table is held for printers, and for changing what is in one, since the chain copies them.
+	table    sync.Mutex
 	printers map[string]*printer
-	models   map[string]*judge.Model // by digest
-	charts   map[string]*protocol.Chart
+
+	cache     sync.Mutex              // for what follows
+	models    map[string]*judge.Model // by digest
+	charts    map[string]*protocol.Chart
+	lastModel map[string]*judge.Model // by site.printer.series
+}
+
+// newKeeper makes a keeper that knows nothing yet; the caller fills in what it works with.
+func newKeeper() *keeper {
+	return &keeper{
+		inputs:   "swk.>",
+		printers: map[string]*printer{}, models: map[string]*judge.Model{}, charts: map[string]*protocol.Chart{}, lastModel: map[string]*judge.Model{},
+	}
 }
 
 // retryWait is how long to wait before an input is tried again while the bus or its store is away.
@@ -60,20 +81,25 @@ const stillWorking = bus.AckWait / 3
 // keepTelling tells the bus that an input is being worked on, until the returned function is
 // called: freezing a baseline takes a while, and so does waiting for a bus that is away.
 func keepTelling(msg jetstream.Msg) (stop func()) {
-	quit := make(chan struct{})
-	go func() {
-		t := time.NewTicker(stillWorking)
-		defer t.Stop()
-		for {
-			select {
-			case <-quit:
-				return
-			case <-t.C:
-				_ = msg.InProgress()
-			}
+	var mu sync.Mutex
+	over := false
+	var t *time.Timer
+	mu.Lock()
+	defer mu.Unlock()
+	t = time.AfterFunc(stillWorking, func() {
+		mu.Lock()
+		defer mu.Unlock()
+		if !over {
+			_ = msg.InProgress()
+			t.Reset(stillWorking)
 		}
-	}()
-	return func() { close(quit) }
+	})
+	return func() {
+		mu.Lock()
+		defer mu.Unlock()
+		over = true
+		t.Stop()
+	}
 }
 
 // Handle takes one inbox message to its record and acknowledges it. It returns only when that is
@@ -85,6 +111,9 @@ func (k *keeper) Handle(ctx context.Context, msg jetstream.Msg) {
 		return
 	}
 	in := input{subject: msg.Subject(), data: msg.Data(), seq: meta.Sequence.Stream, came: meta.Timestamp}
+	if k.reader != nil {
+		in.prepared = k.reader.take(in.seq, meta.NumPending)
+	}
 	k.pulse.pin(msg.Headers().Get("Nats-Pin-Id"))
 	log := k.log.With().Uint64("inbox_seq", in.seq).Str("subject", in.subject).Logger()
 	defer keepTelling(msg)()
@@ -136,6 +165,8 @@ type input struct {
 	came    time.Time // into the inbox, by the bus's clock
 	taken   time.Time // out of it
 	faults  int       // how often it failed for another reason than that the bus is away
+	// prepared is what was done ahead of its turn; nil: nothing.
+	prepared *prepared
 }
 
 // maxFaults is how often an input may fail for a reason that is neither its own nor the bus's
@@ -151,19 +182,31 @@ func (k *keeper) take(ctx context.Context, in input) error {
 		return err // the stream's own subjects make this impossible
 	}
 	for {
+		if k.printers[site+"."+name] == nil {
+			k.endChain() // its decisions may rest on what is read anew now
+		}
 		p, err := k.load(ctx, site, name)
 		if err != nil {
 			return err
 		}
 		if !p.moved && in.seq <= p.state.InboxSeq {
+			k.endChain()
 			return nil
 		}
-		d, err := k.decide(ctx, p, what, in)
-		if err != nil {
-			k.forget(p)
-			return err
+		d := k.foreseen(in.seq)
+		if d == nil {
+			if d, err = k.decide(ctx, p, what, in); err != nil {
+				k.forget(p)
+				return err
+			}
+			if err := k.seal(p, d); err != nil {
+				return err
+			}
 		}
 		d.in = in
+		if k.chain == nil {
+			k.startChain(in.seq, p, d)
+		}
 		err = k.commit(ctx, p, d)
 		if errors.Is(err, bus.ErrConflict) {
 			// Somebody else was first: read again, decide again.
@@ -186,11 +229,14 @@ type decision struct {
 	after  func(context.Context) error
 	in     input // zero for a timer
 	inTime bool  // a reading's own time agrees with the worker's clock
+
+	data  []byte        // the record as it is stored, once sealed
+	spent time.Duration // on deciding ahead of the input's turn; 0: it was decided in its turn
 }
 
-// commit stores a decision's record under the printer's guard. Only then do the printer's state in
-// memory and its next wake time move.
-func (k *keeper) commit(ctx context.Context, p *printer, d *decision) error {
+// seal completes a decision's record with the printer's state and brings it into the form in which it
+// is stored.
+func (k *keeper) seal(p *printer, d *decision) error {
 	d.state.Standing = p.state.Standing.After(d.record)
 	if now := k.clock.Now(); !p.clockBehind(now) || d.inTime {
 		d.state.Clock = now
@@ -201,19 +247,29 @@ func (k *keeper) commit(ctx context.Context, p *printer, d *decision) error {
 	}
 	d.record.PrinterState = raw
 	d.record.Text = chat.OneLine(d.record.Text) // free text of a note may hold lines
+	d.data, err = protocol.Encode(d.record)
+	return err
+}
+
+// commit stores a sealed decision under the printer's guard. Only then do the printer's state in
+// memory and its next wake time move. On an error nothing that was decided ahead counts any more.
+func (k *keeper) commit(ctx context.Context, p *printer, d *decision) error {
 	decided := time.Now()
-	seq, err := k.records.Commit(ctx, d.record, p.lastSeq)
+	seq, err := k.records.Commit(ctx, d.record, d.data, p.lastSeq)
 	if err != nil {
+		k.endChain()
 		k.forget(p)
 		if errors.Is(err, bus.ErrConflict) {
 			k.metrics.Conflict()
 		}
 		return err
 	}
+	k.table.Lock()
 	p.lastSeq, p.state, p.wake, p.moved = seq, d.state, d.wake, false
 	if d.st != nil {
 		p.series[d.series] = d.st
 	}
+	k.table.Unlock()
 	if d.after != nil {
 		if err := d.after(ctx); err != nil {
 			// Only indexes are written here; the record that was stored is what counts.
@@ -223,7 +279,7 @@ func (k *keeper) commit(ctx context.Context, p *printer, d *decision) error {
 	now := time.Now()
 	took := health.Took{Commit: now.Sub(decided)}
 	if d.in.seq > 0 {
-		took.Judge, took.Road = decided.Sub(d.in.taken), now.Sub(d.in.came)
+		took.Judge, took.Road = decided.Sub(d.in.taken)+d.spent, now.Sub(d.in.came)
 	}
 	k.pulse.stored(now)
 	k.pulse.made(d.state.Clock)
@@ -235,10 +291,18 @@ func (k *keeper) commit(ctx context.Context, p *printer, d *decision) error {
 	if k.committed != nil {
 		k.committed(d.record)
 	}
-	if k.wakeup != nil {
+	if k.wakeup != nil && k.sooner(d.wake) {
 		k.wakeup()
 	}
 	return nil
+}
+
+// sooner says whether the timers must look at the clock before they would by themselves.
+func (k *keeper) sooner(wake time.Time) bool {
+	if !k.next.IsZero() && !k.next.After(k.clock.Now()) {
+		return true
+	}
+	return !wake.IsZero() && (k.next.IsZero() || wake.Before(k.next))
 }
 
 func (k *keeper) logRecord(r *protocol.Record, took health.Took) {
@@ -267,7 +331,11 @@ func (k *keeper) Tick(ctx context.Context) (time.Time, error) {
 	now := k.clock.Now()
 	var next time.Time
 	var errs []error
-	for _, p := range k.due(now) {
+	due := k.due(now)
+	if len(due) > 0 {
+		k.endChain()
+	}
+	for _, p := range due {
 		if err := k.tickPrinter(ctx, p, now); err != nil {
 			errs = append(errs, fmt.Errorf("%s/%s: %w", p.site, p.name, err))
 		}
@@ -277,6 +345,7 @@ func (k *keeper) Tick(ctx context.Context) (time.Time, error) {
 			next = p.wake
 		}
 	}
+	k.next = next
 	return next, errors.Join(errs...)
 }
 
@@ -304,6 +373,9 @@ func (k *keeper) tickPrinter(ctx context.Context, p *printer, now time.Time) err
 	d.record.ID = protocol.DerivedID(fmt.Sprintf("%s.%s.%d", p.site, p.name, p.lastSeq), "timer")
 	fill(d.record, dec)
 	d.record.Text = p.name + ": " + dec.Text
+	if err := k.seal(p, d); err != nil {
+		return err
+	}
 	err := k.commit(ctx, p, d)
 	if !errors.Is(err, bus.ErrConflict) {
 		return err
@@ -347,6 +419,7 @@ func (k *keeper) refresh(ctx context.Context) error {
 
 func (k *keeper) refreshPrinter(ctx context.Context, site, name string) error {
 	defer k.enter()()
+	k.endChain()
 	if p := k.printers[site+"."+name]; p != nil {
 		last, err := k.records.Last(ctx, protocol.PrinterRecords(site, name))
 		if err != nil || last == nil || last.Top == p.lastSeq {
@@ -364,6 +437,7 @@ func (k *keeper) refreshPrinter(ctx context.Context, site, name string) error {
 
 func (k *keeper) wakePrinter(ctx context.Context, site, name string) error {
 	defer k.enter()()
+	k.endChain()
 	p, err := k.load(ctx, site, name)
 	if err != nil {
 		return err

@@ -104,6 +104,8 @@ func (k *keeper) load(ctx context.Context, site, name string) (*printer, error) 
 const maxPrinters = 4096
 
 func (k *keeper) remember(key string, p *printer) {
+	k.table.Lock()
+	defer k.table.Unlock()
 	if len(k.printers) >= maxPrinters {
 		for other, q := range k.printers {
 			if q.wake.IsZero() { // those with a timer running must stay
@@ -115,7 +117,11 @@ func (k *keeper) remember(key string, p *printer) {
 	k.printers[key] = p
 }
 
-func (k *keeper) forget(p *printer) { delete(k.printers, p.site+"."+p.name) }
+func (k *keeper) forget(p *printer) {
+	k.table.Lock()
+	defer k.table.Unlock()
+	delete(k.printers, p.site+"."+p.name)
+}
 
 // seriesState reads the state of a series: from its last verdict or its last change of baseline,
 // whichever is newer.

@@ -7,6 +7,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"runtime"
 	"slices"
 	"sync"
 	"time"
@@ -232,21 +233,22 @@ func (w *Worker) setup(ctx context.Context) error {
 
 	clerk := w.startRows()
 	wake := make(chan struct{}, 1)
-	w.keeper = &keeper{
-		records: records.FromLeader(), stores: stores, clock: w.o.Clock, log: w.o.Log.With().Str("part", "judge").Logger(),
-		past: func(ctx context.Context, site, printer string) (*history.Standing, error) {
-			return history.StandingOf(ctx, w.js, site, printer)
-		},
-		stored: clerk.Tell,
-		judge:  w.o.Judge, alert: w.o.Alert, committed: w.o.OnRecord, metrics: w.metrics,
-		wakeup: func() {
-			select {
-			case wake <- struct{}{}:
-			default:
-			}
-		},
-		printers: map[string]*printer{}, models: map[string]*judge.Model{}, charts: map[string]*protocol.Chart{},
+	k := newKeeper()
+	k.records, k.stores, k.clock, k.log = records.FromLeader(), stores, w.o.Clock, w.o.Log.With().Str("part", "judge").Logger()
+	k.past = func(ctx context.Context, site, printer string) (*history.Standing, error) {
+		return history.StandingOf(ctx, w.js, site, printer)
 	}
+	k.stored = clerk.Tell
+	k.judge, k.alert, k.committed, k.metrics = w.o.Judge, w.o.Alert, w.o.OnRecord, w.metrics
+	k.wakeup = func() {
+		select {
+		case wake <- struct{}{}:
+		default:
+		}
+	}
+	k.reader = newReader(k, runtime.GOMAXPROCS(0))
+	w.keeper = k
+	w.onStop("reading ahead", func(context.Context) error { k.reader.stop(); return nil })
 	// Chat comes before the judge, so that a new target's consumer, which starts with what is new,
 	// misses nothing that this worker decides.
 	co := w.o.Chat

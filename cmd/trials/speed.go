@@ -6,7 +6,9 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"runtime"
+	"runtime/pprof"
 	"slices"
 	"strings"
 	"time"
@@ -47,18 +49,52 @@ type speedRun struct {
 	BarePerS     float64 `json:"bare_per_s"`
 	WorkerPerS   float64 `json:"worker_per_s"`
 	Ratio        float64 `json:"ratio"`
+	// BareCPU and WorkerCPU are microseconds of processor time a reading, the server's included: they
+	// tell more than the rates where other programs run.
+	BareCPU   float64 `json:"bare_cpu_us"`
+	WorkerCPU float64 `json:"worker_cpu_us"`
 }
+
+// stretch is the time from the first of some records to the last.
+type stretch struct {
+	n          int
+	start, end time.Time
+	used       time.Duration // of processors
+	profile    io.WriteCloser
+}
+
+// record counts one; it reports whether it was the last of n.
+func (s *stretch) record(n int) bool {
+	switch s.n++; s.n {
+	case 1:
+		if s.profile != nil {
+			_ = pprof.StartCPUProfile(s.profile)
+		}
+		s.start, s.used = time.Now(), processorTime()
+	case n:
+		s.end, s.used = time.Now(), processorTime()-s.used
+		if s.profile != nil {
+			pprof.StopCPUProfile()
+			_ = s.profile.Close()
+		}
+		return true
+	}
+	return false
+}
+
+func (s *stretch) perSecond() float64 { return float64(s.n-1) / s.end.Sub(s.start).Seconds() }
+func (s *stretch) cpuMicros() float64 { return float64(s.used.Nanoseconds()) / 1000 / float64(s.n-1) }
 
 func newSpeed() *cobra.Command {
 	var asJSON bool
 	var n int
-	var page string
+	var page, only, profile string
 	c := &cobra.Command{
 		Use:   "speed",
 		Short: "How fast the worker is, as a ratio to a loop that only consumes, commits and acknowledges",
 		Args:  cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			res, err := runSpeed(c.Context(), c.ErrOrStderr(), n)
+			res, err := runSpeed(c.Context(), c.ErrOrStderr(), n, only, profile)
 			if err != nil {
 				return err
 			}
@@ -75,20 +111,25 @@ func newSpeed() *cobra.Command {
 	}
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	c.Flags().IntVar(&n, "readings", 3000, "readings a run")
+	c.Flags().StringVar(&only, "only", "", "only the runs whose names hold this, such as traces; the rest is left out")
+	c.Flags().StringVar(&profile, "profile", "", "write a processor profile of the worker in each run into this folder")
 	c.Flags().StringVar(&page, "write", "", "write the table into this page, such as measure/TRIALS.md")
 	return c
 }
 
-func runSpeed(ctx context.Context, progress io.Writer, n int) (*speedResult, error) {
+func runSpeed(ctx context.Context, progress io.Writer, n int, only, profile string) (*speedResult, error) {
 	res := &speedResult{Cores: runtime.GOMAXPROCS(0)}
 	var err error
-	if res.IdleMB, err = idleMB(ctx); err != nil {
-		return nil, err
+	if only == "" {
+		if res.IdleMB, err = idleMB(ctx); err != nil {
+			return nil, err
+		}
 	}
 	world, err := newSpeedWorld()
 	if err != nil {
 		return nil, err
 	}
+	world.profiles = profile
 	for _, r := range []struct {
 		name   string
 		traces bool
@@ -100,12 +141,18 @@ func runSpeed(ctx context.Context, progress io.Writer, n int) (*speedResult, err
 		{"400 patches, not sync", false, true, n},
 		{"400 patches + 8 traces, not sync", true, true, n / 2},
 	} {
+		if !strings.Contains(r.name, only) {
+			continue
+		}
 		fmt.Fprintf(progress, "%s ...\n", r.name)
 		run, err := world.measure(ctx, r.name, r.n, r.traces, r.noSync)
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", r.name, err)
 		}
 		res.Runs = append(res.Runs, *run)
+	}
+	if only != "" {
+		return res, nil
 	}
 	res.RatioPatches, res.RatioTraces = res.Runs[0].Ratio, res.Runs[1].Ratio
 	fmt.Fprintln(progress, "one verdict ...")
@@ -122,9 +169,9 @@ func runSpeed(ctx context.Context, progress io.Writer, n int) (*speedResult, err
 func (r *speedResult) table() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "## Speed\n\nMeasured on %d cores by `go run ./cmd/trials speed`; ratios are taken in one run on one machine.\n\n", r.Cores)
-	b.WriteString("| run | reading | record | bare loop | worker | ratio |\n|---|---|---|---|---|---|\n")
+	b.WriteString("| run | reading | record | bare loop | worker | ratio | processor time a reading, bare | worker |\n|---|---|---|---|---|---|---|---|\n")
 	for _, x := range r.Runs {
-		fmt.Fprintf(&b, "| %s | %.1f KB | %.1f KB | %.0f/s | %.0f/s | %.2f |\n", x.Name, float64(x.ReadingBytes)/1000, float64(x.RecordBytes)/1000, x.BarePerS, x.WorkerPerS, x.Ratio)
+		fmt.Fprintf(&b, "| %s | %.1f KB | %.1f KB | %.0f/s | %.0f/s | %.2f | %.0f us | %.0f us |\n", x.Name, float64(x.ReadingBytes)/1000, float64(x.RecordBytes)/1000, x.BarePerS, x.WorkerPerS, x.Ratio, x.BareCPU, x.WorkerCPU)
 	}
 	fmt.Fprintf(&b, "\nOne verdict on 400 patches and 8 traces, one core, no bus: %.2f ms, %.0f allocations.\n", r.VerdictMS, r.VerdictAllocs)
 	fmt.Fprintf(&b, "Reading published to record stored at 20 readings/s: median %.1f ms, 99 of 100 below %.1f ms.\n", r.AlertP50MS, r.AlertP99MS)
@@ -194,51 +241,54 @@ func (w *speedWorld) measure(ctx context.Context, name string, n int, traces, no
 		return nil, err
 	}
 	run.ReadingBytes = len(readings[0].data)
-	if run.WorkerPerS, run.RecordBytes, err = w.workerRate(ctx, readings, noSync); err != nil {
+	var judged, bare stretch
+	if w.profiles != "" {
+		if judged.profile, err = os.Create(filepath.Join(w.profiles, strings.NewReplacer(" ", "-", ",", "", "+", "and").Replace(name)+".pprof")); err != nil {
+			return nil, err
+		}
+	}
+	if run.RecordBytes, err = w.workerRate(ctx, readings, noSync, &judged); err != nil {
 		return nil, err
 	}
-	if run.BarePerS, err = w.bareRate(ctx, readings, run.RecordBytes, noSync); err != nil {
+	if err = w.bareRate(ctx, readings, run.RecordBytes, noSync, &bare); err != nil {
 		return nil, err
 	}
+	run.WorkerPerS, run.WorkerCPU = judged.perSecond(), judged.cpuMicros()
+	run.BarePerS, run.BareCPU = bare.perSecond(), bare.cpuMicros()
 	run.Ratio = run.WorkerPerS / run.BarePerS
 	return run, nil
 }
 
 // workerRate learns a baseline, stops, fills the inbox, and times the worker from its first record
 // of the n to the last.
-func (w *speedWorld) workerRate(ctx context.Context, readings []packed, noSync bool) (perS float64, recordBytes int, err error) {
+func (w *speedWorld) workerRate(ctx context.Context, readings []packed, noSync bool, took *stretch) (recordBytes int, err error) {
 	dir, clean, err := speedDir()
 	if err != nil {
-		return 0, 0, err
+		return 0, err
 	}
 	defer clean()
 	if err := w.learn(ctx, dir, noSync); err != nil {
-		return 0, 0, err
+		return 0, err
 	}
 	if err := fillInbox(ctx, dir, readings); err != nil {
-		return 0, 0, err
+		return 0, err
 	}
-	var first, last time.Time
-	count := 0
 	done := make(chan struct{})
 	wk, err := worker.New(worker.Options{DataDir: dir, NoSync: noSync, Log: zerolog.Nop(), OnRecord: func(*protocol.Record) {
-		if count++; count == 1 {
-			first = time.Now()
-		} else if count == len(readings) {
-			last = time.Now()
+		if took.record(len(readings)) {
 			close(done)
 		}
 	}})
 	if err != nil {
-		return 0, 0, err
+		return 0, err
 	}
 	if err := wk.Start(ctx); err != nil {
-		return 0, 0, err
+		return 0, err
 	}
 	select {
 	case <-done:
 	case <-ctx.Done():
-		return 0, 0, joinStop(ctx, wk, ctx.Err())
+		return 0, joinStop(ctx, wk, ctx.Err())
 	}
 	s, err := wk.JetStream().Stream(ctx, protocol.StreamRecord)
 	if err == nil {
@@ -247,32 +297,30 @@ func (w *speedWorld) workerRate(ctx context.Context, readings []packed, noSync b
 			recordBytes = len(m.Data)
 		}
 	}
-	return float64(len(readings)-1) / last.Sub(first).Seconds(), recordBytes, joinStop(ctx, wk, err)
+	return recordBytes, joinStop(ctx, wk, err)
 }
 
 // bareRate is the loop that the worker is held against: consume, commit a record of the same size
 // under the same guard, acknowledge; nothing is read and nothing is decided.
-func (w *speedWorld) bareRate(ctx context.Context, readings []packed, recordBytes int, noSync bool) (float64, error) {
+func (w *speedWorld) bareRate(ctx context.Context, readings []packed, recordBytes int, noSync bool, took *stretch) error {
 	dir, clean, err := speedDir()
 	if err != nil {
-		return 0, err
+		return err
 	}
 	defer clean()
 	if err := fillInbox(ctx, dir, readings); err != nil {
-		return 0, err
+		return err
 	}
-	e, js, closeBus, err := openSpeedBus(ctx, dir, !noSync)
+	_, js, closeBus, err := openSpeedBus(ctx, dir, !noSync)
 	if err != nil {
-		return 0, err
+		return err
 	}
 	defer closeBus()
-	_ = e
 	cons, err := js.Consumer(ctx, protocol.StreamInbox, bus.Durable)
 	if err != nil {
-		return 0, err
+		return err
 	}
 	body := []byte(strings.Repeat("x", recordBytes))
-	var first, last time.Time
 	var seq uint64
 	count := 0
 	done := make(chan error, 1)
@@ -286,26 +334,21 @@ func (w *speedWorld) bareRate(ctx context.Context, readings []packed, recordByte
 		}
 		seq = ack.Sequence
 		_ = m.Ack()
-		if count++; count == 1 {
-			first = time.Now()
-		} else if count == len(readings) {
-			last = time.Now()
+		count++
+		if took.record(len(readings)) {
 			done <- nil
 		}
 	}, jetstream.PullMaxMessages(32), jetstream.PullExpiry(2*time.Second), jetstream.PullHeartbeat(time.Second), jetstream.PullPriorityGroup(bus.Durable))
 	if err != nil {
-		return 0, err
+		return err
 	}
 	defer cc.Stop()
 	select {
 	case err := <-done:
-		if err != nil {
-			return 0, err
-		}
+		return err
 	case <-ctx.Done():
-		return 0, ctx.Err()
+		return ctx.Err()
 	}
-	return float64(len(readings)-1) / last.Sub(first).Seconds(), nil
 }
 
 // fillInbox puts the readings into the inbox of a stopped worker's folder.

@@ -25,6 +25,8 @@ type speedWorld struct {
 	good   []*protocol.Reading
 	at     time.Time
 	day    int
+
+	profiles string // folder for processor profiles; empty: none
 }
 
 // packed is a reading and its bytes.

@@ -141,14 +141,10 @@ func (r *Records) Input(ctx context.Context, seq uint64) ([]byte, error) {
 	return m.Data, nil
 }
 
-// Commit stores rec if the printer's newest record still is the one at sequence last. It returns
-// ErrConflict otherwise. The guard spans every kind and series of the printer, so that one printer
+// Commit stores rec, encoded as data, if the printer's newest record still is the one at sequence last.
+// It returns ErrConflict otherwise. The guard spans every kind and series of the printer, so that one printer
 // has one history, whoever writes it.
-func (r *Records) Commit(ctx context.Context, rec *protocol.Record, last uint64) (uint64, error) {
-	data, err := protocol.Encode(rec)
-	if err != nil {
-		return 0, err
-	}
+func (r *Records) Commit(ctx context.Context, rec *protocol.Record, data []byte, last uint64) (uint64, error) {
 	ack, err := r.js.Publish(ctx, protocol.RecordSubject(rec.Site, rec.Printer, rec.Kind, rec.Series), data,
 		jetstream.WithMsgID(rec.ID),
 		jetstream.WithExpectLastSequenceForSubject(last, protocol.PrinterRecords(rec.Site, rec.Printer)))

@@ -61,6 +61,8 @@ type Input struct {
 	State   State
 	// Learning says that the shop has marked this reading as known-good.
 	Learning bool
+	// Lines is what FindLines found ahead on this reading; nil: it is looked for now.
+	Lines *Lines
 }
 
 // Model is a baseline prepared for judging. It may be used by several goroutines at once.
@@ -236,7 +238,7 @@ func judgeColour(in Input, v *protocol.Verdict, st *State) (*drift.Sample, *drif
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	next.EWMA, next.CusumHigh, next.CusumLow = round6s(next.EWMA), round6s(next.CusumHigh), round6s(next.CusumLow)
+	next.EWMA, next.CusumHigh, next.CusumLow = round6s(slices.Clone(next.EWMA)), round6s(next.CusumHigh), round6s(next.CusumLow)
 	next.Last, next.Change = round6s(next.Last), round6s(next.Change)
 	st.Drift = &next
 	v.Colour = colourOf(&res)

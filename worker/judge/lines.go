@@ -96,41 +96,75 @@ func level(v []float64) float64 {
 	return sum / float64(max(1, len(v)))
 }
 
-// judgeLines looks for lines on the strips. Without a baseline for them it judges by the reading
-// itself, which still sees a line that stands out from its own strip.
-func judgeLines(in Input, v *protocol.Verdict, o Options) (lines []cause.Line, sure map[string]bool, err error) {
-	if len(in.Reading.Traces) == 0 {
-		return nil, nil, nil
+// Lines is what was looked for on the strips of one reading. It needs nothing of what the series was
+// before, so that it may be found ahead of the reading's turn, and by several goroutines at once.
+type Lines struct {
+	model    *Model // that it was judged by
+	banding  *protocol.Banding
+	lines    []cause.Line
+	sure     map[string]bool
+	warnings []string
+	unusable bool
+}
+
+// FindLines looks for lines on the strips of a reading of a chart. Without a baseline for them (m nil,
+// or one of patches alone) it judges by the reading itself, which still sees a line that stands out
+// from its own strip.
+func FindLines(c *protocol.Chart, r *protocol.Reading, m *Model, o Options) (*Lines, error) {
+	out := &Lines{model: m}
+	if len(r.Traces) == 0 {
+		return out, nil
 	}
 	var det *banding.Detector
-	if in.Model != nil {
-		det = in.Model.lines
+	if m != nil {
+		det = m.lines
 	}
 	if det == nil {
-		if det, err = banding.WithinReading(geometry(in.Chart), o.Lines); err != nil {
-			return nil, nil, fmt.Errorf("lines: %w", err)
+		var err error
+		if det, err = banding.WithinReading(geometry(c), o.Lines); err != nil {
+			return nil, fmt.Errorf("lines: %w", err)
 		}
 	}
-	ts, err := traces(in.Chart, in.Reading)
+	ts, err := traces(c, r)
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	if len(ts) == 0 {
-		return nil, nil, nil // white strips only
+		return out, nil // white strips only
 	}
 	res, err := det.JudgeFor(ts, o.Lines)
-	v.Warnings = append(v.Warnings, texts(res.Warnings)...)
+	out.warnings = texts(res.Warnings)
 	if err != nil {
 		// The patches may be as good as ever.
-		v.Warnings = append(v.Warnings, "no line could be looked for: none of the strips can be used; scan the chart again")
-		if in.Reading.Patches == nil {
-			v.Outcome = protocol.Unusable
-		}
-		return nil, nil, nil
+		out.warnings = append(out.warnings, "no line could be looked for: none of the strips can be used; scan the chart again")
+		out.unusable = r.Patches == nil
+		return out, nil
 	}
-	v.Banding = bandingOf(&res)
-	v.Warnings = append(v.Warnings, markWarnings(res.Marks)...)
-	return lineEvidence(&res), sureLines(&res), nil
+	out.banding = bandingOf(&res)
+	out.warnings = append(out.warnings, markWarnings(res.Marks)...)
+	out.lines, out.sure = lineEvidence(&res), sureLines(&res)
+	return out, nil
+}
+
+// judgeLines writes into a verdict what the strips show. What was found ahead counts only if it was
+// found by the same baseline.
+func judgeLines(in Input, v *protocol.Verdict, o Options) ([]cause.Line, map[string]bool, error) {
+	found := in.Lines
+	if found == nil || found.model != in.Model {
+		var err error
+		if found, err = FindLines(in.Chart, in.Reading, in.Model, o); err != nil {
+			return nil, nil, err
+		}
+	}
+	v.Warnings = append(v.Warnings, found.warnings...)
+	if found.banding != nil {
+		b := *found.banding // what the patches show is added to the verdict's alone
+		v.Banding = &b
+	}
+	if found.unusable {
+		v.Outcome = protocol.Unusable
+	}
+	return slices.Clone(found.lines), found.sure, nil
 }
 
 // shown bounds how many warnings of one kind are told singly.
