@@ -229,13 +229,10 @@ func (c *Chart) CheckReading(r *Reading) error {
 		return refuse(CodeWrongChart, "chart", fmt.Sprintf("the reading is of %s, the layout is %s", chartName(r.Chart, r.Edition), chartName(c.ID, c.Edition)))
 	}
 	if p := r.Patches; p != nil {
-		index := make(map[string]int, len(c.Patches))
-		for i := range c.Patches {
-			index[c.Patches[i].ID] = i
-		}
+		places := c.Places(p.ID)
 		for i, id := range p.ID {
-			k, ok := index[id]
-			if !ok {
+			k := places[i]
+			if k < 0 {
 				return refuse(CodeWrongChart, fmt.Sprintf("patches.id[%d]", i), fmt.Sprintf("chart %s has no patch %q; was another chart read?", c.ID, clip(id, 60)))
 			}
 			if p.Device == nil {
@@ -254,6 +251,30 @@ func (c *Chart) CheckReading(r *Reading) error {
 		}
 	}
 	return c.checkTraces(r.Traces)
+}
+
+// Places gives, for each patch name, which patch of the layout it is; -1: none.
+func (c *Chart) Places(ids []string) []int {
+	places := make([]int, len(ids))
+	var index map[string]int
+	for i, id := range ids {
+		places[i] = i
+		if i < len(c.Patches) && c.Patches[i].ID == id { // most readings stand in the layout's own order
+			continue
+		}
+		if index == nil {
+			index = make(map[string]int, len(c.Patches))
+			for k := range c.Patches {
+				index[c.Patches[k].ID] = k
+			}
+		}
+		k, ok := index[id]
+		if !ok {
+			k = -1
+		}
+		places[i] = k
+	}
+	return places
 }
 
 func chartName(id, edition string) string {

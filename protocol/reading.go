@@ -129,6 +129,10 @@ type Trace struct {
 	Values      Numbers `json:"values,omitempty"`
 	// F32 carries the samples as base64 of little-endian float32, in place of Values.
 	F32 string `json:"f32,omitzero"`
+
+	// samples are those of sampled, which F32 was when it was checked.
+	samples []float64
+	sampled string
 }
 
 // Scan names the picture behind a reading in the object store.

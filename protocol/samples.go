@@ -15,51 +15,49 @@ func notBase64() *Refusal {
 	return refuse(CodeBadValue, "f32", "is not base64 with padding and without line breaks")
 }
 
-// Samples gives the samples of a trace from whichever form it carries. The error is a *Refusal
-// without a path in front of its field.
+// Samples gives the samples of a trace from whichever form it carries. They are the trace's own: not
+// to be written to. The error is a *Refusal without a path in front of its field.
 func (t *Trace) Samples() ([]float64, error) {
-	if t.F32 == "" {
+	switch {
+	case t.F32 == "":
 		return t.Values, nil
+	case t.samples != nil && t.sampled == t.F32:
+		return t.samples, nil
 	}
-	out := make([]float64, 0, len(t.F32)/16*3+3)
-	if err := t.eachF32(func(part []float64) { out = append(out, part...) }); err != nil {
-		return nil, err
+	out, r := t.unpack()
+	if r != nil {
+		return nil, r
 	}
 	return out, nil
 }
 
-// eachF32 hands on the samples in F32 part by part, through a small buffer, so that checking them
-// needs no memory.
-func (t *Trace) eachF32(each func(part []float64)) *Refusal {
-	const group = 1024 // bytes of base64 at a time, a multiple of 16 so that they end between samples
+// unpack gives the samples in F32, which must all be finite.
+func (t *Trace) unpack() ([]float64, *Refusal) {
+	const group = 4096 // bytes of base64 at a time, a multiple of 16 so that they end between samples
 	var buf [group / 4 * 3]byte
-	var samples [len(buf) / 4]float64
 	if strings.IndexByte(t.F32, '\n') >= 0 || strings.IndexByte(t.F32, '\r') >= 0 { // which the decoder would skip
-		return notBase64()
+		return nil, notBase64()
 	}
-	i := 0
+	out := make([]float64, 0, len(t.F32)/16*3+3)
 	for text := t.F32; len(text) > 0; {
 		part := text[:min(group, len(text))]
 		text = text[len(part):]
 		n, err := f32Coding.Decode(buf[:], []byte(part))
 		if err != nil || (len(text) > 0 && n != len(buf)) {
-			return notBase64()
+			return nil, notBase64()
 		}
 		if n%4 != 0 {
-			return refuse(CodeBadValue, "f32", fmt.Sprintf("holds %d bytes, not a multiple of 4", 4*i+n))
+			return nil, refuse(CodeBadValue, "f32", fmt.Sprintf("holds %d bytes, not a multiple of 4", 4*len(out)+n))
 		}
-		part64 := samples[:n/4]
-		for k := range part64 {
-			v := float64(math.Float32frombits(binary.LittleEndian.Uint32(buf[4*k:])))
-			if math.IsNaN(v) || math.IsInf(v, 0) {
-				return refuse(CodeNotFinite, "f32", fmt.Sprintf("sample %d is not finite", i+k))
+		for k := 0; k < n; k += 4 {
+			bits := binary.LittleEndian.Uint32(buf[k:])
+			if bits&0x7f80_0000 == 0x7f80_0000 { // infinite, or not a number
+				return nil, refuse(CodeNotFinite, "f32", fmt.Sprintf("sample %d is not finite", len(out)))
 			}
-			part64[k] = v
+			out = append(out, float64(math.Float32frombits(bits)))
 		}
-		each(part64)
-		i += len(part64)
 	}
-	return nil
+	return out, nil
 }
 
 // PackF32 gives samples in the compact form of Trace.F32.

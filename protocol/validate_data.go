@@ -155,23 +155,24 @@ func (t *Trace) validateF32(lo, hi float64) error {
 	if n := len(t.F32) / 16 * 3; n > MaxSamples {
 		return refuse(CodeOutOfRange, "f32", fmt.Sprintf("more than %d samples, needs 2 to %d", MaxSamples, MaxSamples))
 	}
-	n, bad, at := 0, 0.0, -1
-	r := t.eachF32(func(part []float64) {
-		for k, v := range part {
-			if !inRange(v, lo, hi) && at < 0 {
-				bad, at = v, n+k
-			}
-		}
-		n += len(part)
-	})
-	switch {
-	case r != nil:
+	samples, r := t.unpack()
+	if r != nil {
 		return r
+	}
+	n, bad, at := len(samples), 0.0, -1
+	for k, v := range samples {
+		if !inRange(v, lo, hi) {
+			bad, at = v, k
+			break
+		}
+	}
+	switch {
 	case n < 2 || n > MaxSamples:
 		return refuse(CodeOutOfRange, "f32", fmt.Sprintf("%d samples, needs 2 to %d", n, MaxSamples))
 	case at >= 0:
 		return refuse(CodeOutOfRange, "f32", fmt.Sprintf("sample %d: %g is no %s, %g to %g; are the bytes little-endian?", at, bad, t.Unit, lo, hi))
 	}
+	t.samples, t.sampled = samples, t.F32 // whoever judges the reading needs them next
 	return nil
 }
 

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
@@ -46,6 +47,7 @@ type keeper struct {
 	reader *reader
 
 	pulse pulse
+	ahead atomic.Uint64 // how many decisions were made ahead of their input's turn
 
 	// mu is held while one input or timer is worked on: inputs of a partition are strictly one
 	// after another, and timers stand in the same row. Take it with enter.
@@ -194,7 +196,9 @@ func (k *keeper) take(ctx context.Context, in input) error {
 			return nil
 		}
 		d := k.foreseen(in.seq)
-		if d == nil {
+		if d != nil {
+			k.ahead.Add(1)
+		} else {
 			if d, err = k.decide(ctx, p, what, in); err != nil {
 				k.forget(p)
 				return err

@@ -204,6 +204,9 @@ func (w *Worker) Conn() *nats.Conn { return w.conn }
 // JetStream is the worker's own access to streams and stores; nil before Start.
 func (w *Worker) JetStream() jetstream.JetStream { return w.js }
 
+// DecidedAhead is on how many inputs the worker has decided before their turn, since it was started.
+func (w *Worker) DecidedAhead() uint64 { return w.keeper.ahead.Load() }
+
 // Endpoint says where the embedded bus listens; zero when it does not.
 func (w *Worker) Endpoint() bus.Endpoint {
 	if w.embed == nil {

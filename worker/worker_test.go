@@ -38,6 +38,8 @@ type bench struct {
 	chart   *protocol.Chart
 	seen    map[uint64]*protocol.Record // by inbox sequence
 	change  func(*worker.Options)       // of the options, before each start; nil: nothing
+	// onRecord is told of each record before the test is; nil: nothing.
+	onRecord func(*protocol.Record)
 }
 
 // fixedClock stands still until it is set.
@@ -76,7 +78,12 @@ func (b *bench) start() {
 	b.records = records
 	o := worker.Options{
 		DataDir: b.dir, NoSync: true, Clock: b.clock, Log: zerolog.Nop(),
-		OnRecord: func(r *protocol.Record) { records <- r },
+		OnRecord: func(r *protocol.Record) {
+			if b.onRecord != nil {
+				b.onRecord(r)
+			}
+			records <- r
+		},
 	}
 	if b.change != nil {
 		b.change(&o)

@@ -240,6 +240,7 @@ func judgeColour(in Input, v *protocol.Verdict, st *State) (*drift.Sample, *drif
 	}
 	next.EWMA, next.CusumHigh, next.CusumLow = round6s(slices.Clone(next.EWMA)), round6s(next.CusumHigh), round6s(next.CusumLow)
 	next.Last, next.Change = round6s(next.Last), round6s(next.Change)
+	next.Mean, next.Alike = round6s(next.Mean), round6s(next.Alike)
 	st.Drift = &next
 	v.Colour = colourOf(&res)
 	for _, w := range res.Warnings {

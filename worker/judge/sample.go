@@ -24,21 +24,18 @@ func sample(c *protocol.Chart, r *protocol.Reading) (drift.Sample, error) {
 	if err != nil {
 		return s, err
 	}
-	at := make(map[string]int, len(r.Patches.ID))
-	for i, id := range r.Patches.ID {
-		at[id] = i
+	for i := range s.Missing {
+		s.Missing[i] = true
 	}
 	var spectra *drift.Spectra
 	if sp := r.Patches.Spectra; sp != nil {
 		spectra = &drift.Spectra{StartNM: sp.StartNM, StepNM: sp.StepNM, Values: make([][]float64, len(c.Patches))}
 	}
-	for i := range c.Patches {
-		k, ok := at[c.Patches[i].ID]
-		if !ok {
-			s.Missing[i] = true
+	for k, i := range c.Places(r.Patches.ID) {
+		if i < 0 {
 			continue
 		}
-		s.Lab[i] = labs[k]
+		s.Lab[i], s.Missing[i] = labs[k], false
 		if spectra != nil {
 			spectra.Values[i] = r.Patches.Spectra.Values[k]
 		}

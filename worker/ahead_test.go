@@ -1,0 +1,204 @@
+package worker_test
+
+import (
+	"encoding/json"
+	"fmt"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/nats-io/nats.go/jetstream"
+	"github.com/rs/zerolog"
+
+	"swathkeeper/protocol"
+	"swathkeeper/worker/bus"
+)
+
+// message is an input as it is published.
+type message struct {
+	subject string
+	data    []byte
+}
+
+// mixedInputs are readings of three printers, each with a little noise and some with a weak ink or
+// lines on its strips, and among them notes, refusals, a reading sent twice and late ones.
+func mixedInputs(b *bench, n int) []message {
+	rng := rand.New(rand.NewPCG(7, 3))
+	var out []message
+	put := func(subject string, v any) {
+		data, err := json.Marshal(v)
+		if err != nil {
+			b.t.Fatal(err)
+		}
+		out = append(out, message{subject, data})
+	}
+	note := func(printer, do, reason string) {
+		put(protocol.NoteSubject("quay", printer), &protocol.Note{
+			Schema: protocol.SchemaNote, ID: uuid.Must(uuid.NewV7()).String(), At: monday, Site: "quay", Printer: printer,
+			Baseline: &protocol.BaselineNote{Do: do, Reason: reason},
+		})
+	}
+	printers := []string{"heron", "plover", "dunlin"}
+	for _, p := range printers {
+		note(p, protocol.BaselineLearn, "")
+	}
+	for i := range n {
+		p := printers[rng.IntN(len(printers))]
+		at := monday.Add(time.Duration(i) * time.Minute)
+		if i%17 == 11 {
+			at = at.Add(-time.Hour) // late
+		}
+		r := b.reading(at)
+		r.Printer, r.Edition = p, b.chart.Edition
+		weak := 0.0
+		if i > n*2/5 && p == "plover" {
+			weak = 20
+		}
+		for k := range r.Patches.Lab {
+			cyan := b.chart.Patches[k].Device[0] / 100
+			r.Patches.Lab[k][0] += 0.1*rng.NormFloat64() + weak*cyan
+			r.Patches.Lab[k][1] += 0.1*rng.NormFloat64() + weak*cyan
+			r.Patches.Lab[k][2] += 0.1 * rng.NormFloat64()
+		}
+		strip := protocol.Trace{Strip: "C-left", Channel: "C", TintPercent: 50, StartMM: 20, PitchUM: 84.667, Unit: protocol.UnitDensity}
+		samples := make([]float64, 300)
+		for k := range samples {
+			samples[k] = 0.6 + 0.01*rng.NormFloat64()
+			if i%13 == 5 && k%75 < 2 {
+				samples[k] -= 0.15
+			}
+		}
+		strip.F32 = protocol.PackF32(samples)
+		if i%4 == 1 { // looking for lines takes long under the race detector
+			r.Traces = []protocol.Trace{strip}
+		}
+		put(protocol.ReadingSubject("quay", p), r)
+		switch {
+		case i%19 == 7:
+			put(protocol.ReadingSubject("quay", p), r) // the same once more
+		case i%23 == 9:
+			out = append(out, message{protocol.ReadingSubject("quay", p), []byte(`{"schema":"swathkeeper.reading/1"`)})
+		case i == n/3:
+			for _, p := range printers {
+				note(p, protocol.BaselineAccept, "")
+			}
+		case i == n*9/10:
+			note("plover", protocol.BaselineRetire, "another ink")
+		}
+	}
+	return out
+}
+
+// told is what of a record must not depend on how it came about.
+func told(t *testing.T, r *protocol.Record) string {
+	t.Helper()
+	v := *r
+	v.Inbox, v.PrinterState = time.Time{}, nil
+	if v.Refusal != nil { // its id is made of the inbox's own time
+		short := *v.Refusal
+		short.Payload = nil
+		v.ID, v.Refusal = "", &short
+	}
+	var state map[string]any
+	if err := json.Unmarshal(r.PrinterState, &state); err != nil {
+		t.Fatal(err)
+	}
+	delete(state, "inbox")
+	data, err := json.Marshal(map[string]any{"record": v, "state": state})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(data)
+}
+
+// What waits in the inbox is read and decided ahead; the records must be the same, to the letter, as
+// those of inputs that come one by one, and a record that somebody else slips in between must not
+// change that.
+func TestDecidedAheadIsTheSame(t *testing.T) {
+	one := setup(t)
+	one.chart.Edition = "e2"
+	one.chart.Strips = []protocol.Strip{{ID: "C-left", Channel: "C", TintPercent: 50}}
+	addChart(one)
+	inputs := mixedInputs(one, 70)
+	want := map[uint64]string{}
+	for _, m := range inputs {
+		r := one.put(m.subject, m.data, "")
+		want[r.InboxSeq] = told(t, r)
+	}
+	outcomes := map[string]int{}
+	for _, r := range one.seen {
+		outcomes[r.Kind]++
+	}
+	if outcomes[protocol.KindAlert] == 0 || outcomes[protocol.KindRefusal] < 5 || outcomes[protocol.KindBaseline] < 5 || outcomes[protocol.KindVerdict] < 40 {
+		t.Fatalf("the inputs are not mixed enough: %v", outcomes)
+	}
+
+	for _, meddle := range []bool{false, true} {
+		t.Run(fmt.Sprintf("meddling %v", meddle), func(t *testing.T) {
+			many := setup(t)
+			many.chart = one.chart
+			addChart(many)
+			many.stop()
+			fill(many, inputs)
+			n := 0
+			many.onRecord = func(r *protocol.Record) {
+				if n++; !meddle || n%9 != 4 {
+					return
+				}
+				// Not a record, but it takes the place of the printer's newest message.
+				if _, err := many.w.JetStream().Publish(t.Context(), protocol.RecordSubject(r.Site, r.Printer, protocol.KindJournal, ""), []byte("{}")); err != nil {
+					t.Error(err)
+				}
+			}
+			many.start()
+			for i := range inputs {
+				seq := uint64(i + 1)
+				if got := told(t, many.wait(seq)); got != want[seq] {
+					at := 0
+					for at < min(len(got), len(want[seq])) && got[at] == want[seq][at] {
+						at++
+					}
+					from := max(0, at-200)
+					t.Fatalf("input %d, %s, byte %d:\nahead      %s\none by one %s", seq, inputs[i].subject, at, got[from:min(len(got), at+200)], want[seq][from:min(len(want[seq]), at+200)])
+				}
+			}
+			if ahead := many.w.DecidedAhead(); ahead < 20 {
+				t.Errorf("only %d of %d inputs were decided ahead", ahead, len(inputs))
+			}
+		})
+	}
+}
+
+func addChart(b *bench) {
+	b.t.Helper()
+	stores, err := bus.OpenStores(b.t.Context(), b.w.JetStream())
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	defer stores.Close()
+	if err := stores.PutChart(b.t.Context(), b.chart); err != nil {
+		b.t.Fatal(err)
+	}
+}
+
+// fill puts inputs into the inbox of a worker that is stopped.
+func fill(b *bench, inputs []message) {
+	b.t.Helper()
+	ctx := b.t.Context()
+	e, err := bus.StartEmbedded(ctx, bus.EmbeddedOptions{Dir: b.dir, MaxStore: bus.DefaultLimits().Total(), Log: zerolog.Nop()})
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	defer e.Stop()
+	nc, js, err := bus.Connect(ctx, bus.ConnectOptions{Embedded: e, Log: zerolog.Nop()})
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	defer nc.Close()
+	for _, m := range inputs {
+		if _, err := js.Publish(ctx, m.subject, m.data, jetstream.WithExpectStream(protocol.StreamInbox)); err != nil {
+			b.t.Fatal(err)
+		}
+	}
+}
