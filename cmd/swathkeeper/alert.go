@@ -183,8 +183,9 @@ func newAlertHold() *cobra.Command {
 		Short: "Say nothing more about an alert for a while, unless it passes the stop limit",
 		Long: `Say nothing more about an alert for a while, unless it passes the stop limit.
 
-site/printer/* holds the whole printer: what is open, and what comes up until then. What was seen
-meanwhile and is still there afterwards is told then. alert close 'site/printer/*' ends it early.`,
+` + alertKey + ` With site/printer/* the whole printer is held: what is open, and what comes up until then.
+What was seen meanwhile and is still there afterwards is told then; alert close
+'site/printer/*' ends it early.`,
 		Example: `  swathkeeper alert hold quay/heron/clean_head/C --for 8h --why 'the engineer comes at noon'
   swathkeeper alert hold 'quay/heron/*' --for 2d --why 'printer is being moved'`,
 		Args: cobra.ExactArgs(1),
@@ -212,8 +213,8 @@ meanwhile and is still there afterwards is told then. alert close 'site/printer/
 	}
 	c.Flags().StringVar(&length, "for", "", "how long: 30m, 8h, 2d")
 	c.Flags().StringVar(&why, "why", "", "why")
-	c.Flags().StringVar(&who, "who", "", "who says so (default: you)")
-	c.Flags().BoolVar(&asJSON, "json", false, "print the worker's record as JSON")
+	c.Flags().StringVar(&who, "who", "", whoFlag)
+	c.Flags().BoolVar(&asJSON, "json", false, recordFlag)
 	return c
 }
 
@@ -223,6 +224,7 @@ func newAlertClose() *cobra.Command {
 	c := &cobra.Command{
 		Use:     "close KEY",
 		Short:   "Close an alert by hand; if the next readings still show it, it is raised again",
+		Long:    "Close an alert by hand; if the next readings still show it, it is raised again.\n\n" + alertKey,
 		Example: "  swathkeeper alert close quay/heron/check_press/- --why 'platen repaired'",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
@@ -244,8 +246,8 @@ func newAlertClose() *cobra.Command {
 		},
 	}
 	c.Flags().StringVar(&why, "why", "", "why")
-	c.Flags().StringVar(&who, "who", "", "who says so (default: you)")
-	c.Flags().BoolVar(&asJSON, "json", false, "print the worker's record as JSON")
+	c.Flags().StringVar(&who, "who", "", whoFlag)
+	c.Flags().BoolVar(&asJSON, "json", false, recordFlag)
 	return c
 }
 

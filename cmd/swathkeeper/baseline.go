@@ -51,11 +51,11 @@ func newBaselineNote(do, short, example string) *cobra.Command {
 		RunE:    func(c *cobra.Command, _ []string) error { return sendNote(c, n, asJSON) },
 	}
 	addNoteFlags(c, n)
-	c.Flags().StringVar(&n.Baseline.Series, "series", "", "series, where the printer has several (12 hex digits)")
+	c.Flags().StringVar(&n.Baseline.Series, "series", "", seriesFlag)
 	if do != protocol.BaselineLearn {
 		c.Flags().StringVar(&n.Baseline.Reason, "reason", "", "why; needed where a baseline is in force already")
 	}
-	c.Flags().BoolVar(&asJSON, "json", false, "print the worker's record as JSON")
+	c.Flags().BoolVar(&asJSON, "json", false, recordFlag)
 	return c
 }
 
@@ -64,7 +64,7 @@ func addNoteFlags(c *cobra.Command, n *protocol.Note) {
 	f := c.Flags()
 	f.StringVar(&n.Site, "site", "", "site, such as quay")
 	f.StringVar(&n.Printer, "printer", "", "printer, such as heron")
-	f.StringVar(&n.Who, "who", currentUser(), "who did it")
+	f.StringVar(&n.Who, "who", "", whoFlag)
 }
 
 func currentUser() string {
@@ -91,6 +91,9 @@ func sendNote(c *cobra.Command, n *protocol.Note, asJSON bool) error {
 		return err
 	}
 	n.ID, n.At = id.String(), time.Now()
+	if n.Who == "" {
+		n.Who = currentUser()
+	}
 	if err := n.Validate(); err != nil {
 		return &usageError{err}
 	}
@@ -311,7 +314,7 @@ func newBaselineShow() *cobra.Command {
 	}
 	c.Flags().StringVar(&site, "site", "", "site")
 	c.Flags().StringVar(&printer, "printer", "", "printer")
-	c.Flags().StringVar(&series, "series", "", "series")
+	c.Flags().StringVar(&series, "series", "", seriesFlag)
 	c.Flags().BoolVar(&asJSON, "json", false, "print the whole baseline as JSON, as 'judge --baseline' takes it")
 	return c
 }

@@ -24,12 +24,12 @@ import (
 func addBusFlags(c *cobra.Command) {
 	f := c.PersistentFlags()
 	f.String("data", "", "data folder of the worker on this machine (default "+defaultDataDir()+")")
-	f.String("nats", "", "address of an outside bus, nats://HOST:PORT; several with commas (or NATS_URL)")
-	f.String("context", "", "NATS context to reach the outside bus by")
-	f.String("creds", "", "file with credentials for the outside bus (or NATS_CREDS)")
-	f.String("nkey", "", "file with the private nkey for the outside bus")
-	f.String("tls-ca", "", "PEM file of the authority that signed the outside bus's certificate")
-	f.String("tls-fingerprint", "", "SHA-256 of the outside bus's certificate, in place of --tls-ca")
+	f.String("nats", "", "address of a bus on another machine (a NATS server), nats://HOST:PORT; several with commas (or NATS_URL)")
+	f.String("context", "", "name of a context of the nats tool that says how to reach that bus")
+	f.String("creds", "", "file with credentials for that bus (or NATS_CREDS)")
+	f.String("nkey", "", "file with the private key for that bus, as 'station grant' writes it")
+	f.String("tls-ca", "", "PEM file of the authority that signed that bus's certificate")
+	f.String("tls-fingerprint", "", "SHA-256 of that bus's certificate, as the worker's log shows it, in place of --tls-ca")
 	f.String("config", "", "configuration file (TOML)")
 	f.String("zone", "", "the shop's time zone, such as Europe/Paris (default: as its worker knows it, which is the machine's where none is set)")
 }

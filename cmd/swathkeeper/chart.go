@@ -15,7 +15,7 @@ import (
 func newChart() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "chart",
-		Short: "Chart layouts: add, list, show",
+		Short: "Charts: draw one to print, make its layout known, list, show",
 		Args:  cobra.NoArgs,
 		RunE:  func(c *cobra.Command, _ []string) error { return c.Help() },
 	}

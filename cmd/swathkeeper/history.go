@@ -54,7 +54,7 @@ Where no worker runs, the store is looked at as it lies; nothing in it changes.`
 	f.StringVar(&h.q.Advice, "advice", "", "only this advice, such as "+protocol.AdviceClean)
 	f.StringVar(&h.q.Level, "level", "", "only this level or worse: note, act, stop")
 	f.StringVar(&h.q.Channel, "channel", "", "only this ink, such as C")
-	f.StringVar(&h.q.Series, "series", "", "only this printing condition (12 hex digits)")
+	f.StringVar(&h.q.Series, "series", "", "only "+seriesFlag)
 	f.BoolVar(&h.q.Changes, "changes", false, "only what changed an alert")
 	f.StringVar(&h.since, "since", "", "from then on: 2h, 7d, monday, yesterday, 2026-03-04 or 2026-03-04T07:12")
 	f.StringVar(&h.until, "until", "", "up to then")

@@ -21,7 +21,7 @@ func newInit() *cobra.Command {
 	var asJSON bool
 	c := &cobra.Command{
 		Use:   "init",
-		Short: "Set up an outside bus, once: streams, stores, the judging consumer",
+		Short: "Set up a bus on other machines, once, for several workers",
 		Long: `Set up an outside bus, once: streams, stores, the judging consumer.
 
 A worker with a bus of its own needs none of this. On a bus that several workers share,

@@ -44,7 +44,7 @@ func newJournalAdd() *cobra.Command {
 	f.StringVar(&n.Journal.Channel, "channel", "", "channel of a clean or an ink, such as C")
 	f.StringVar(&n.Journal.Lot, "lot", "", "lot of an ink or a medium")
 	f.StringVar(&n.Text, "text", "", "anything else, at most 500 characters")
-	f.BoolVar(&asJSON, "json", false, "print the worker's record as JSON")
+	f.BoolVar(&asJSON, "json", false, recordFlag)
 	return c
 }
 

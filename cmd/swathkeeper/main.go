@@ -108,6 +108,7 @@ func newRoot() *cobra.Command {
 	for _, c := range extra {
 		root.AddCommand(c())
 	}
+	arrangeHelp(root)
 	wrapArgs(root)
 	return root
 }

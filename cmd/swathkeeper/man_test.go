@@ -23,7 +23,7 @@ func TestManualPages(t *testing.T) {
 	}
 	var visit func(c *cobra.Command, name string)
 	visit = func(c *cobra.Command, name string) {
-		if c.Hidden || c.Name() == "help" || c.Name() == "completion" {
+		if c.Hidden || c.Name() == "help" || c.Name() == "completion" || c.IsAdditionalHelpTopicCommand() {
 			return
 		}
 		b, err := os.ReadFile(filepath.Join(dir, name+".1"))

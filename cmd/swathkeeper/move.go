@@ -24,7 +24,7 @@ func newExport() *cobra.Command {
 	var asJSON bool
 	c := &cobra.Command{
 		Use:   "export FILE",
-		Short: "Put everything that is kept into one file, to keep a copy or to move to another machine",
+		Short: "Put everything that is kept into one file, as a copy or to move",
 		Long: `Put everything that is kept into one file: readings, records, charts, baselines, scans,
 what chat has sent, and who was granted what. The worker may run meanwhile. Settings,
 secrets and certificates are not in it: copy those yourself.`,
@@ -75,7 +75,7 @@ func newImport() *cobra.Command {
 	var check, asJSON bool
 	c := &cobra.Command{
 		Use:   "import FILE",
-		Short: "Make a store of an exported file, on a machine that has none",
+		Short: "Take an exported file in, on a machine that keeps nothing yet",
 		Long: `Make a store of an exported file, in an empty data folder or on a bus that holds nothing of
 swathkeeper's. Every part is held against its digest first. Stop the old worker before
 you start the new one: readings sent to the old one after the export are not in the file.`,

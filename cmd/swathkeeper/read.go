@@ -34,9 +34,9 @@ func newRead() *cobra.Command {
 A scan is a TIFF or PNG picture of a whole chart as 'chart new' draws it.
 
 Without --json, one screen a file: patches, colours, condition, how a scanned sheet lies,
-and every doubt that the reader had. With --json, the reading that the file becomes, one a line; what a file cannot
-know (site, printer, goods, chart) is given by flags; without them it is left empty, and
-that is said.
+and every doubt that the reader had. With --json, the reading that the file becomes, one
+a line; what a file cannot know (site, printer, goods, chart) is given by flags; without
+them it is left empty, and that is said.
 
 Exit status: 0 all files were read, 1 one was refused, 2 the command line was wrong.`,
 		Example: `  swathkeeper read monday.txt

@@ -31,7 +31,7 @@ func newRun() *cobra.Command {
 	var wf watchFlags
 	c := &cobra.Command{
 		Use:   "run",
-		Short: "Run the worker",
+		Short: "Run the worker: take readings, judge them, tell people",
 		Long: `Run the worker: take readings, judge them, tell people.
 
 Without --nats it runs its own bus in the data folder and listens on this machine only.

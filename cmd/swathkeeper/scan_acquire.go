@@ -22,7 +22,7 @@ var extraScan []func() *cobra.Command
 func newScan() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "scan",
-		Short: "Scans of printed charts",
+		Short: "Scan charts, make a scanner's colours true, fetch pictures",
 		Args:  cobra.NoArgs,
 		RunE:  func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
@@ -92,7 +92,8 @@ straight, at 300 dpi or more; turn off every correction the scanner can do by it
 	f.IntVar(&o.DPI, "dpi", 300, "resolution")
 	f.StringVar(&o.Mode, "colour-mode", "Color", "colour mode, as the scanner names it")
 	f.IntVar(&o.Bits, "bits", 0, "bits of a sample, 8 or 16 (default: the scanner's choice)")
-	f.Float64SliceVar(&o.AreaMM, "area", nil, "left, top, width and height in mm (default: the whole bed)")
+	f.Float64SliceVar(&o.AreaMM, "area", nil, "`LEFT,TOP,WIDTH,HEIGHT` in mm of what is scanned (default: the whole bed)")
+	f.Lookup("area").DefValue = ""
 	f.StringArrayVar(&o.Settings, "set", nil, "another setting of the scanner, NAME=VALUE; may be repeated")
 	f.StringVar(&into, "into", "", "folder for the picture (default: this one)")
 	f.StringVar(&o.Path, "out", "", "file for the picture, in place of --into")
@@ -103,10 +104,10 @@ straight, at 300 dpi or more; turn off every correction the scanner can do by it
 	f.StringVar(&o.Fill.Station, "station", "", "name of this station")
 	f.StringVar(&o.Fill.Media, "media", "", "what was printed on, such as pennant-knit")
 	f.StringVar(&o.Fill.Preset, "preset", "", "driver preset, such as deep")
-	f.StringVar(&o.Fill.Stage, "stage", "", "transfer, pressed or direct")
-	f.StringVar(&o.Fill.Path, "path", "", "device (default) or managed")
+	f.StringVar(&o.Fill.Stage, "stage", "", stageFlag)
+	f.StringVar(&o.Fill.Path, "path", "", pathFlag)
 	f.StringVar(&o.Fill.Chart, "chart", "", "id of the chart, or id.edition, where the sheet has no code")
-	f.StringVar(&o.Fill.Print, "print", "", "printed number of the sheet, where it has no code")
+	f.StringVar(&o.Fill.Print, "print", "", printFlag+", where it has no code")
 	return c
 }
 

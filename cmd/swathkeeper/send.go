@@ -103,12 +103,12 @@ func addFillFlags(c *cobra.Command, f *station.Fill) {
 	fl.StringVar(&f.Station, "station", "", "name of this station")
 	fl.StringVar(&f.Media, "media", "", "what was printed on, such as pennant-knit")
 	fl.StringVar(&f.Preset, "preset", "", "driver preset, such as deep")
-	fl.StringVar(&f.Stage, "stage", "", "transfer, pressed or direct")
-	fl.StringVar(&f.Path, "path", "", "device (default) or managed")
+	fl.StringVar(&f.Stage, "stage", "", stageFlag)
+	fl.StringVar(&f.Path, "path", "", pathFlag)
 	fl.StringVar(&f.Chart, "chart", "", "id of the chart, id.edition, or a layout file")
-	fl.StringVar(&f.Kind, "instrument", protocol.KindSpectrophotometer, "kind of instrument")
-	fl.StringVar(&f.Mode, "mode", "", "measuring condition M0 to M3, where the file does not say")
-	fl.StringVar(&f.Print, "print", "", "printed number of the sheet")
+	fl.StringVar(&f.Kind, "instrument", protocol.KindSpectrophotometer, instrumentFlag)
+	fl.StringVar(&f.Mode, "mode", "", modeFlag)
+	fl.StringVar(&f.Print, "print", "", printFlag)
 }
 
 // writeJSON prints v as one line of JSON.

@@ -83,7 +83,8 @@ func newSettingsStart() *cobra.Command {
 		Long: `Name the driver's sliders and what the chart should look like.
 
 A slider is NAME=KIND,LOW..HIGH/STEP in the driver's own numbers; the step may be left out,
-and the kind where the name is one: ` + strings.Join(settings.Kinds(), ", ") + `.
+and the kind where the name is one:
+` + strings.Join(settings.Kinds(), ", ") + `.
 A slider of one ink is of kind ink:CHANNEL. The kind only says where the search begins: a
 slider that does something else is found out. Take 'other' where you do not know.
 
@@ -164,7 +165,7 @@ or an earlier reading, "like the batch of March".`,
 	fl := c.Flags()
 	fl.StringVar(&site, "site", "", "site, such as quay")
 	fl.StringVar(&media, "media", "", "what is printed on, such as pennant-knit")
-	fl.StringVar(&stage, "stage", "", "transfer, pressed or direct")
+	fl.StringVar(&stage, "stage", "", stageFlag)
 	fl.StringVar(&chart, "chart", "", "layout file of the chart")
 	fl.StringVar(&wanted, "aim", "", "screen, or a file of wanted colours")
 	fl.StringVar(&fill.Mode, "mode", "", "take the aim's measurements of this condition, M0 to M3, where its file has several")

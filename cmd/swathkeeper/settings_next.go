@@ -67,9 +67,9 @@ all sliders are named.`,
 	f.add(c)
 	fl := c.Flags()
 	fl.StringSliceVar(&with, "with", nil, "how sliders were set for this print, SLIDER=VALUE,...")
-	fl.StringVar(&fill.Kind, "instrument", protocol.KindSpectrophotometer, "kind of instrument")
-	fl.StringVar(&fill.Mode, "mode", "", "measuring condition M0 to M3, where the file does not say")
-	fl.StringVar(&fill.Path, "path", "", "device (default) or managed")
+	fl.StringVar(&fill.Kind, "instrument", protocol.KindSpectrophotometer, instrumentFlag)
+	fl.StringVar(&fill.Mode, "mode", "", modeFlag)
+	fl.StringVar(&fill.Path, "path", "", pathFlag)
 	addTableFlag(c, &fill)
 	fl.BoolVar(&asJSON, "json", false, "print one JSON object")
 	return c
@@ -248,7 +248,7 @@ func newSettingsKeep() *cobra.Command {
 Name, slider values, media and press go into the printer's record. From then on readings
 of this preset are taken as known-good, until 'baseline accept' freezes them.`,
 		Example: `  swathkeeper settings keep deep --printer heron --celsius 200 --seconds 50
-  swathkeeper settings keep deep --printer heron --print 3`,
+  swathkeeper settings keep deep --printer heron --take 3`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			if err := needToken("", args[0]); err != nil {
@@ -263,9 +263,9 @@ of this preset are taken as known-good, until 'baseline accept' freezes them.`,
 				return err
 			}
 			at := rep.Advice.Best
-			if c.Flags().Changed("print") {
+			if c.Flags().Changed("take") {
 				if which < 1 || which > len(s.Prints) {
-					return usagef("--print %d: there are %d prints", which, len(s.Prints))
+					return usagef("--take %d: there are %d prints", which, len(s.Prints))
 				}
 				at = which - 1
 			}
@@ -283,11 +283,11 @@ of this preset are taken as known-good, until 'baseline accept' freezes them.`,
 	}
 	f.add(c)
 	fl := c.Flags()
-	fl.IntVar(&which, "print", 0, "keep print N in place of the nearest")
+	fl.IntVar(&which, "take", 0, "take print N in place of the nearest")
 	fl.Float64Var(&press.Celsius, "celsius", 0, "what the press was set to, where the reading does not say")
-	fl.Float64Var(&press.Seconds, "seconds", 0, "how long it was pressed")
+	fl.Float64Var(&press.Seconds, "seconds", 0, "how long it was pressed, where the reading does not say")
 	fl.StringVar(&press.Pressure, "pressure", "", "with what pressure, in your own words")
-	fl.StringVar(&n.Who, "who", currentUser(), "who did it")
-	fl.BoolVar(&asJSON, "json", false, "print the worker's record as JSON")
+	fl.StringVar(&n.Who, "who", "", whoFlag)
+	fl.BoolVar(&asJSON, "json", false, recordFlag)
 	return c
 }

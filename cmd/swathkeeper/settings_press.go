@@ -187,9 +187,9 @@ func newPressRead() *cobra.Command {
 		},
 	}
 	f := c.Flags()
-	f.StringVar(&name, "plan", "", "the file that `settings press plan` wrote")
-	f.StringVar(&fill.Kind, "instrument", protocol.KindSpectrophotometer, "kind of instrument")
-	f.StringVar(&fill.Mode, "mode", "", "measuring condition M0 to M3, where the file does not say")
+	f.StringVar(&name, "plan", "", "the file that 'settings press plan' wrote")
+	f.StringVar(&fill.Kind, "instrument", protocol.KindSpectrophotometer, instrumentFlag)
+	f.StringVar(&fill.Mode, "mode", "", modeFlag)
 	addTableFlag(c, &fill)
 	f.BoolVar(&asJSON, "json", false, "print one JSON object")
 	return c

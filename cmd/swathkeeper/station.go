@@ -20,7 +20,7 @@ func init() { extra = append(extra, newStation) }
 func newStation() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "station",
-		Short: "Who may use the worker's bus: grant, list, revoke",
+		Short: "Who may send readings from elsewhere: grant, list, revoke",
 		Long: `Who may use the worker's bus: grant, list, revoke.
 
 Everybody beyond this machine needs a key of their own. Its private half lies in a file
@@ -203,7 +203,9 @@ func newStationList() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "list",
 		Short: "Who was granted what",
-		Args:  cobra.NoArgs,
+		Example: `  swathkeeper station list
+  swathkeeper station list --json`,
+		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
 			cfg, err := loadConfig(c)
 			if err != nil {
