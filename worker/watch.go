@@ -66,6 +66,35 @@ func (w *Worker) lookOver(ctx context.Context) health.Check {
 	return health.Check{Name: "store", Text: fmt.Sprintf("the bus cannot store; readings wait at their stations: %v; make room on the disk of the NATS server, and restart that server: it takes nothing more before", err)}
 }
 
+// firstWait is how long to wait between two first looks at a bus that does not answer.
+const firstWait = time.Second
+
+// firstCheck looks at a bus outside as soon as it answers: after a power cut that took both, a worker
+// is up before its bus.
+func (w *Worker) firstCheck(ctx context.Context, denied <-chan error) error {
+	for told := false; ; told = true {
+		limited, cancel := context.WithTimeout(ctx, lookLimit)
+		err := bus.Check(limited, w.js)
+		cancel()
+		select {
+		case no := <-denied:
+			return fmt.Errorf("this worker's credentials do not allow what a worker needs: grant them the role %s: %w", bus.RoleWorker, no)
+		default:
+		}
+		if err == nil || !bus.IsAway(err) {
+			return err
+		}
+		if !told {
+			w.o.Log.Warn().Str("bus", bus.Redact(w.conn.Opts.Url)).Err(err).Msg("the bus is away; waiting for it")
+		}
+		select {
+		case <-ctx.Done():
+			return fmt.Errorf("the bus was away until the end: %w", err)
+		case <-time.After(firstWait):
+		}
+	}
+}
+
 // errNewInbox ends a worker under which the inbox was made anew: what it knows is about another one.
 var errNewInbox = errors.New("the inbox was made anew, or is another bus's, since this worker started; a worker that starts now will read it from its beginning")
 

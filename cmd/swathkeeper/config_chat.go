@@ -48,7 +48,9 @@ func (c chatConfig) target(name string) (chat.Target, error) {
 		if err != nil {
 			return t, usagef("chat.%s.url_file: %w", name, err)
 		}
-		t.URL = strings.TrimSpace(string(b))
+		if t.URL = strings.TrimSpace(string(b)); t.URL == "" {
+			return t, usagef("chat.%s.url_file %s is empty: put the target's URL into it", name, c.URLFile)
+		}
 	}
 	if err := t.Validate(); err != nil {
 		return t, &usageError{err}

@@ -151,7 +151,7 @@ func examineWorker(ctx context.Context, cl *client, cfg *config, zone *time.Loca
 
 // openSecrets names the files with secrets that others may read.
 func (c *config) openSecrets(cmd *cobra.Command) []doctor.Finding {
-	var out []doctor.Finding
+	out := doctor.Open(cond(c.outside(), "", c.Data))
 	if file, _ := cmd.Flags().GetString("config"); file != "" && c.holdsSecret() {
 		out = append(out, doctor.Secret(file)...)
 	}

@@ -33,6 +33,14 @@ type logged struct {
 // startLogged starts the worker and returns when it watches.
 func (p *program) startLogged(args ...string) *logged {
 	p.t.Helper()
+	l := p.launch(args...)
+	l.await(`"message":"watching"`)
+	return l
+}
+
+// launch starts the worker.
+func (p *program) launch(args ...string) *logged {
+	p.t.Helper()
 	l := &logged{t: p.t, lines: make(chan string, 10_000)}
 	l.Cmd = p.command(append([]string{"run", "--listen", "127.0.0.1:0", "--health", "127.0.0.1:0", "--zone", "UTC"}, args...)...)
 	errs, err := l.StderrPipe()
@@ -55,7 +63,6 @@ func (p *program) startLogged(args ...string) *logged {
 		}
 		_, _ = io.Copy(io.Discard, errs)
 	}()
-	l.await(`"message":"watching"`)
 	return l
 }
 

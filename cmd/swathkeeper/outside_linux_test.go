@@ -326,3 +326,18 @@ func TestOutsideBusIsAnother(t *testing.T) {
 	o.work()
 	o.judged()
 }
+
+// TestOutsideBusComesLater starts the worker before its bus, as after a power cut that took both: it
+// says what it waits for and where, and goes on.
+func TestOutsideBusComesLater(t *testing.T) {
+	t.Parallel()
+	o := startOutside(t, t.TempDir())
+	o.worker.stop()
+	o.killServer()
+	l := o.launch("--name", "judge-1", "--nats", "nats://"+o.at)
+	l.await("the bus is away")
+	o.serve()
+	l.await(`"message":"watching"`)
+	o.sendAll(o.dial(), 2)
+	o.judged()
+}

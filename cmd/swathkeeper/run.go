@@ -5,9 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"runtime/debug"
 	"strings"
+	"syscall"
 	"time"
 
 	"github.com/coreos/go-systemd/v22/daemon"
@@ -16,6 +18,7 @@ import (
 	"golang.org/x/term"
 
 	"swathkeeper/worker"
+	"swathkeeper/worker/bus"
 	"swathkeeper/worker/health"
 	"swathkeeper/worker/station"
 )
@@ -146,6 +149,9 @@ func (c *config) workerOptions(console io.Writer) (worker.Options, error) {
 		o.Health, o.HealthElse = defaultHealth, healthElse
 	case "off":
 	default:
+		if err := health.CheckAddress(c.Health); err != nil {
+			return o, &usageError{err}
+		}
 		o.Health = c.Health
 	}
 	if o.Name = c.Name; o.Name != "" {
@@ -155,11 +161,16 @@ func (c *config) workerOptions(console io.Writer) (worker.Options, error) {
 	}
 	o.Alive, o.AliveInside = c.Alive, c.AliveInside
 	if c.AliveFile != "" {
+		if c.Alive != "" {
+			return o, usagef("give --alive or --alive-file, not both")
+		}
 		b, err := os.ReadFile(c.AliveFile)
 		if err != nil {
 			return o, usagef("alive-file: %w", err)
 		}
-		o.Alive = strings.TrimSpace(string(b))
+		if o.Alive = strings.TrimSpace(string(b)); o.Alive == "" {
+			return o, usagef("alive-file %s is empty: put the address to call into it", c.AliveFile)
+		}
 	}
 	zone, err := c.location()
 	if err != nil {
@@ -179,11 +190,31 @@ func (c *config) workerOptions(console io.Writer) (worker.Options, error) {
 		o.Bus = c.busOptions()
 		return o, nil
 	}
+	if err := checkFolder(c.Data); err != nil {
+		return o, err
+	}
 	o.DataDir, o.Listen, o.ListenCert, o.ListenKey = c.Data, c.Listen, c.ListenCert, c.ListenKey
 	if o.Listen == "" {
 		o.Listen = defaultListen
 	}
+	if err := bus.CheckListen(o.Listen); err != nil {
+		return o, &usageError{err}
+	}
 	return o, nil
+}
+
+// checkFolder refuses what cannot become a data folder by starting again.
+func checkFolder(dir string) error {
+	st, err := os.Stat(dir)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil // it will be made
+	case errors.Is(err, syscall.ENOTDIR) || err == nil && !st.IsDir():
+		return usagef("data folder %s: it is no folder; name another with --data", dir)
+	case err != nil:
+		return usagef("data folder: %w", err)
+	}
+	return nil
 }
 
 // newLog writes JSON lines, or text for people on a terminal.

@@ -134,12 +134,12 @@ func Connect(ctx context.Context, o ConnectOptions) (*nats.Conn, jetstream.JetSt
 	}
 	nc, err := nats.Connect(url, opts...)
 	if err != nil {
-		return nil, nil, fmt.Errorf("bus %s: %w%s", redact(url), err, connectHint(err))
+		return nil, nil, fmt.Errorf("bus %s: %w%s", Redact(url), err, connectHint(err))
 	}
 	js, err := jetstream.New(nc, jetstream.WithDefaultTimeout(5*time.Second))
 	if err != nil {
 		nc.Close()
-		return nil, nil, fmt.Errorf("bus %s: %w", redact(url), err)
+		return nil, nil, fmt.Errorf("bus %s: %w", Redact(url), err)
 	}
 	return nc, js, nil
 }
@@ -232,8 +232,8 @@ func (o *ConnectOptions) fillFromContext() error {
 	return nil
 }
 
-// redact leaves out whatever stands before @ in a URL: it may be a password.
-func redact(url string) string {
+// Redact leaves out whatever stands before @ in a URL: it may be a password.
+func Redact(url string) string {
 	for i := len(url) - 1; i >= 0; i-- {
 		if url[i] == '@' {
 			return "nats://…" + url[i:]

@@ -101,7 +101,7 @@ func StartEmbedded(ctx context.Context, o EmbeddedOptions) (*Embedded, error) {
 			return nil, fmt.Errorf("listen address %q is beyond this machine, and nobody was granted a key: do `swathkeeper station grant NAME --site SITE --printer PRINTER` first, or listen on 127.0.0.1", o.Listen)
 		}
 	}
-	lock, err := takeLock(ctx, o.Dir, o.LockWait)
+	lock, err := takeLock(ctx, o.Dir, o.LockWait, o.Log)
 	if err != nil {
 		return nil, err
 	}
@@ -289,6 +289,12 @@ func ReadEndpoint(dir string) (Endpoint, error) {
 	return ep, nil
 }
 
+// CheckListen says what is wrong with an address to listen at, HOST:PORT.
+func CheckListen(listen string) error {
+	_, _, _, err := listenAddress(listen)
+	return err
+}
+
 // listenAddress splits a listen address; beyond says that others than this machine can reach it.
 func listenAddress(listen string) (host string, port int, beyond bool, err error) {
 	if listen == "" {
@@ -317,14 +323,22 @@ func listenAddress(listen string) (host string, port int, beyond bool, err error
 	return host, port, !ip.IsLoopback(), nil
 }
 
-func takeLock(ctx context.Context, dir string, wait time.Duration) (*flock.Flock, error) {
+// tellAfter is how long another program may hold the folder before it is said: a command that looks
+// into it is done in a moment.
+const tellAfter = time.Second
+
+func takeLock(ctx context.Context, dir string, wait time.Duration, log zerolog.Logger) (*flock.Flock, error) {
 	lock := flock.New(filepath.Join(dir, "lock"), flock.SetPermissions(0o600))
 	got, err := lock.TryLock()
 	if err == nil && !got && wait > 0 {
 		limited, cancel := context.WithTimeout(ctx, wait)
 		defer cancel()
+		tell := time.AfterFunc(tellAfter, func() {
+			log.Warn().Str("data", dir).Str("for", wait.String()).Msg("waiting for another swathkeeper to leave the data folder")
+		})
 		got, err = lock.TryLockContext(limited, 100*time.Millisecond)
-		if errors.Is(err, context.DeadlineExceeded) {
+		tell.Stop()
+		if errors.Is(err, context.DeadlineExceeded) || errors.Is(err, context.Canceled) {
 			err = nil
 		}
 	}

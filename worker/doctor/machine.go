@@ -34,9 +34,6 @@ func Folder(dir string, now time.Time) []Finding {
 	if !st.IsDir() {
 		return []Finding{fault("store", "name a folder with --data", "%s is no folder", dir)}
 	}
-	if st.Mode().Perm()&0o077 != 0 {
-		out = append(out, look("configuration", "chmod 700 "+dir, "others may look into the data folder %s (mode %04o)", dir, st.Mode().Perm()))
-	}
 	for _, name := range []string{bus.EndpointFile, bus.GrantsFile, bus.KeyFile} {
 		out = append(out, Secret(filepath.Join(dir, name))...)
 	}
@@ -56,6 +53,15 @@ func Folder(dir string, now time.Time) []Finding {
 		}
 	}
 	return out
+}
+
+// Open looks at who may look into a data folder; one that is not there is no finding.
+func Open(dir string) []Finding {
+	st, err := os.Stat(dir)
+	if err != nil || filepath.Separator != '/' || st.Mode().Perm()&0o077 == 0 {
+		return nil
+	}
+	return []Finding{look("configuration", "chmod 700 "+dir, "others may look into the data folder %s (mode %04o)", dir, st.Mode().Perm())}
 }
 
 // Secret looks at who may read a file that holds a secret; one that is not there is no finding.

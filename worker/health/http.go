@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"strconv"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus/promhttp"
@@ -21,6 +22,18 @@ type Server struct {
 	Address string
 	server  *http.Server
 	done    chan error
+}
+
+// CheckAddress says what is wrong with an address to listen at, HOST:PORT.
+func CheckAddress(address string) error {
+	_, port, err := net.SplitHostPort(address)
+	if err != nil {
+		return fmt.Errorf("health address %q: give HOST:PORT, such as 127.0.0.1:4280, or off", address)
+	}
+	if n, err := strconv.Atoi(port); err != nil || n < 0 || n > 65535 {
+		return fmt.Errorf("health address %q: the port must be 0 to 65535", address)
+	}
+	return nil
 }
 
 // Serve listens at HOST:PORT. report must be safe for many callers and heed its context.
