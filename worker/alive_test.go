@@ -3,6 +3,7 @@ package worker_test
 import (
 	"net/http"
 	"net/http/httptest"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -11,6 +12,8 @@ import (
 
 	"swathkeeper/protocol"
 	"swathkeeper/worker"
+	"swathkeeper/worker/doctor"
+	"swathkeeper/worker/health"
 )
 
 // awaited is a log that tells when a line with a text has come.
@@ -71,6 +74,31 @@ func TestSignOfLife(t *testing.T) {
 	if strings.Contains(log.lines.text(), "secret-of-the-shop") {
 		t.Error("the log shows the address")
 	}
+}
+
+// TestSignOfLifeThatFailsIsShown: a person who looks is told that nobody would miss this worker.
+func TestSignOfLifeThatFailsIsShown(t *testing.T) {
+	s := httptest.NewServer(http.NotFoundHandler())
+	defer s.Close()
+	log := &awaited{text: "no sign of life was given", come: make(chan struct{}, 1)}
+	b := &bench{t: t, dir: t.TempDir(), clock: &fixedClock{now: monday}, seen: map[uint64]*protocol.Record{}, chart: tinyChart()}
+	b.change = func(o *worker.Options) {
+		o.Log, o.Alive, o.AliveEvery = zerolog.New(log), s.URL+"/secret-of-the-shop", 10*time.Millisecond
+	}
+	b.start()
+	<-log.come
+	r := fresh(t, b.w, func(r *health.Report) bool {
+		return slices.ContainsFunc(r.Checks, func(c health.Check) bool { return c.Name == "alive" && !c.OK })
+	})
+	if !r.Ready {
+		t.Error("a worker is not ready for want of somebody who would miss it")
+	}
+	for _, f := range doctor.Workers([]health.Report{*r}, time.UTC) {
+		if f.Verdict == doctor.Look && strings.Contains(f.Text, "sign of life") && strings.Contains(f.Next, "--alive") && !strings.Contains(f.Text, "secret-of-the-shop") {
+			return
+		}
+	}
+	t.Errorf("doctor: %+v", doctor.Workers([]health.Report{*r}, time.UTC))
 }
 
 // TestSignOfLifeStaysOutside: the address cannot be turned against the inside of a network by whoever

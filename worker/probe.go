@@ -63,6 +63,9 @@ func (p *prober) report(ctx context.Context) *health.Report {
 	p.bus(ctx, r)
 	p.disk(r)
 	p.clock(r)
+	if why := w.keeper.noSignOfLife(); why != "" {
+		r.Add(health.Check{Name: "alive", Minor: true, Text: "no sign of life was given, and whoever waits for it may alarm: " + why})
+	}
 	if p.talk != nil {
 		r.Chat = p.talk.Status()
 	}

@@ -15,6 +15,7 @@ type pulse struct {
 	pinID  string       // by which the bus knows this worker as the one that judges
 	why    string       // why the input at hand waits; empty: none does
 	newest time.Time    // the latest time of the worker's own clock among the records
+	alive  string       // why no sign of life is given; empty: it is
 	bus    health.Check // what is wrong with a bus outside that answers; empty: nothing
 }
 
@@ -85,6 +86,11 @@ func (k *keeper) pinned() (id string) {
 
 func (k *keeper) trouble() (why string) {
 	k.pulse.set(func() { why = k.pulse.why })
+	return why
+}
+
+func (k *keeper) noSignOfLife() (why string) {
+	k.pulse.set(func() { why = k.pulse.alive })
 	return why
 }
 

@@ -216,6 +216,8 @@ func areaOf(check string) string {
 		return "worker"
 	case "limit":
 		return "store"
+	case "alive":
+		return "worker"
 	case "streams":
 		return "bus"
 	}
@@ -226,6 +228,8 @@ func nextOf(check string) string {
 	switch check {
 	case "bus":
 		return "see that the NATS servers run and can be reached"
+	case "alive":
+		return "see that the address of --alive is right and answers, and that this machine reaches it"
 	case "streams":
 		return "change it as the message says, as the bus's administrator; `swathkeeper init` makes what is missing"
 	case "store":
