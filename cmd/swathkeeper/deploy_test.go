@@ -116,6 +116,48 @@ func TestMetricsAreKnown(t *testing.T) {
 	}
 }
 
+// TestAlertRules lets Prometheus's own tool try the alert rules: each fires when it should, none while
+// all is well. A rule that was spoilt must be found out.
+func TestAlertRules(t *testing.T) {
+	t.Parallel()
+	if _, err := osexec.LookPath("promtool"); err != nil {
+		t.Skip("no promtool here (Debian's package prometheus)")
+	}
+	const rules, tests = "swathkeeper.rules.yaml", "swathkeeper.rules.test.yaml"
+	dir := filepath.Join(deployDir, "prometheus")
+	promtool := func(dir string, args ...string) (string, error) {
+		c := osexec.Command("promtool", args...)
+		c.Dir = dir
+		out, err := c.CombinedOutput()
+		return string(out), err
+	}
+	if out, err := promtool(dir, "check", "rules", "--lint=all", "--lint-fatal", rules); err != nil {
+		t.Errorf("%v\n%s", err, out)
+	}
+	if out, err := promtool(dir, "test", "rules", tests); err != nil {
+		t.Errorf("%v\n%s", err, out)
+	}
+	text, err := os.ReadFile(filepath.Join(dir, rules))
+	if err != nil {
+		t.Fatal(err)
+	}
+	cases, err := os.ReadFile(filepath.Join(dir, tests))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, m := range regexp.MustCompile(`(?m)^ +- alert: (\w+)\n +expr: (.*)$`).FindAllStringSubmatch(string(text), -1) {
+		spoilt := t.TempDir()
+		for name, data := range map[string]string{rules: strings.Replace(string(text), "expr: "+m[2], "expr: vector(0) == 1", 1), tests: string(cases)} {
+			if err := os.WriteFile(filepath.Join(spoilt, name), []byte(data), 0o600); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if out, err := promtool(spoilt, "test", "rules", tests); err == nil {
+			t.Errorf("%s never fires, and no test finds out:\n%s", m[1], out)
+		}
+	}
+}
+
 func readYAML(t *testing.T, name string, into any) {
 	t.Helper()
 	b, err := os.ReadFile(filepath.Join(deployDir, name))
