@@ -50,6 +50,40 @@ func TestUnitIsHardened(t *testing.T) {
 	}
 }
 
+// TestUnitIsUnderstood lets systemd itself read the unit: a misspelt line is passed over by it with no
+// more than a word in the journal.
+func TestUnitIsUnderstood(t *testing.T) {
+	t.Parallel()
+	if _, err := osexec.LookPath("systemd-analyze"); err != nil {
+		t.Skip("no systemd-analyze here")
+	}
+	b, err := os.ReadFile(filepath.Join(deployDir, "systemd/swathkeeper.service"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	verify := func(text string) string {
+		t.Helper()
+		// The program and its page need not be installed here.
+		text = strings.ReplaceAll(text, "/usr/local/bin/swathkeeper", os.Args[0])
+		text = regexp.MustCompile(`(?m)^Documentation=.*\n`).ReplaceAllString(text, "")
+		file := filepath.Join(t.TempDir(), "swathkeeper.service")
+		if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		out, err := osexec.Command("systemd-analyze", "verify", "--man=no", file).CombinedOutput()
+		if err != nil {
+			return string(out) + err.Error()
+		}
+		return string(out)
+	}
+	if out := verify(string(b)); strings.Contains(out, "swathkeeper.service") {
+		t.Error(out)
+	}
+	if out := verify(strings.Replace(string(b), "ProtectHome=", "ProtectHomes=", 1)); !strings.Contains(out, "ProtectHomes") {
+		t.Errorf("a misspelt line is not found out: %s", out)
+	}
+}
+
 // TestMetricsAreKnown holds every metric that the alert rules and the dashboard ask for against what
 // a running worker shows, and the files against their formats.
 func TestMetricsAreKnown(t *testing.T) {
@@ -185,6 +219,11 @@ func TestManifests(t *testing.T) {
 		}
 		kind, _ := doc["kind"].(string)
 		kinds = append(kinds, kind)
+		for _, field := range fieldsOf(kind, doc) {
+			if !manifestFields[field] {
+				t.Errorf("%s is no field that is known: hold it against the API's own types, and add it to the test", field)
+			}
+		}
 		if kind != "Deployment" {
 			continue
 		}

@@ -64,7 +64,8 @@ func Open(dir string) []Finding {
 	return []Finding{look("configuration", "chmod 700 "+dir, "others may look into the data folder %s (mode %04o)", dir, st.Mode().Perm())}
 }
 
-// Secret looks at who may read a file that holds a secret; one that is not there is no finding.
+// Secret looks at who may read a file that holds a secret; one that is not there is no finding. A file
+// of root that a group may read, and nobody change, is how a service's user is let in to its settings.
 func Secret(path string) []Finding {
 	st, err := os.Stat(path)
 	if path == "" || errors.Is(err, fs.ErrNotExist) {
@@ -73,7 +74,11 @@ func Secret(path string) []Finding {
 	if err != nil {
 		return []Finding{fault("configuration", "let this user read it", "%v", err)}
 	}
-	if filepath.Separator == '/' && st.Mode().Perm()&0o077 != 0 {
+	open := st.Mode().Perm() & 0o077
+	if open == 0o040 && ofRoot(st) {
+		open = 0
+	}
+	if filepath.Separator == '/' && open != 0 {
 		return []Finding{look("configuration", "chmod 600 "+path, "others may read %s (mode %04o), which holds a secret", path, st.Mode().Perm())}
 	}
 	return nil
