@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"path/filepath"
 	"runtime"
 	"strings"
 	"sync"
@@ -40,24 +39,9 @@ func newColour() *cobra.Command {
 			if o.Baselines < 1 || o.Readings < 1 || o.Shops < 1 {
 				return fmt.Errorf("--baselines, --readings and --shops must be at least 1")
 			}
-			plots := ""
-			if page != "" {
-				plots = filepath.Join(filepath.Dir(page), "trials")
-			}
-			body, err := runColour(c.Context(), c.ErrOrStderr(), o, plots)
-			if err != nil {
-				return err
-			}
-			if page != "" && o.Only != "" {
-				if body, err = replaceParts(page, "colour", body); err != nil {
-					return err
-				}
-			}
-			if page != "" {
-				return writeSection(page, "colour", body)
-			}
-			_, err = fmt.Fprintln(c.OutOrStdout(), body)
-			return err
+			return emit(c.OutOrStdout(), page, "colour", o.Only != "", func(plots string) (string, error) {
+				return runColour(c.Context(), c.ErrOrStderr(), o, plots)
+			})
 		},
 	}
 	c.Flags().Uint64Var(&o.Seed, "seed", o.Seed, "seed of all shops")

@@ -12,6 +12,7 @@ import (
 	"runtime/debug"
 	"time"
 
+	"github.com/nats-io/nats.go/jetstream"
 	"github.com/rs/zerolog"
 	"github.com/spf13/cobra"
 
@@ -92,30 +93,19 @@ func (h *historyShop) limits() bus.Limits {
 
 // rows makes the rows that are missing.
 func (h *historyShop) rows(ctx context.Context, c *cobra.Command, dir string) error {
-	e, err := bus.StartEmbedded(ctx, bus.EmbeddedOptions{Dir: dir, MaxStore: h.limits().Total(), SyncAlways: true, Log: zerolog.Nop()})
-	if err != nil {
-		return err
-	}
-	defer e.Stop()
-	nc, js, err := bus.Connect(ctx, bus.ConnectOptions{Name: "trials", Embedded: e, Log: zerolog.Nop()})
-	if err != nil {
-		return err
-	}
-	defer nc.Close()
-	if err := bus.Provision(ctx, js, h.limits()); err != nil {
-		return err
-	}
-	start := time.Now()
-	if err := history.NewClerk(js, zerolog.Nop()).CatchUp(ctx); err != nil {
-		return err
-	}
-	s, err := js.Stream(ctx, protocol.StreamRows)
-	if err != nil {
-		return err
-	}
-	st := s.CachedInfo().State
-	fmt.Fprintf(c.OutOrStdout(), "%d rows of %d bytes on average, made in %s\n", st.Msgs, st.Bytes/max(st.Msgs, 1), time.Since(start).Round(100*time.Millisecond))
-	return nil
+	return withTrialBus(ctx, dir, h.limits(), func(js jetstream.JetStream) error {
+		start := time.Now()
+		if err := history.NewClerk(js, zerolog.Nop()).CatchUp(ctx); err != nil {
+			return err
+		}
+		s, err := js.Stream(ctx, protocol.StreamRows)
+		if err != nil {
+			return err
+		}
+		st := s.CachedInfo().State
+		fmt.Fprintf(c.OutOrStdout(), "%d rows of %d bytes on average, made in %s\n", st.Msgs, st.Bytes/max(st.Msgs, 1), time.Since(start).Round(100*time.Millisecond))
+		return nil
+	})
 }
 
 // withWorker runs a worker on the store while fn works.

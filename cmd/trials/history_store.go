@@ -9,12 +9,10 @@ import (
 
 	"github.com/google/uuid"
 	"github.com/nats-io/nats.go/jetstream"
-	"github.com/rs/zerolog"
 
 	"swathkeeper/measure/madeup"
 	"swathkeeper/protocol"
 	"swathkeeper/worker/alert"
-	"swathkeeper/worker/bus"
 	"swathkeeper/worker/history"
 	"swathkeeper/worker/judge"
 )
@@ -111,25 +109,17 @@ func (h historyShop) build(ctx context.Context, dir string, progress func(done i
 	if err != nil {
 		return 0, err
 	}
-	l := h.limits()
-	e, err := bus.StartEmbedded(ctx, bus.EmbeddedOptions{Dir: dir, MaxStore: l.Total(), Log: zerolog.Nop()})
-	if err != nil {
-		return 0, err
-	}
-	defer e.Stop()
-	nc, js, err := bus.Connect(ctx, bus.ConnectOptions{Name: "trials", Embedded: e, Log: zerolog.Nop()})
-	if err != nil {
-		return 0, err
-	}
-	defer nc.Close()
-	if err := bus.Provision(ctx, js, l); err != nil {
-		return 0, err
-	}
+	var total int64
+	err = withTrialBus(ctx, dir, h.limits(), func(js jetstream.JetStream) error {
+		total, err = h.send(ctx, js, templates, progress)
+		return err
+	})
+	return total, err
+}
+
+// send publishes the records.
+func (h historyShop) send(ctx context.Context, js jetstream.JetStream, templates []*protocol.Record, progress func(done int)) (int64, error) {
 	r := rand.New(rand.NewPCG(h.seed, 1))
-	js, err = jetstream.New(nc, jetstream.WithPublishAsyncMaxPending(512))
-	if err != nil {
-		return 0, err
-	}
 	var total int64
 	step := h.to.Sub(h.from) / time.Duration(h.readings)
 	for k := range h.readings {

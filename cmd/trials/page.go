@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -15,6 +16,29 @@ const pageHead = `# Trials
 What the detectors find, and what they miss, was **simulated** here by ` + "`go run ./cmd/trials all`" + ` from seeds, on made-up printers. It says how
 they behave under the stated physics; it is not evidence about any real printer. Speed and growth of cost were measured, by the same command.
 `
+
+// emit prints a section, or writes it into a page with its plots beside it; where only a part was run,
+// the section's other parts stay.
+func emit(out io.Writer, page, name string, part bool, body func(plots string) (string, error)) error {
+	plots := ""
+	if page != "" {
+		plots = filepath.Join(filepath.Dir(page), "trials")
+	}
+	text, err := body(plots)
+	if err != nil {
+		return err
+	}
+	if page == "" {
+		_, err = fmt.Fprintln(out, text)
+		return err
+	}
+	if part {
+		if text, err = replaceParts(page, name, text); err != nil {
+			return err
+		}
+	}
+	return writeSection(page, name, text)
+}
 
 // writeSection replaces the section name of the Markdown page at path by body, or adds it at
 // the end. Sections of other trials are left untouched.

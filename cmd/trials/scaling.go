@@ -7,7 +7,6 @@ import (
 	"io"
 	"math"
 	"os"
-	"path/filepath"
 	"runtime"
 	"slices"
 	"strings"
@@ -24,6 +23,7 @@ type scalingOptions struct {
 	Patches, Strips, Series, Printers []int
 	History                           []int // verdicts in the store
 	Visits                            int   // readings of each worker run
+	Chart                             int   // patches where it is not they that grow
 	Only                              string
 }
 
@@ -36,6 +36,7 @@ func defaultScaling() scalingOptions {
 		Printers: []int{1, 10, 100, 200, 400, 1000, 3000, 10_000},
 		History:  []int{10_000, 100_000},
 		Visits:   400,
+		Chart:    400,
 	}
 }
 
@@ -185,35 +186,12 @@ func runScaling(ctx context.Context, progress io.Writer, o scalingOptions) (*sca
 	if o.Only == "" || o.Only == "stored" {
 		start := time.Now()
 		var err error
-		if res.Stored, err = measureStored(ctx, o.Visits); err != nil {
+		if res.Stored, err = measureStored(ctx, o); err != nil {
 			return nil, fmt.Errorf("stored: %w", err)
 		}
 		fmt.Fprintf(progress, "scaling stored: %.0f s\n", time.Since(start).Seconds())
 	}
 	return res, nil
-}
-
-// emit prints a section, or writes it into a page with its plots beside it; where only a part was run,
-// the section's other parts stay.
-func emit(out io.Writer, page, name string, part bool, body func(plots string) (string, error)) error {
-	plots := ""
-	if page != "" {
-		plots = filepath.Join(filepath.Dir(page), "trials")
-	}
-	text, err := body(plots)
-	if err != nil {
-		return err
-	}
-	if page == "" {
-		_, err = fmt.Fprintln(out, text)
-		return err
-	}
-	if part {
-		if text, err = replaceParts(page, name, text); err != nil {
-			return err
-		}
-	}
-	return writeSection(page, name, text)
 }
 
 // timeOf is the lower quartile of the times of one call in milliseconds: whatever else the machine does

@@ -17,10 +17,10 @@ func scalePatches(ctx context.Context, o scalingOptions) (*scaleTable, error) {
 	return t, scaleChart(ctx, t, o.Patches, func(n int) (int, int) { return n, 0 })
 }
 
-// scaleStrips is the same over the number of strips, beside 360 patches.
+// scaleStrips is the same over the number of strips, beside the patches of one chart.
 func scaleStrips(ctx context.Context, o scalingOptions) (*scaleTable, error) {
 	t := &scaleTable{By: "strips"}
-	return t, scaleChart(ctx, t, o.Strips, func(n int) (int, int) { return 360, n })
+	return t, scaleChart(ctx, t, o.Strips, func(n int) (int, int) { return o.Chart, n })
 }
 
 func scaleChart(ctx context.Context, t *scaleTable, sizes []int, size func(n int) (patches, strips int)) error {

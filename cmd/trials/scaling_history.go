@@ -17,27 +17,6 @@ import (
 	"swathkeeper/worker/station"
 )
 
-// withTrialBus opens the embedded bus of a data folder, waiting for no disk, while f works.
-func withTrialBus(ctx context.Context, dir string, limits bus.Limits, f func(jetstream.JetStream) error) error {
-	e, err := bus.StartEmbedded(ctx, bus.EmbeddedOptions{Dir: dir, MaxStore: limits.Total(), Log: zerolog.Nop()})
-	if err != nil {
-		return err
-	}
-	defer e.Stop()
-	nc, js, err := bus.Connect(ctx, bus.ConnectOptions{Name: "trials", Embedded: e, Log: zerolog.Nop()})
-	if err != nil {
-		return err
-	}
-	defer nc.Close()
-	if err := bus.Provision(ctx, js, limits); err != nil {
-		return err
-	}
-	if js, err = jetstream.New(nc, jetstream.WithPublishAsyncMaxPending(512)); err != nil {
-		return err
-	}
-	return f(js)
-}
-
 // scaleHistory follows looking back over the verdicts in a store, with a worker running on it. Each
 // printer has a thousand of them, spread over a year.
 func scaleHistory(ctx context.Context, o scalingOptions) (*scaleTable, error) {
@@ -157,23 +136,23 @@ type storedSize struct {
 }
 
 // measureStored lets a worker learn and judge readings of several kinds and weighs its streams.
-func measureStored(ctx context.Context, n int) ([]storedSize, error) {
+func measureStored(ctx context.Context, o scalingOptions) ([]storedSize, error) {
 	var out []storedSize
 	for _, k := range []struct {
 		name    string
 		strips  int
 		spectra bool
-	}{{"400 patches, L\\*a\\*b\\*", 0, false}, {"400 patches, spectra", 0, true}, {"400 patches, L\\*a\\*b\\*, 8 strips", 8, false}} {
-		w, err := newScaleWorld(400, k.strips)
+	}{{"L\\*a\\*b\\*", 0, false}, {"spectra", 0, true}, {"L\\*a\\*b\\*, 8 strips", 8, false}} {
+		w, err := newScaleWorld(o.Chart, k.strips)
 		if err != nil {
 			return nil, err
 		}
 		w.spectra = k.spectra
-		s, err := weigh(ctx, w, n)
+		s, err := weigh(ctx, w, o.Visits)
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", k.name, err)
 		}
-		s.Kind = k.name
+		s.Kind = fmt.Sprintf("%d patches, %s", o.Chart, k.name)
 		out = append(out, *s)
 	}
 	return out, nil

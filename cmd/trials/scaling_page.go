@@ -25,7 +25,7 @@ func scalingPage(res *scalingResult, plots string) (string, error) {
 		after                 func(*scaleTable) string
 	}{
 		{"patches", "Patches of a chart", "One reading of CIE L\\*a\\*b\\* without strips, no bus, one core. *Make ready* is what a worker does once for each stored baseline that it judges by.", patchBends},
-		{"strips", "Strips of a chart", "The same with strips of 2,700 samples beside 360 patches, going round four inks.", stripBends},
+		{"strips", "Strips of a chart", "The same with strips of 2,700 samples beside 400 patches, going round four inks.", stripBends},
 		{"series", "Printing conditions of one printer", "A worker and its bus in one process, waiting for no disk; readings of 400 patches, one condition after the other. Every condition has a baseline of its own. *First reading* is the first of a condition since the worker started, which reads and makes ready its baseline. Memory is live heap of worker and bus.", seriesBends},
 		{"printers", "Printers of one worker", "The same over printers of one condition each. Readings come from at most 400 of them in turn; the others only stand in the store.", printerBends},
 		{"history", "Verdicts in the store", "A year of verdicts, 1,000 a printer, looked back on while a worker runs on the store. *Rows made* is what happens once where the short rows beside the records are missing.", historyBends},
@@ -62,7 +62,7 @@ func patchBends(t *scaleTable) string {
 }
 
 func stripBends(t *scaleTable) string {
-	return fmt.Sprintf("From 4 to 32 strips judging grows with the power %.2f and decoding with %.2f: 360 patches stand beside them. "+
+	return fmt.Sprintf("From 4 to 32 strips judging grows with the power %.2f and decoding with %.2f: 400 patches stand beside them. "+
 		"The strips of one ink are searched one by one and then added up, so that what a strip costs falls a little with their number; "+
 		"up to four strips every strip brings a new ink, which also has to be searched for what the inks have in common.",
 		t.power("judge, ms", 8), t.power("decode, ms", 8))

@@ -37,8 +37,8 @@ type visit struct{ printer, preset string }
 // maxVisited bounds of how many conditions readings come: more than a worker keeps ready at a time.
 const maxVisited = 400
 
-func newScaleShop(printers, series int) (*scaleShop, error) {
-	w, err := newScaleWorld(400, 0)
+func newScaleShop(patches, printers, series int) (*scaleShop, error) {
+	w, err := newScaleWorld(patches, 0)
 	if err != nil {
 		return nil, err
 	}
@@ -254,17 +254,17 @@ func liveHeap() float64 {
 	return float64(m.HeapAlloc)
 }
 
-func scaleShopRow(ctx context.Context, printers, series, visits int) ([]float64, error) {
+func scaleShopRow(ctx context.Context, o scalingOptions, printers, series int) ([]float64, error) {
 	dir, clean, err := scaleDir()
 	if err != nil {
 		return nil, err
 	}
 	defer clean()
-	s, err := newScaleShop(printers, series)
+	s, err := newScaleShop(o.Chart, printers, series)
 	if err != nil {
 		return nil, err
 	}
-	rounds := max(2, visits/len(s.visited))
+	rounds := max(2, o.Visits/len(s.visited))
 	if err := s.plant(ctx, dir); err != nil {
 		return nil, err
 	}
@@ -290,7 +290,7 @@ var shopCols = []scaleCol{
 func scaleSeries(ctx context.Context, o scalingOptions) (*scaleTable, error) {
 	t := &scaleTable{By: "series of the printer", Cols: shopCols}
 	for _, n := range o.Series {
-		row, err := scaleShopRow(ctx, 1, n, o.Visits)
+		row, err := scaleShopRow(ctx, o, 1, n)
 		if err != nil {
 			return nil, fmt.Errorf("%d: %w", n, err)
 		}
@@ -303,7 +303,7 @@ func scaleSeries(ctx context.Context, o scalingOptions) (*scaleTable, error) {
 func scalePrinters(ctx context.Context, o scalingOptions) (*scaleTable, error) {
 	t := &scaleTable{By: "printers", Cols: shopCols}
 	for _, n := range o.Printers {
-		row, err := scaleShopRow(ctx, n, 1, o.Visits)
+		row, err := scaleShopRow(ctx, o, n, 1)
 		if err != nil {
 			return nil, fmt.Errorf("%d: %w", n, err)
 		}

@@ -16,7 +16,7 @@ func TestScaling(t *testing.T) {
 		t.Skip("some seconds")
 	}
 	t.Chdir(t.TempDir())
-	res, err := runScaling(t.Context(), io.Discard, scalingOptions{Patches: []int{50, 100}, Strips: []int{0, 1, 2}, Series: []int{1, 3}, Printers: []int{1, 4}, History: []int{100, 2000}, Visits: 6})
+	res, err := runScaling(t.Context(), io.Discard, scalingOptions{Patches: []int{50, 60}, Strips: []int{0, 1, 2}, Series: []int{1, 3}, Printers: []int{1, 4}, History: []int{100, 2000}, Visits: 6, Chart: 60})
 	if err != nil {
 		t.Fatal(err)
 	}

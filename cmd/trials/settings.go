@@ -8,7 +8,6 @@ import (
 	"io"
 	"io/fs"
 	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -46,23 +45,13 @@ func newSettings() *cobra.Command {
 			if o.Shops < 1 || o.Prints < 6 || o.From < 0 {
 				return fmt.Errorf("--shops must be at least 1, --prints at least 6, --from at least 0")
 			}
-			plots := ""
-			if page != "" {
-				plots = filepath.Join(filepath.Dir(page), "trials")
-			}
 			progress := io.Discard
 			if list {
 				progress = c.ErrOrStderr()
 			}
-			body, err := runSettings(c.Context(), progress, o, plots)
-			if err != nil {
-				return err
-			}
-			if page != "" {
-				return writeSection(page, "settings", body)
-			}
-			_, err = fmt.Fprintln(c.OutOrStdout(), body)
-			return err
+			return emit(c.OutOrStdout(), page, "settings", false, func(plots string) (string, error) {
+				return runSettings(c.Context(), progress, o, plots)
+			})
 		},
 	}
 	c.Flags().Uint64Var(&o.Seed, "seed", o.Seed, "seed of all shops")
