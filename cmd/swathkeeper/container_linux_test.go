@@ -112,7 +112,7 @@ func TestReadOnlyRoot(t *testing.T) {
 	}
 	health := freePort(t)
 	var errs bytes.Buffer
-	c := osexec.CommandContext(t.Context(), "/swathkeeper", "run", "--listen", "127.0.0.1:0", "--chat", "console")
+	c := osexec.CommandContext(t.Context(), "/swathkeeper", "run", "--listen", "127.0.0.1:0", "--chat", "console", "--zone", "Europe/Lisbon")
 	c.Env = []string{"SWATHKEEPER_DATA=/data", "SWATHKEEPER_HEALTH=" + health}
 	c.Dir = "/"
 	c.Stderr = &errs

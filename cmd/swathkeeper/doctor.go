@@ -14,6 +14,7 @@ import (
 	"swathkeeper/protocol"
 	"swathkeeper/worker/bus"
 	"swathkeeper/worker/doctor"
+	"swathkeeper/worker/health"
 )
 
 func init() { extra = append(extra, newDoctor) }
@@ -73,7 +74,8 @@ func examine(c *cobra.Command, chats []string, inside bool) []doctor.Finding {
 	if err != nil {
 		say("configuration", doctor.Fault, "correct it; the README lists the settings", "%v", err)
 	}
-	if _, err := cfg.workerOptions(c.OutOrStdout()); err != nil {
+	told := err
+	if _, err := cfg.workerOptions(c.OutOrStdout()); err != nil && (told == nil || err.Error() != told.Error()) {
 		say("configuration", doctor.Fault, "correct it; the README lists the settings", "%v", err)
 	}
 	now := time.Now()
@@ -97,7 +99,7 @@ func examine(c *cobra.Command, chats []string, inside bool) []doctor.Finding {
 			add(doctor.Disk(cfg.Data)...)
 		}
 		add(doctor.Clock(c.Context(), nil, now)...)
-		add(doctor.Chat(c.Context(), nil, targets, now)...)
+		add(doctor.Chat(c.Context(), nil, doctor.Targets(targets, nil), now)...)
 		return out
 	}
 	defer cl.close()
@@ -106,7 +108,8 @@ func examine(c *cobra.Command, chats []string, inside bool) []doctor.Finding {
 	}
 	ctx, cancel := context.WithTimeout(cl.ctx, lookLimit)
 	defer cancel()
-	add(examineWorker(ctx, cl, cfg, now.Location())...)
+	found, reports := examineWorker(ctx, cl, cfg, now.Location())
+	add(found...)
 	var without []string
 	if cl.embed != nil {
 		without = []string{protocol.StreamScans} // as look leaves them out
@@ -120,33 +123,33 @@ func examine(c *cobra.Command, chats []string, inside bool) []doctor.Finding {
 		add(doctor.Disk(cfg.Data)...)
 	}
 	add(doctor.Clock(ctx, cl.js, now)...)
-	add(doctor.Chat(ctx, cl.js, targets, now)...)
+	add(doctor.Chat(ctx, cl.js, doctor.Targets(targets, reports), now)...)
 	add(doctor.Stations(ctx, cl.js, now)...)
 	add(doctor.Baselines(ctx, cl.js, now)...)
 	return out
 }
 
 // examineWorker asks the workers of the bus; where none runs it says so.
-func examineWorker(ctx context.Context, cl *client, cfg *config, zone *time.Location) []doctor.Finding {
+func examineWorker(ctx context.Context, cl *client, cfg *config, zone *time.Location) ([]doctor.Finding, []health.Report) {
 	if cl.embed != nil {
 		return append([]doctor.Finding{{
 			Area: "worker", Verdict: doctor.Fault, Text: "no worker runs on " + cfg.Data,
 			Next: "start it: `swathkeeper run`, or `systemctl start swathkeeper`",
-		}}, doctor.Queue(ctx, cl.js)...)
+		}}, doctor.Queue(ctx, cl.js)...), nil
 	}
 	ask, cancel := context.WithTimeout(ctx, 5*time.Second)
 	defer cancel()
 	reports, err := doctor.Ask(ask, cl.nc)
 	switch {
 	case err != nil:
-		return []doctor.Finding{{Area: "worker", Verdict: doctor.Fault, Text: err.Error(), Next: "see the worker's log"}}
+		return []doctor.Finding{{Area: "worker", Verdict: doctor.Fault, Text: err.Error(), Next: "see the worker's log"}}, nil
 	case len(reports) == 0:
 		return append([]doctor.Finding{{
 			Area: "worker", Verdict: doctor.Fault, Text: "no worker on this bus answers",
 			Next: "start one: `swathkeeper run --nats ...`; if one runs, restart it",
-		}}, doctor.Queue(ctx, cl.js)...)
+		}}, doctor.Queue(ctx, cl.js)...), nil
 	}
-	return doctor.Workers(reports, zone)
+	return doctor.Workers(reports, zone), reports
 }
 
 // openSecrets names the files with secrets that others may read.

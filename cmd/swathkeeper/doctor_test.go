@@ -69,6 +69,10 @@ func TestDoctor(t *testing.T) {
 	if status != 0 {
 		t.Errorf("all is well: status %d, %+v", status, found)
 	}
+	// The worker was given a target; doctor need not be given it again.
+	if found, _ := p.examined(); !has(found, "chat", doctor.Fine, "1 target") || has(found, "chat", doctor.Look, "") {
+		t.Errorf("without the worker's settings: %+v", found)
+	}
 	for _, area := range []string{"configuration", "worker", "bus", "store", "disk", "clock", "chat", "stations", "baselines"} {
 		if !slices.ContainsFunc(found, func(f doctor.Finding) bool { return f.Area == area }) {
 			t.Errorf("nothing is said of %s", area)

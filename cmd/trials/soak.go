@@ -16,12 +16,14 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+	"github.com/nats-io/nats.go/jetstream"
 	"github.com/prometheus/common/expfmt"
 	"github.com/prometheus/common/model"
 	"github.com/rs/zerolog"
 	"github.com/spf13/cobra"
 	"gonum.org/v1/gonum/stat"
 
+	"swathkeeper/protocol"
 	"swathkeeper/worker"
 	"swathkeeper/worker/bus"
 	"swathkeeper/worker/station"
@@ -32,7 +34,9 @@ func init() { trials = append(trials, newSoak, newSoakWorker) }
 // soakResult is what a soak measured, of a worker in a process of its own.
 type soakResult struct {
 	Minutes  float64 `json:"minutes"`
-	Rate     float64 `json:"rate"` // readings a second that were sent
+	Window   float64 `json:"window"` // minutes for which the inbox knew the ids of what was sent
+	Ids      int     `json:"ids"`    // that it knew at the end
+	Rate     float64 `json:"rate"`   // readings a second that were sent
 	Readings int     `json:"readings"`
 	Verdicts float64 `json:"verdicts"`
 	Waiting  float64 `json:"waiting"` // inputs without a record at the end
@@ -43,7 +47,8 @@ type soakResult struct {
 	// Over the second half of the soak, so that what fills up once does not count as growth.
 	MemoryMB           float64 `json:"memory_mb"` // mean resident memory
 	MemoryMBPerHour    slope   `json:"memory_mb_per_hour"`
-	HeapMBPerHour      slope   `json:"heap_mb_per_hour"` // in use by the program's own data
+	LiveMBPerHour      slope   `json:"live_mb_per_hour"` // of the program's own data that a collection leaves
+	LiveMB             float64 `json:"live_mb"`
 	GoroutinesPerHour  slope   `json:"goroutines_per_hour"`
 	DiskBytesPerRecord float64 `json:"disk_bytes_per_record"`
 	DiskMB             float64 `json:"disk_mb"` // of the data folder at the end
@@ -61,19 +66,25 @@ func (s slope) String() string { return fmt.Sprintf("%+.2f (se %.2f)", s.Value, 
 
 func newSoak() *cobra.Command {
 	var minutes, rate, idle float64
+	var window time.Duration
 	var asJSON bool
 	c := &cobra.Command{
 		Use:   "soak",
 		Short: "A worker under a steady load for a long time: memory, goroutines and disk",
 		Long: `A worker in a process of its own under a steady load of readings with 400 patches,
 sync-always. First it is left idle for --idle seconds. Memory and goroutines are sampled
-every two seconds through /metrics, and straight lines are fitted to the second half.`,
+every two seconds through /metrics, and straight lines are fitted to the second half.
+
+The inbox knows the id of every reading for two hours, so that one that is sent twice is
+stored once: some 130 bytes each, a megabyte at one reading a second, 90 at a hundred.
+That grows for two hours and then no more. To see whether anything else grows, shorten it
+by --window to less than half of the soak.`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			if minutes <= 0 || rate <= 0 || idle < 0 {
-				return errors.New("--minutes and --rate must be above 0, --idle at least 0")
+			if minutes <= 0 || rate <= 0 || idle < 0 || window < time.Second {
+				return errors.New("--minutes and --rate must be above 0, --idle at least 0, --window at least 1s")
 			}
-			res, err := soak(c.Context(), time.Duration(minutes*float64(time.Minute)), rate, time.Duration(idle*float64(time.Second)))
+			res, err := soak(c.Context(), time.Duration(minutes*float64(time.Minute)), rate, time.Duration(idle*float64(time.Second)), window)
 			if err != nil {
 				return err
 			}
@@ -87,6 +98,7 @@ every two seconds through /metrics, and straight lines are fitted to the second 
 	c.Flags().Float64Var(&minutes, "minutes", 30, "how long")
 	c.Flags().Float64Var(&rate, "rate", 100, "readings a second")
 	c.Flags().Float64Var(&idle, "idle", 30, "seconds to leave it idle before")
+	c.Flags().DurationVar(&window, "window", 2*time.Hour, "for how long the inbox knows the ids of what was sent; the default is what `run` has")
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return c
 }
@@ -96,7 +108,8 @@ func (r *soakResult) text() string {
 	fmt.Fprintf(&b, "idle: %.1f MB resident, %.2f %% of a core\n", r.IdleMB, r.IdleCPUPercent)
 	fmt.Fprintf(&b, "%.1f min, %.1f readings/s sent, %d readings, %.0f verdicts, %.0f waiting at the end\n", r.Minutes, r.Rate, r.Readings, r.Verdicts, r.Waiting)
 	fmt.Fprintf(&b, "second half: %.1f MB resident, %.1f %% of a core\n", r.MemoryMB, r.CPUPercent)
-	fmt.Fprintf(&b, "slopes an hour: resident %s MB, heap %s MB, goroutines %s\n", r.MemoryMBPerHour, r.HeapMBPerHour, r.GoroutinesPerHour)
+	fmt.Fprintf(&b, "slopes an hour: resident %s MB, live %s MB of %.1f, goroutines %s\n", r.MemoryMBPerHour, r.LiveMBPerHour, r.LiveMB, r.GoroutinesPerHour)
+	fmt.Fprintf(&b, "ids that the inbox knows: those of the last %.0f min, %d at the end\n", r.Window, r.Ids)
 	fmt.Fprintf(&b, "disk: %.0f MB of at most %.0f MB, %.0f bytes a reading and its record\n", r.DiskMB, r.LimitMB, r.DiskBytesPerRecord)
 	return b.String()
 }
@@ -105,6 +118,7 @@ func (r *soakResult) text() string {
 // them where nothing is removed.
 func newSoakWorker() *cobra.Command {
 	var dir string
+	var window time.Duration
 	c := &cobra.Command{Use: "soak-worker", Hidden: true, Args: cobra.NoArgs, RunE: func(c *cobra.Command, _ []string) error {
 		debug.SetMemoryLimit(192 << 20) // as `run` has it
 		ctx, stop := signal.NotifyContext(c.Context(), os.Interrupt)
@@ -116,21 +130,40 @@ func newSoakWorker() *cobra.Command {
 		if err := w.Start(ctx); err != nil {
 			return err
 		}
+		if err := knowIDsFor(ctx, w.JetStream(), window); err != nil {
+			return err
+		}
 		fmt.Fprintln(c.OutOrStdout(), "watching")
 		return w.Wait(ctx)
 	}}
 	c.Flags().StringVar(&dir, "data", "", "data folder")
+	c.Flags().DurationVar(&window, "window", 2*time.Hour, "for how long the inbox knows ids")
 	return c
+}
+
+// knowIDsFor sets for how long the inbox knows the ids of what was sent.
+func knowIDsFor(ctx context.Context, js jetstream.JetStream, window time.Duration) error {
+	s, err := js.Stream(ctx, protocol.StreamInbox)
+	if err != nil {
+		return err
+	}
+	conf := s.CachedInfo().Config
+	if conf.Duplicates == window {
+		return nil
+	}
+	conf.Duplicates = window
+	_, err = js.UpdateStream(ctx, conf)
+	return err
 }
 
 // sample is what /metrics said at one moment.
 type sample struct {
 	at                               time.Time
-	resident, heap, goroutines, cpu  float64
+	resident, live, goroutines, cpu  float64
 	stored, limit, verdicts, waiting float64
 }
 
-func soak(ctx context.Context, length time.Duration, rate float64, idle time.Duration) (*soakResult, error) {
+func soak(ctx context.Context, length time.Duration, rate float64, idle, window time.Duration) (*soakResult, error) {
 	dir, clean, err := speedDir()
 	if err != nil {
 		return nil, err
@@ -152,7 +185,7 @@ func soak(ctx context.Context, length time.Duration, rate float64, idle time.Dur
 	if err != nil {
 		return nil, err
 	}
-	cmd := exec.CommandContext(ctx, self, "soak-worker", "--data", dir)
+	cmd := exec.CommandContext(ctx, self, "soak-worker", "--data", dir, "--window", window.String())
 	cmd.Stderr = os.Stderr
 	out, err := cmd.StdoutPipe()
 	if err != nil {
@@ -242,6 +275,8 @@ func soak(ctx context.Context, length time.Duration, rate float64, idle time.Dur
 		samples = append(samples, s)
 	}
 	res.Minutes, res.Rate = time.Since(begun).Minutes(), float64(res.Readings)/time.Since(begun).Seconds()
+	res.Window = window.Minutes()
+	res.Ids = min(res.Readings, int(res.Rate*window.Seconds()))
 	return res, res.sumUp(samples, start, dir)
 }
 
@@ -263,15 +298,16 @@ func (r *soakResult) sumUp(all []sample, start sample, dir string) error {
 	}
 	last := half[len(half)-1]
 	r.Verdicts, r.Waiting = last.verdicts-start.verdicts, last.waiting
-	var hours, resident, heap, goroutines []float64
+	var hours, resident, live, goroutines []float64
 	for _, s := range half {
 		hours = append(hours, s.at.Sub(half[0].at).Hours())
 		resident = append(resident, s.resident/1e6)
-		heap = append(heap, s.heap/1e6)
+		live = append(live, s.live/1e6)
 		goroutines = append(goroutines, s.goroutines)
 	}
 	r.MemoryMB = stat.Mean(resident, nil)
-	r.MemoryMBPerHour, r.HeapMBPerHour, r.GoroutinesPerHour = fitSlope(hours, resident), fitSlope(hours, heap), fitSlope(hours, goroutines)
+	r.LiveMB = stat.Mean(live, nil)
+	r.MemoryMBPerHour, r.LiveMBPerHour, r.GoroutinesPerHour = fitSlope(hours, resident), fitSlope(hours, live), fitSlope(hours, goroutines)
 	r.CPUPercent = 100 * (last.cpu - half[0].cpu) / last.at.Sub(half[0].at).Seconds()
 	r.LimitMB = last.limit / 1e6
 	if r.Verdicts > 0 {
@@ -323,8 +359,10 @@ func readSample(ctx context.Context, address string) (sample, error) {
 		}
 		return total
 	}
+	// The next collection is due when what the last one left has grown by GOGC percent; what is in use
+	// at a moment says how long ago that was, and little else.
 	return sample{
-		at: time.Now(), resident: sum("process_resident_memory_bytes"), heap: sum("go_memstats_heap_inuse_bytes"), goroutines: sum("go_goroutines"), cpu: sum("process_cpu_seconds_total"),
+		at: time.Now(), resident: sum("process_resident_memory_bytes"), live: sum("go_memstats_next_gc_bytes") / (1 + sum("go_gc_gogc_percent")/100), goroutines: sum("go_goroutines"), cpu: sum("process_cpu_seconds_total"),
 		stored: sum("swathkeeper_store_bytes"), limit: sum("swathkeeper_store_limit_bytes"), verdicts: sum("swathkeeper_verdicts_total"), waiting: sum("swathkeeper_waiting_inputs"),
 	}, nil
 }

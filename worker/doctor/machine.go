@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -15,6 +16,7 @@ import (
 	"swathkeeper/worker"
 	"swathkeeper/worker/bus"
 	"swathkeeper/worker/chat"
+	"swathkeeper/worker/health"
 	"swathkeeper/worker/zones"
 )
 
@@ -122,9 +124,30 @@ func Clock(ctx context.Context, js jetstream.JetStream, now time.Time) []Finding
 	return []Finding{fine("clock", "kept by the system")}
 }
 
-// Chat looks at the targets and at what could not be delivered. targets are the configured ones;
-// js may be nil.
-func Chat(ctx context.Context, js jetstream.JetStream, targets []chat.Target, now time.Time) []Finding {
+// Told is a chat target, as it may be shown.
+type Told struct {
+	Name, Service string
+}
+
+// Targets lists the configured targets, and those that workers say they tell: a running worker need
+// not have been given the configuration that doctor was.
+func Targets(configured []chat.Target, reports []health.Report) []Told {
+	var out []Told
+	for _, t := range configured {
+		out = append(out, Told{t.Name, t.Service()})
+	}
+	for _, r := range reports {
+		for _, s := range r.Chat {
+			if t := (Told{s.Target, s.Service}); !slices.ContainsFunc(out, func(o Told) bool { return o.Name == t.Name }) {
+				out = append(out, t)
+			}
+		}
+	}
+	return out
+}
+
+// Chat looks at the targets and at what could not be delivered. js may be nil.
+func Chat(ctx context.Context, js jetstream.JetStream, targets []Told, now time.Time) []Finding {
 	if len(targets) == 0 {
 		return []Finding{look("chat", "give [chat.NAME] in the configuration file, or --chat; see `swathkeeper chat --help`", "nobody is told of alerts: no chat target is configured here")}
 	}
@@ -145,7 +168,7 @@ func Chat(ctx context.Context, js jetstream.JetStream, targets []chat.Target, no
 		}
 		for _, t := range targets {
 			if n := lost[t.Name]; n > 0 {
-				out = append(out, fault("chat", "do `swathkeeper chat test "+t.Name+"`, and read what it missed in `swathkeeper chat list`", "%s (%s): %s given up within a week, the last on %s: %s", t.Name, t.Service(), count(n, "message"), zones.Stamp(last[t.Name].At, now.Location(), stampLayout), last[t.Name].Why))
+				out = append(out, fault("chat", "do `swathkeeper chat test "+t.Name+"`, and read what it missed in `swathkeeper chat list`", "%s (%s): %s given up within a week, the last on %s: %s", t.Name, t.Service, count(n, "message"), zones.Stamp(last[t.Name].At, now.Location(), stampLayout), last[t.Name].Why))
 			}
 		}
 	}
