@@ -35,8 +35,13 @@ func main() { os.Exit(run(os.Stdin, os.Stdout, os.Stderr, os.Args[1:])) }
 
 // run is main without the process, so that tests need none.
 func run(stdin io.Reader, stdout, stderr io.Writer, args []string) int {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	ends := []os.Signal{os.Interrupt, syscall.SIGTERM}
+	if !signal.Ignored(syscall.SIGHUP) { // as nohup(1) has it
+		ends = append(ends, syscall.SIGHUP) // the terminal was closed: that is a stop, and no crash
+	}
+	ctx, stop := signal.NotifyContext(context.Background(), ends...)
 	defer stop()
+	context.AfterFunc(ctx, stop) // a second one ends it at once
 	root := newRoot()
 	root.SetIn(stdin)
 	root.SetOut(stdout)

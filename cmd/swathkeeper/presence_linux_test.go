@@ -1,9 +1,12 @@
 package main
 
 import (
+	"os/signal"
 	"strings"
 	"testing"
 	"time"
+
+	"golang.org/x/sys/unix"
 )
 
 // TestCrashIsAnnouncedOnce kills a worker and starts it again: people are told once, not after a
@@ -38,6 +41,20 @@ func TestCrashIsAnnouncedOnce(t *testing.T) {
 	w.stop()
 	w = run()
 	w.stop()
+	if !signal.Ignored(unix.SIGHUP) {
+		w = run()
+		if err := w.Process.Signal(unix.SIGHUP); err != nil {
+			t.Fatal(err)
+		}
+		if err := w.Wait(); err != nil {
+			t.Errorf("a terminal that was closed ends the worker with %v", err)
+		}
+		w = run()
+		if strings.Contains(strings.Join(w.seen, ""), "not stopped the last time") {
+			t.Error("a terminal that was closed is taken for a crash")
+		}
+		w.stop()
+	}
 	if n := len(got); n > 0 {
 		t.Errorf("%d more messages: %s", n, <-got)
 	}
