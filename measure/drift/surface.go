@@ -3,6 +3,9 @@ package drift
 import (
 	"math"
 
+	"gonum.org/v1/gonum/blas"
+	"gonum.org/v1/gonum/blas/blas64"
+	"gonum.org/v1/gonum/lapack/lapack64"
 	"gonum.org/v1/gonum/mat"
 )
 
@@ -142,23 +145,8 @@ func chooseHyper(tints [][]float64, y *mat.Dense, variance []float64) hyper {
 		t[i], v[i] = tints[p], variance[p]
 		z.SetRow(i, y.RawRowView(p))
 	}
-	score := func(h hyper) float64 {
-		var chol mat.Cholesky
-		if !chol.Factorize(gram(h.warped(t), v, h)) {
-			return math.Inf(-1)
-		}
-		var a mat.Dense
-		if chol.SolveTo(&a, z) != nil {
-			return math.Inf(-1)
-		}
-		var fit float64
-		for i := range pick {
-			for b := range bands {
-				fit += z.At(i, b) * a.At(i, b)
-			}
-		}
-		return -fit/2 - float64(bands)*chol.LogDet()/2
-	}
+	sc := newScorer(t, v, z)
+	score := sc.score
 	best := hyper{bend: 3, mix: 0.1, nugget: 4, warp: 0.7}
 	top := score(best)
 	// The second round meets many of the first again; what was scored cannot be better than the best.
@@ -195,6 +183,85 @@ func chooseHyper(tints [][]float64, y *mat.Dense, variance []float64) hyper {
 		}
 	}
 	return best
+}
+
+// scorer gives the marginal likelihood of guesses at the hyperparameters. The search moves one of them
+// at a time, so that it keeps what the others have not touched.
+type scorer struct {
+	tints    [][]float64
+	variance []float64
+	values   *mat.Dense
+	at       hyper     // what terms and gram were made for; zero: not yet
+	terms    []float64 // k of each channel for each pair of points, i <= j
+	gram     []float64 // without the nugget, n x n, upper triangle
+	chol     []float64
+	half     *mat.Dense
+}
+
+func newScorer(tints [][]float64, variance []float64, values *mat.Dense) *scorer {
+	n, bands := values.Dims()
+	return &scorer{tints: tints, variance: variance, values: values, gram: make([]float64, n*n), chol: make([]float64, n*n), half: mat.NewDense(n, bands, nil)}
+}
+
+// score is the logarithm of the marginal likelihood but for a constant, the bands taken as independent;
+// minus infinity where the guess allows no fit.
+func (s *scorer) score(h hyper) float64 {
+	n, bands := s.values.Dims()
+	s.fill(h)
+	copy(s.chol, s.gram)
+	for i, v := range s.variance {
+		s.chol[i*n+i] += h.nugget * v
+	}
+	upper, ok := lapack64.Potrf(blas64.Symmetric{Uplo: blas.Upper, N: n, Stride: n, Data: s.chol})
+	if !ok {
+		return math.Inf(-1)
+	}
+	// z' K^-1 z is the square of U'^-1 z.
+	s.half.Copy(s.values)
+	blas64.Trsm(blas.Left, blas.Trans, 1, upper, s.half.RawMatrix())
+	var fit, logDet float64
+	for i := range n {
+		for _, x := range s.half.RawRowView(i) {
+			fit += x * x
+		}
+		logDet += 2 * math.Log(s.chol[i*n+i])
+	}
+	return -fit/2 - float64(bands)*logDet/2
+}
+
+// fill makes the gram of h without its nugget.
+func (s *scorer) fill(h hyper) {
+	n, channels := len(s.tints), len(s.tints[0])
+	if s.terms == nil || h.warp != s.at.warp || h.bend != s.at.bend {
+		w := h.warped(s.tints)
+		if s.terms == nil {
+			s.terms = make([]float64, n*(n+1)/2*channels)
+		}
+		k := 0
+		for i := range n {
+			for j := i; j < n; j++ {
+				for c := range channels {
+					s.terms[k] = h.k1(w[i][c], w[j][c])
+					k++
+				}
+			}
+		}
+	} else if h.mix == s.at.mix {
+		return
+	}
+	s.at = h
+	k, scale := 0, kernelSlope/h.mix
+	for i := range n {
+		row := s.gram[i*n : (i+1)*n]
+		for j := i; j < n; j++ {
+			p := 1.0
+			for _, x := range s.terms[k : k+channels] {
+				p *= 1 + h.mix*x
+			}
+			k += channels
+			row[j] = kernelConstant + scale*(p-1)
+		}
+	}
 }
 
 // at predicts the bands at a vector of tints.
