@@ -132,6 +132,34 @@ func TestReadingOnePrintTwiceIsNoSecondPressing(t *testing.T) {
 	want(t, p.readAs(one, lines), "raised clean_head/C act (confirmed)")
 }
 
+// TestOneNumberOnEverySheet is the shop that drew its chart once, with a number, and prints that file
+// every morning: the number says nothing of the sheet, and neither alarms nor answers may wait for
+// another one.
+func TestOneNumberOnEverySheet(t *testing.T) {
+	p := newPlay(t, Options{})
+	same := reading{print: "000412"}
+	for range 3 {
+		p.pass(23 * time.Hour)
+		p.readAs(reading{print: "000412", outcome: protocol.Learning, noBaseline: true})
+	}
+	p.pass(23 * time.Hour)
+	p.readAs(same, press)
+	want(t, p.readAs(same, press), "raised check_press/- act (confirmed)")
+	p.did(protocol.DidPress, "")
+	p.readAs(same)
+	if got := outcomes(p); got != "press  check_press/- helped" {
+		t.Errorf("%q", got)
+	}
+	// Read again and again on one day, a sheet stays one sheet.
+	p = newPlay(t, Options{})
+	for range 5 {
+		want(t, p.readAs(same, press))
+	}
+	// Nor do two days make it many.
+	p.pass(24 * time.Hour)
+	want(t, p.readAs(same, press))
+}
+
 func TestANewBaselineBeginsTheWindowAnew(t *testing.T) {
 	p := newPlay(t, Options{})
 	p.read(weak)

@@ -116,10 +116,12 @@ type Onset struct {
 	Began time.Time         `json:"began,omitzero"`
 }
 
-// Seen is when a print's number was first seen.
+// Seen is when a print's number was first seen, and on how many days since.
 type Seen struct {
 	Print string    `json:"print"`
 	At    time.Time `json:"at"`
+	Days  int       `json:"days,omitempty"` // days after the first on which it was read
+	Last  string    `json:"last,omitempty"` // the last of them, as 2006-01-02
 }
 
 // Station is when a station reported.

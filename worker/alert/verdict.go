@@ -23,6 +23,7 @@ func (t *turn) verdict(v *protocol.Verdict) {
 	s := t.seriesOf(v)
 	defer t.forget(v.At)
 	if v.Outcome == protocol.Learning {
+		s.noteNumber(v, t.opts.Zone)
 		s.Unusable, s.Taken = 0, protocol.LastGood{Reading: v.Reading, At: v.At}
 		t.readable(v)
 		t.unlined(v)
@@ -47,17 +48,42 @@ func (t *turn) verdict(v *protocol.Verdict) {
 	t.clear(v)
 	t.drop()
 	s.Last, s.LastAt = v.Reading, v.At
-	if v.Print != "" && !s.printed(v.Print) {
-		s.Prints = append(s.Prints, Seen{Print: v.Print, At: v.At})
-		s.Prints = s.Prints[max(0, len(s.Prints)-maxPrints):]
-	}
+	s.noteNumber(v, t.opts.Zone)
 }
 
 // maxPrints is how many print numbers of a series are remembered for telling re-reads.
 const maxPrints = 8
 
-func (s *Series) printed(print string) bool {
-	return slices.ContainsFunc(s.Prints, func(p Seen) bool { return p.Print == print })
+// sharedDays is on how many days a number is read until it is no sheet's own: who prints one file
+// day after day has its number on every sheet, and each is a print of its own.
+const sharedDays = 3
+
+// noteNumber remembers the number of a verdict's sheet, and on how many days it was read.
+func (s *Series) noteNumber(v *protocol.Verdict, zone *time.Location) {
+	if v.Print == "" {
+		return
+	}
+	day := v.At.In(zone).Format(time.DateOnly)
+	for i := range s.Prints {
+		p := &s.Prints[i]
+		if p.Print != v.Print {
+			continue
+		}
+		if p.Days < sharedDays-1 && day > max(p.Last, p.At.In(zone).Format(time.DateOnly)) {
+			p.Days, p.Last = p.Days+1, day
+		}
+		return
+	}
+	s.Prints = append(s.Prints, Seen{Print: v.Print, At: v.At})
+	s.Prints = s.Prints[max(0, len(s.Prints)-maxPrints):]
+}
+
+// sheet is the number by which a verdict's sheet is told from others, or "" where it has none.
+func (s *Series) sheet(v *protocol.Verdict) string {
+	if slices.ContainsFunc(s.Prints, func(p Seen) bool { return p.Print == v.Print && p.Days >= sharedDays-1 }) {
+		return ""
+	}
+	return v.Print
 }
 
 // seriesOf finds or begins the verdict's series. A new baseline begins its window anew: what
@@ -165,9 +191,9 @@ func (t *turn) hit(c *Cause, v *protocol.Verdict, s *Series, sight *sighting) {
 			c.LastGood = &o.Good
 		}
 	}
-	h := Hit{Reading: v.Reading, Series: v.Series, Count: s.Count, At: v.At, Print: v.Print, Level: f.Level, Size: sight.size,
+	h := Hit{Reading: v.Reading, Series: v.Series, Count: s.Count, At: v.At, Print: s.sheet(v), Level: f.Level, Size: sight.size,
 		Likelihood: f.Likelihood, Rival: f.Rival}
-	if v.Print != "" && needsPrints(c.Advice) {
+	if h.Print != "" && needsPrints(c.Advice) {
 		// The same print again: the same sighting, made surer.
 		c.Hits = slices.DeleteFunc(c.Hits, func(o Hit) bool { return o.Series == h.Series && o.Print == h.Print })
 	}
