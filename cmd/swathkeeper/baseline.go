@@ -1,11 +1,13 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"fmt"
 	"os/user"
 	"slices"
+	"strings"
 	"text/tabwriter"
 	"time"
 
@@ -62,7 +64,7 @@ func newBaselineNote(do, short, example string) *cobra.Command {
 // addNoteFlags adds what every note needs.
 func addNoteFlags(c *cobra.Command, n *protocol.Note) {
 	f := c.Flags()
-	f.StringVar(&n.Site, "site", "", "site, such as quay")
+	f.StringVar(&n.Site, "site", "", "site, such as quay (default: the one that has this printer)")
 	f.StringVar(&n.Printer, "printer", "", "printer, such as heron")
 	f.StringVar(&n.Who, "who", "", whoFlag)
 }
@@ -81,8 +83,11 @@ const answerWait = 2 * time.Minute
 // sendNote puts a note into the inbox and prints what the worker made of it. Where no worker runs,
 // it says that the note waits.
 func sendNote(c *cobra.Command, n *protocol.Note, asJSON bool) error {
-	for _, f := range []struct{ name, v string }{{"site", n.Site}, {"printer", n.Printer}} {
-		if err := needToken(f.name, f.v); err != nil {
+	if err := needToken("printer", n.Printer); err != nil {
+		return err
+	}
+	if n.Site != "" {
+		if err := needToken("site", n.Site); err != nil {
 			return err
 		}
 	}
@@ -94,7 +99,9 @@ func sendNote(c *cobra.Command, n *protocol.Note, asJSON bool) error {
 	if n.Who == "" {
 		n.Who = currentUser()
 	}
-	if err := n.Validate(); err != nil {
+	whole := *n
+	whole.Site = cmp.Or(n.Site, "any") // what else is wrong is said before the bus is asked
+	if err := whole.Validate(); err != nil {
 		return &usageError{err}
 	}
 	cl, err := connect(c)
@@ -102,6 +109,11 @@ func sendNote(c *cobra.Command, n *protocol.Note, asJSON bool) error {
 		return err
 	}
 	defer cl.close()
+	if n.Site == "" {
+		if n.Site, err = cl.siteOf(n.Printer); err != nil {
+			return err
+		}
+	}
 	ctx, cancel := context.WithTimeout(c.Context(), answerWait)
 	defer cancel()
 	rec, err := exchangeNote(ctx, cl, n)
@@ -126,6 +138,31 @@ func sendNote(c *cobra.Command, n *protocol.Note, asJSON bool) error {
 		return fmt.Errorf("the worker refused it: %w", rec.Refusal)
 	}
 	return nil
+}
+
+// siteOf finds the site of a printer whose name only one site has.
+func (c *client) siteOf(printer string) (string, error) {
+	records, err := bus.OpenRecords(c.ctx, c.js)
+	if err != nil {
+		return "", usagef("give --site (what is kept cannot be asked which site %s is at: %w)", printer, err)
+	}
+	known, err := records.Printers(c.ctx)
+	if err != nil {
+		return "", usagef("give --site (what is kept cannot be asked which site %s is at: %w)", printer, err)
+	}
+	var sites []string
+	for _, p := range known {
+		if p[1] == printer {
+			sites = append(sites, p[0])
+		}
+	}
+	switch len(sites) {
+	case 0:
+		return "", usagef("give --site: no printer %s has been read yet", printer)
+	case 1:
+		return sites[0], nil
+	}
+	return "", usagef("give --site: there is a %s at %s", printer, strings.Join(sites, " and "))
 }
 
 // exchangeNote stores a note and waits for its record; nil when this command holds the store
