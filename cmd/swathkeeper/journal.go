@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -24,17 +25,23 @@ func newJournal() *cobra.Command {
 	return c
 }
 
+// whatIsDone is what a journal entry can be about.
+var whatIsDone = []string{protocol.DidClean, protocol.DidInk, protocol.DidProfile, protocol.DidPress, protocol.DidMedia, protocol.DidService, protocol.DidNote}
+
 func newJournalAdd() *cobra.Command {
 	n := &protocol.Note{Schema: protocol.SchemaNote, Journal: &protocol.JournalNote{}}
 	var asJSON bool
 	c := &cobra.Command{
-		Use:   "add clean|ink|profile|press|media|service|note",
+		Use:   "add " + strings.Join(whatIsDone, "|"),
 		Short: "Enter what was done; the next readings tell whether it helped",
 		Example: `  swathkeeper journal add clean --site quay --printer heron --channel C
   swathkeeper journal add ink --site quay --printer heron --channel C --lot 2231
   swathkeeper journal add note --site quay --printer heron --text 'window open all night'`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
+			if !slices.Contains(whatIsDone, args[0]) {
+				return usagef("%q: give one of %s", args[0], strings.Join(whatIsDone, ", "))
+			}
 			n.Journal.What = args[0]
 			return sendNote(c, n, asJSON)
 		},

@@ -130,7 +130,11 @@ func wrapArgs(c *cobra.Command) {
 			if err == nil || errors.As(err, &usage) {
 				return err
 			}
-			return usagef("%w; see `%s --help`", err, c.CommandPath())
+			// The parser's own words count arguments; what they are stands in the usage.
+			if c.HasSubCommands() && len(args) > 0 {
+				return usagef("%s has no command %q; see `%s --help`", c.CommandPath(), args[0], c.CommandPath())
+			}
+			return usagef("it is `%s`; see `%s --help`", c.UseLine(), c.CommandPath())
 		}
 	}
 	for _, sub := range c.Commands() {

@@ -7,6 +7,8 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -43,6 +45,7 @@ well on a screen, light or dark, on a phone and on A4 paper.
 			if pdf != "" && browser() == "" {
 				return errors.New("--pdf needs a browser (chromium or google-chrome) on this machine; write --out FILE.html and print that from a browser")
 			}
+			wanted := slices.DeleteFunc([]string{out, pdf}, func(name string) bool { return name == "" })
 			cl, zone, err := lookAt(c, site, printer)
 			if err != nil {
 				return err
@@ -74,9 +77,12 @@ well on a screen, light or dark, on a phone and on A4 paper.
 				return err
 			}
 			if pdf != "" {
-				return printPDF(c.Context(), out, pdf)
+				if err := printPDF(c.Context(), out, pdf); err != nil {
+					return err
+				}
 			}
-			return nil
+			_, err = fmt.Fprintln(c.OutOrStdout(), "written:", strings.Join(wanted, ", "))
+			return err
 		},
 	}
 	f := c.Flags()

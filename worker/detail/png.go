@@ -22,14 +22,6 @@ import (
 // WritePNG writes the pictures into a folder and gives their paths.
 func (d *Detail) WritePNG(dir string, zone *time.Location) ([]string, error) {
 	var names []string
-	save := func(p *plot.Plot, w, h vg.Length, name string) error {
-		path := filepath.Join(dir, name+".png")
-		if err := p.Save(w, h, path); err != nil {
-			return fmt.Errorf("picture %s: %w", path, err)
-		}
-		names = append(names, path)
-		return nil
-	}
 	where := d.Record.Site + "/" + d.Record.Printer
 	write := func(data []byte, err error, name string) error {
 		if errors.Is(err, picture.ErrNothing) {
@@ -73,7 +65,8 @@ func (d *Detail) WritePNG(dir string, zone *time.Location) ([]string, error) {
 		if t.Channel != "" {
 			name += "-" + strings.ToLower(t.Channel)
 		}
-		if err := save(p, 16*vg.Centimeter, 8*vg.Centimeter, name); err != nil {
+		data, err := picture.Plotted(p)
+		if err := write(data, err, name); err != nil {
 			return names, err
 		}
 	}

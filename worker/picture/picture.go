@@ -27,11 +27,12 @@ const PlotHeight = 320
 // ErrNothing says that the verdict does not hold what the picture is made of.
 var ErrNothing = errors.New("the verdict holds nothing to draw")
 
-// plotted draws a plot with a title to PNG.
-func plotted(p *plot.Plot) ([]byte, error) {
+// Plotted draws a plot to PNG, in the size and the letters of every picture with axes.
+func Plotted(p *plot.Plot) ([]byte, error) {
 	for _, f := range []*font.Font{&p.Title.TextStyle.Font, &p.X.Label.TextStyle.Font, &p.Y.Label.TextStyle.Font, &p.X.Tick.Label.Font, &p.Y.Tick.Label.Font} {
 		f.Size, f.Variant = vg.Points(11), "Sans"
 	}
+	p.Legend.TextStyle.Font.Variant = "Sans"
 	canvas := vgimg.NewWith(vgimg.UseWH(Width*vg.Inch/96, PlotHeight*vg.Inch/96), vgimg.UseDPI(96))
 	p.Draw(draw.Crop(draw.New(canvas), vg.Points(6), -vg.Points(10), vg.Points(6), -vg.Points(6)))
 	return encoded(canvas)

@@ -56,7 +56,7 @@ func Profile(title string, ch *protocol.BandingChannel) ([]byte, error) {
 	p := plot.New()
 	p.Title.Text, p.X.Label.Text, p.Y.Label.Text = title, unit, "lighter     darker"
 	p.Add(plotter.NewGrid(), line)
-	return plotted(p)
+	return Plotted(p)
 }
 
 // Inks draws how much stronger or weaker each channel is than in the baseline.
@@ -87,7 +87,7 @@ func Inks(title string, c *protocol.Colour) ([]byte, error) {
 	// Two per cent at least, so that nothing looks large that is not.
 	p.Y.Min, p.Y.Max = min(p.Y.Min, -2), max(p.Y.Max, 2)
 	p.Title.Text, p.Y.Label.Text = title, "%, weaker or stronger"
-	return plotted(p)
+	return Plotted(p)
 }
 
 // short makes a channel's name fit under its bar.

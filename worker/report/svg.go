@@ -5,6 +5,7 @@ import (
 	"html"
 	"html/template"
 	"math"
+	"strconv"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -158,7 +159,7 @@ func (p *Page) timeline(width float64) template.HTML {
 	end := nice(top1)
 	y := func(v float64) float64 { return top + plot*(1-min(v/end, 1)) }
 	for _, v := range []float64{0, end / 2, end} {
-		s.text("", "end", left-5, y(v)+4, fmt.Sprintf("%.3g", v))
+		s.text("", "end", left-5, y(v)+4, round3(v))
 		s.line("axis", left, y(v), s.w-right, y(v))
 	}
 	p.marks(s, a, top-4, top+plot)
@@ -258,7 +259,7 @@ func (p *Page) control(t *detail.Track) template.HTML {
 		if v == 0 && bottom == 0 && v != bottom {
 			continue
 		}
-		s.text("", "end", left-4, y(v)+4, fmt.Sprintf("%.3g", v))
+		s.text("", "end", left-4, y(v)+4, round3(v))
 	}
 	s.line("zero", left, y(0), s.w-right, y(0))
 	p.marks(s, a, top-2, top+plot)
@@ -356,4 +357,13 @@ func swatchBlock(lab colour.Lab) template.HTML {
 	c, shown := Swatch(lab)
 	mark := cond(shown, "", fmt.Sprintf(`<svg viewBox="0 0 8 8" width="12" height="12" style="width:12px"><path d="M0 0h8l-8 8z" fill="%s"/></svg>`, cond(lab.L > 50, "#000", "#fff")))
 	return template.HTML(fmt.Sprintf(`<b style="background:%s">%s</b>`, c.Hex(), mark))
+}
+
+// round3 writes a number with three digits that mean something, and never with an exponent.
+func round3(v float64) string {
+	short, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 3, 64), 64)
+	if err != nil {
+		return ""
+	}
+	return strconv.FormatFloat(short, 'f', -1, 64)
 }
