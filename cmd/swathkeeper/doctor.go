@@ -15,6 +15,7 @@ import (
 	"swathkeeper/worker/bus"
 	"swathkeeper/worker/doctor"
 	"swathkeeper/worker/health"
+	"swathkeeper/worker/retention"
 )
 
 func init() { extra = append(extra, newDoctor) }
@@ -111,11 +112,17 @@ func examine(c *cobra.Command, chats []string, inside bool) []doctor.Finding {
 	found, reports := examineWorker(ctx, cl, cfg, now.Location())
 	add(found...)
 	var without []string
-	if cl.embed != nil {
-		without = []string{protocol.StreamScans} // as look leaves them out
+	var beside []retention.Size
+	if cl.embed != nil { // look leaves the scans out
+		without = []string{protocol.StreamScans}
+		if n, err := cl.embed.ScansOnDisk(); err != nil {
+			say("store", doctor.Look, "see whether the data folder can be read", "%v", err)
+		} else {
+			beside = []retention.Size{{What: "scans", Stream: protocol.StreamScans, Bytes: n, Limit: bus.DefaultLimits().Scans}}
+		}
 	}
 	add(doctor.Bus(ctx, cl.js, !cfg.outside(), without...)...)
-	add(doctor.Store(ctx, cl.js)...)
+	add(doctor.Store(ctx, cl.js, beside...)...)
 	if p, err := cfg.Keep.policy(); err == nil { // else loading the settings has said so
 		say("store", doctor.Fine, "", "%s", keptFor(p))
 	}

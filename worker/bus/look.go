@@ -114,6 +114,26 @@ func shadowStore(ctx context.Context, src, dst string) error {
 	})
 }
 
+// ScansOnDisk is how many bytes the scans of a store that is looked at take: Look leaves them out.
+func (e *Embedded) ScansOnDisk() (uint64, error) {
+	var n uint64
+	err := filepath.WalkDir(filepath.Join(e.dir, "bus"), func(path string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() || filepath.Ext(path) != blockSuffix || filepath.Base(filepath.Dir(filepath.Dir(path))) != protocol.StreamScans {
+			return err
+		}
+		i, err := d.Info()
+		if err != nil {
+			return err
+		}
+		n += uint64(i.Size())
+		return nil
+	})
+	if err != nil {
+		return 0, fmt.Errorf("scans: %w", err)
+	}
+	return n, nil
+}
+
 // lastBlock says whether a block has none after it: that one is still being filled.
 func lastBlock(path string) bool {
 	var n int

@@ -1,6 +1,7 @@
 package bus_test
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"errors"
@@ -185,4 +186,28 @@ func TestLookKeepsTheLock(t *testing.T) {
 		t.Fatal(err)
 	}
 	w.Stop()
+}
+
+// What looking leaves out is still told: how much the scans take.
+func TestScansOnDisk(t *testing.T) {
+	dir := t.TempDir()
+	fill(t, dir, 1)
+	e, js := open(t, dir)
+	picture := make([]byte, 300_000)
+	for i := range picture {
+		picture[i] = byte(i * i >> 7)
+	}
+	sum := fmt.Sprintf("%x", sha256.Sum256(picture))
+	if err := bus.PutScan(t.Context(), js, sum, bytes.NewReader(picture)); err != nil {
+		t.Fatal(err)
+	}
+	e.Stop()
+	looked, err := bus.Look(t.Context(), dir, zerolog.Nop())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer looked.Stop()
+	if n, err := looked.ScansOnDisk(); err != nil || n < uint64(len(picture)) || n > uint64(len(picture))*11/10 {
+		t.Errorf("%d bytes for a scan of %d: %v", n, len(picture), err)
+	}
 }

@@ -74,10 +74,14 @@ func Bus(ctx context.Context, js jetstream.JetStream, own bool, without ...strin
 	return []Finding{fault("bus", "change it as the message says; until then no worker uses this bus", "%v", err)}
 }
 
-// Store looks at how full the streams are, and whether the server lost any of their messages.
-func Store(ctx context.Context, js jetstream.JetStream) []Finding {
+// Store looks at how full the streams are, and whether the server lost any of their messages. beside
+// are the sizes of what js does not show.
+func Store(ctx context.Context, js jetstream.JetStream, beside ...retention.Size) []Finding {
 	var out []Finding
 	total := uint64(0)
+	for _, z := range beside {
+		total += z.Bytes
+	}
 	for _, k := range [][2]string{
 		{"readings and notes", protocol.StreamInbox}, {"records", protocol.StreamRecord}, {"scans", protocol.StreamScans},
 		{"baselines", "OBJ_" + protocol.BucketBaselines}, {"what chat has sent", "KV_" + protocol.BucketSent},
@@ -141,7 +145,7 @@ func Store(ctx context.Context, js jetstream.JetStream) []Finding {
 	text := fmt.Sprintf("%d MB kept; the newest record of %d printers can be read", total>>20, read)
 	if sizes, err := retention.Sizes(ctx, js); err == nil {
 		var parts []string
-		for _, z := range sizes {
+		for _, z := range append(sizes, beside...) {
 			parts = append(parts, z.String())
 		}
 		text += "; " + strings.Join(parts, ", ")

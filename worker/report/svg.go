@@ -176,7 +176,7 @@ func (p *Page) timeline(width float64) template.HTML {
 		yy := top + plot + 26 + above + lane*float64(i)
 		x1, x2 := a.x(sp.From), max(a.x(sp.To), a.x(sp.From)+3)
 		fmt.Fprintf(&s.b, `<rect class="span-%s" x="%.1f" y="%.1f" width="%.1f" height="5" rx="2"/>`, cond(sp.Level == "stop", "stop", "act"), x1, yy, x2-x1)
-		label := sp.What + cond(sp.Open, ", open", "")
+		label := sp.What + cond(!sp.Open, "", cond(p.Made.Sub(p.To) > time.Minute, ", open at the end", ", open"))
 		switch long := 6.2 * float64(utf8.RuneCountInString(label)); {
 		case above > 0:
 			s.text("", "start", max(min(x1, s.w-long), 2), yy-4, label)
