@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -141,7 +142,9 @@ func (h *historyFlags) run(c *cobra.Command) error {
 	if h.asJSON {
 		err = history.Read(cl.ctx, cl.js, h.q, func(e history.Entry) error {
 			n++
-			return writeJSON(c, e.Record)
+			// As it is stored, which spares writing it anew.
+			_, err := c.OutOrStdout().Write(append(bytes.TrimSpace(e.Data), '\n'))
+			return err
 		})
 	} else {
 		err = h.rows(c, cl, zone, &n)

@@ -3,7 +3,9 @@ package bus
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"math"
 	"strconv"
 	"time"
 
@@ -95,12 +97,31 @@ func ReadDirect(ctx context.Context, js jetstream.JetStream, stream, subject str
 	if !since.IsZero() && from == 0 {
 		req.Seq, req.Since = 0, &since
 	}
-	for {
+	return readDirect(ctx, js, stream, req, math.MaxUint64, fn)
+}
+
+// ReadBetween is ReadDirect from one sequence to another, both of them included.
+func ReadBetween(ctx context.Context, js jetstream.JetStream, stream, subject string, from, to uint64, fn func(Message) error) error {
+	return readDirect(ctx, js, stream, directRequest{Seq: max(from, 1), NextFor: subject, MaxBytes: directBytes}, to, fn)
+}
+
+// errBeyond ends an answer that holds more than was asked for.
+var errBeyond = errors.New("beyond the last that is wanted")
+
+func readDirect(ctx context.Context, js jetstream.JetStream, stream string, req directRequest, to uint64, fn func(Message) error) error {
+	for req.Seq <= to {
+		req.Batch = int(min(to-req.Seq, directBatch-1)) + 1
 		last := uint64(0)
 		left, err := direct(ctx, js.Conn(), stream, req, func(m Message) error {
+			if m.Seq > to {
+				return errBeyond
+			}
 			last = m.Seq
 			return fn(m)
 		})
+		if errors.Is(err, errBeyond) {
+			return nil
+		}
 		if err != nil {
 			return err
 		}
@@ -109,6 +130,7 @@ func ReadDirect(ctx context.Context, js jetstream.JetStream, stream, subject str
 		}
 		req.Seq, req.Since = last+1, nil
 	}
+	return nil
 }
 
 // FirstSince gives the first message of a stream that was stored at a time or later, and how many

@@ -2,6 +2,8 @@ package bus
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
@@ -9,10 +11,12 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"time"
 
 	"github.com/gofrs/flock"
+	"github.com/minio/highwayhash"
 	"github.com/nats-io/nats-server/v2/server"
 	"github.com/rs/zerolog"
 
@@ -66,6 +70,9 @@ func Look(ctx context.Context, dir string, log zerolog.Logger) (*Embedded, error
 	if err := shadowStore(ctx, filepath.Join(dir, "bus"), e.shadow); err != nil {
 		return nil, fmt.Errorf("looking into %s: %w", dir, err)
 	}
+	if err := forgetDuplicates(e.shadow); err != nil {
+		return nil, fmt.Errorf("looking into %s: %w", dir, err)
+	}
 	if e.token, err = newToken(); err != nil {
 		return nil, err
 	}
@@ -112,6 +119,51 @@ func shadowStore(ctx context.Context, src, dst string) error {
 		}
 		return copyFile(path, to)
 	})
+}
+
+// shortWindow is the shortest time for which a server remembers what it has taken.
+const shortWindow = 100 * time.Millisecond
+
+var windowSetting = regexp.MustCompile(`"duplicate_window":\d+`)
+
+// forgetDuplicates takes from the streams of a shadow what they know of doubled messages: a server
+// that starts reads all that came within that time, which may be hours and most of a store, and
+// nothing is ever stored here. Settings that are not as expected are left as they are.
+func forgetDuplicates(shadow string) error {
+	metas, err := filepath.Glob(filepath.Join(shadow, "jetstream", "*", "streams", "*", "meta.inf"))
+	if err != nil {
+		return err
+	}
+	for _, meta := range metas {
+		dir := filepath.Dir(meta)
+		text, err := os.ReadFile(meta)
+		if err != nil {
+			return err
+		}
+		sum, err := os.ReadFile(filepath.Join(dir, "meta.sum"))
+		if err != nil || string(sum) != metaSum(filepath.Base(dir), text) {
+			continue
+		}
+		text = windowSetting.ReplaceAll(text, fmt.Appendf(nil, `"duplicate_window":%d`, shortWindow))
+		if err := os.WriteFile(meta, text, 0o600); err != nil {
+			return err
+		}
+		if err := os.WriteFile(filepath.Join(dir, "meta.sum"), []byte(metaSum(filepath.Base(dir), text)), 0o600); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// metaSum is how the server sums a stream's settings up: HighwayHash-64, keyed by its name.
+func metaSum(stream string, text []byte) string {
+	key := sha256.Sum256([]byte(stream))
+	h, err := highwayhash.NewDigest64(key[:])
+	if err != nil {
+		return "" // a key of another length than 32
+	}
+	_, _ = h.Write(text)
+	return hex.EncodeToString(h.Sum(nil))
 }
 
 // ScansOnDisk is how many bytes the scans of a store that is looked at take: Look leaves them out.

@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
 	"github.com/rs/zerolog"
@@ -186,6 +187,35 @@ func TestLookKeepsTheLock(t *testing.T) {
 		t.Fatal(err)
 	}
 	w.Stop()
+}
+
+// A store that is looked at forgets what it knows of doubled messages: reading that would take most of
+// the time of opening a busy shop's store.
+func TestLookForgetsDuplicates(t *testing.T) {
+	dir := t.TempDir()
+	fill(t, dir, 3)
+	for range 2 { // and the second time finds the store as the first
+		e, err := bus.Look(t.Context(), dir, zerolog.Nop())
+		if err != nil {
+			t.Fatal(err)
+		}
+		js := client(t, e)
+		for name, msgs := range map[string]uint64{protocol.StreamInbox: 0, protocol.StreamRecord: 3, "KV_" + protocol.BucketActive: 0} {
+			s, err := js.Stream(t.Context(), name)
+			if err != nil {
+				t.Fatalf("%s: %v", name, err)
+			}
+			if i := s.CachedInfo(); i.Config.Duplicates > time.Second || i.State.Msgs != msgs {
+				t.Errorf("%s: remembers for %s, holds %d, want %d", name, i.Config.Duplicates, i.State.Msgs, msgs)
+			}
+		}
+		e.Stop()
+	}
+	e, js := open(t, dir)
+	defer e.Stop()
+	if s, err := js.Stream(t.Context(), protocol.StreamInbox); err != nil || s.CachedInfo().Config.Duplicates != 2*time.Hour {
+		t.Errorf("the store itself: %v, %v", s.CachedInfo().Config.Duplicates, err)
+	}
 }
 
 // What looking leaves out is still told: how much the scans take.

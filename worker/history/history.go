@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
@@ -36,14 +37,16 @@ type Entry struct {
 	Seq    uint64           `json:"seq"`
 	Stored time.Time        `json:"stored"`
 	Record *protocol.Record `json:"record"`
+
+	Data []byte `json:"-"` // the record as it is stored: JSON
 }
 
 // Read calls fn with each record that matches, oldest first. An error of fn ends it.
 //
-// Where one printer is asked for, its rows say where its records stand: they are then fetched one by
-// one, and those of all other printers are left alone.
+// The rows say which records are wanted and where they stand: all others are left alone. Only where
+// every record is wanted are they read as they come.
 func Read(ctx context.Context, js jetstream.JetStream, q Query, fn func(Entry) error) error {
-	if q.Printer == "" || q.with != nil {
+	if q.with != nil || q.all() || q.rare() {
 		emit, flush := lastOnly(q.Last, fn)
 		return (&reader{q: q, emit: emit, flush: flush}).read(ctx, js)
 	}
@@ -51,17 +54,89 @@ func Read(ctx context.Context, js jetstream.JetStream, q Query, fn func(Entry) e
 	if err != nil {
 		return fmt.Errorf("records: %w", err)
 	}
-	emit, flush := lastOnly(q.Last, func(f found) error {
-		if f.entry != nil {
-			return fn(*f.entry)
-		}
-		e, err := entryAt(ctx, rec, f.seq)
-		if e == nil || err != nil {
+	w := &fetcher{ctx: ctx, js: js, rec: rec, fn: fn}
+	emit, flush := lastOnly(q.Last, w.take)
+	return q.walk(ctx, js, emit, func() error { return errors.Join(flush(), w.flush()) })
+}
+
+// all says that every record is wanted.
+func (q Query) all() bool {
+	return q.Site+q.Printer+q.Kind+q.Series+q.Advice+q.Level+q.Channel == "" && !q.Changes && q.Since.IsZero() && q.Until.IsZero() && q.Last <= 0
+}
+
+// rare says that what is wanted stands under subjects of its own, under which there is little: it is
+// read from there, and the rows of all else are left alone.
+func (q Query) rare() bool {
+	return q.Printer == "" && q.Last <= 0 && q.Kind != "" && q.Kind != protocol.KindVerdict
+}
+
+// fetcher gets the records of rows that were found: neighbours in one go, others one by one.
+type fetcher struct {
+	ctx   context.Context
+	js    jetstream.JetStream
+	rec   jetstream.Stream
+	fn    func(Entry) error
+	seqs  []uint64 // that wait, in order
+	flown bool     // the past has been fetched
+}
+
+const (
+	fetchAtOnce = 128
+	// nearby is how many records there may be for each that is wanted for all to be read in one go.
+	nearby = 3
+)
+
+func (w *fetcher) take(f found) error {
+	if f.entry != nil {
+		if err := w.flush(); err != nil {
 			return err
 		}
-		return fn(*e)
+		return w.fn(*f.entry)
+	}
+	w.seqs = append(w.seqs, f.seq)
+	if len(w.seqs) >= fetchAtOnce || !w.flown { // the first at once: somebody waits for it
+		return w.flush()
+	}
+	return nil
+}
+
+// flush fetches what waits.
+func (w *fetcher) flush() error {
+	seqs := w.seqs
+	w.seqs, w.flown = w.seqs[:0], true
+	if len(seqs) == 0 {
+		return nil
+	}
+	first, last := seqs[0], seqs[len(seqs)-1]
+	if last-first+1 > nearby*uint64(len(seqs)) || len(seqs) < 2 {
+		for _, seq := range seqs {
+			e, err := entryAt(w.ctx, w.rec, seq)
+			if err != nil {
+				return err
+			}
+			if e == nil {
+				continue // it is no longer kept
+			}
+			if err := w.fn(*e); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	err := bus.ReadBetween(w.ctx, w.js, protocol.StreamRecord, protocol.SubjectRecords, first, last, func(m bus.Message) error {
+		if _, ok := slices.BinarySearch(seqs, m.Seq); !ok {
+			return nil
+		}
+		e, err := entryOf(m.Seq, m.Time, m.Data)
+		if err != nil {
+			return err
+		}
+		return w.fn(*e)
 	})
-	return q.walk(ctx, js, emit, flush)
+	if err != nil {
+		return fmt.Errorf("records: %w", err)
+	}
+	return nil
 }
 
 // entryAt fetches one record; nil when it is no longer kept.
@@ -73,11 +148,15 @@ func entryAt(ctx context.Context, rec jetstream.Stream, seq uint64) (*Entry, err
 	if err != nil {
 		return nil, fmt.Errorf("record %d: %w", seq, err)
 	}
-	r, err := protocol.DecodeRecord(m.Data)
+	return entryOf(seq, m.Time, m.Data)
+}
+
+func entryOf(seq uint64, stored time.Time, data []byte) (*Entry, error) {
+	r, err := protocol.DecodeRecord(data)
 	if err != nil {
 		return nil, fmt.Errorf("record %d: %w", seq, err)
 	}
-	return &Entry{Seq: seq, Stored: m.Time, Record: r}, nil
+	return &Entry{Seq: seq, Stored: stored, Record: r, Data: data}, nil
 }
 
 // lastOnly holds back all but the last n, until flush says that the past has been read; what comes
@@ -158,7 +237,7 @@ func (r *reader) take(seq uint64, stored time.Time, data []byte) error {
 	if !r.q.matches(rec) {
 		return nil
 	}
-	return r.emit(Entry{Seq: seq, Stored: stored, Record: rec})
+	return r.emit(Entry{Seq: seq, Stored: stored, Record: rec, Data: data})
 }
 
 // past says that there is no more of the past.

@@ -110,6 +110,7 @@ func (q Query) wants(s *storedRow) bool {
 // rowSpan says which records the rows were made of.
 type rowSpan struct {
 	msgs        uint64
+	firstRow    uint64 // sequence of the oldest row
 	lastRow     uint64 // sequence of the newest row
 	first, last uint64 // sequences of the oldest and newest row's records
 	epoch       int64
@@ -136,7 +137,7 @@ func spanNow(ctx context.Context, js jetstream.JetStream) (rowSpan, error) {
 		return sp, fmt.Errorf("rows: %w", err)
 	}
 	st := s.CachedInfo().State
-	sp.msgs, sp.lastRow = st.Msgs, st.LastSeq
+	sp.msgs, sp.firstRow, sp.lastRow = st.Msgs, st.FirstSeq, st.LastSeq
 	if st.Msgs == 0 {
 		return sp, nil
 	}
@@ -191,17 +192,31 @@ func (q Query) walk(ctx context.Context, js jetstream.JetStream, emit func(found
 		return fmt.Errorf("records: %w", err)
 	}
 	info := rec.CachedInfo()
-	if sp.last == 0 || sp.epoch != epochOf(info) || sp.last > info.State.LastSeq {
+	if q.rare() || sp.last == 0 || sp.epoch != epochOf(info) || sp.last > info.State.LastSeq {
 		sp = rowSpan{} // there are none, or they are another store's
 	}
 	if sp.last > 0 {
-		if info.State.FirstSeq < sp.first {
+		var back []found
+		if q.Last > 0 {
+			if back, err = q.rowsBack(ctx, js, sp); err != nil {
+				return err
+			}
+		}
+		if info.State.FirstSeq < sp.first && (q.Last <= 0 || len(back) < q.Last) {
 			old := &reader{q: q, to: sp.first - 1, emit: fromRecord, flush: func() error { return nil }}
 			if err := old.read(ctx, js); err != nil {
 				return err
 			}
 		}
-		if err := q.rows(ctx, js, sp.last, emit); err != nil {
+		if q.Last <= 0 {
+			err = q.rows(ctx, js, sp.last, emit)
+		}
+		for _, f := range back {
+			if err == nil {
+				err = emit(f)
+			}
+		}
+		if err != nil {
 			return err
 		}
 	}
@@ -220,34 +235,84 @@ func (q Query) walk(ctx context.Context, js jetstream.JetStream, emit func(found
 // rows gives the rows that match, up to that of record last.
 func (q Query) rows(ctx context.Context, js jetstream.JetStream, last uint64, emit func(found) error) error {
 	return q.scanRows(ctx, js, func(data []byte, subject string) error {
-		var s storedRow
-		if err := json.Unmarshal(data, &s); err != nil {
-			return fmt.Errorf("row: %w", err)
+		f, err := q.row(data, subject, last)
+		if f == nil || err != nil {
+			return err
 		}
-		if s.Seq > last || !q.wants(&s) {
-			return nil // what is newer than the look at the ends comes from its record
-		}
-		t := strings.Split(subject, ".")
-		if len(t) != 4 {
-			return nil
-		}
-		return emit(found{seq: s.Seq, row: s.row(t[2], t[3])})
+		return emit(*f)
 	})
 }
 
-// scanRows gives every row of the printers and the time asked for, as it is stored.
-func (q Query) scanRows(ctx context.Context, js jetstream.JetStream, fn func(data []byte, subject string) error) error {
+// row reads a stored row; nil when it is not wanted, or newer than that of record last: what is
+// newer than the look at the ends comes from its record.
+func (q Query) row(data []byte, subject string, last uint64) (*found, error) {
+	var s storedRow
+	if err := json.Unmarshal(data, &s); err != nil {
+		return nil, fmt.Errorf("row: %w", err)
+	}
+	t := strings.Split(subject, ".")
+	if s.Seq > last || !q.wants(&s) || len(t) != 4 {
+		return nil, nil
+	}
+	return &found{seq: s.Seq, row: s.row(t[2], t[3])}, nil
+}
+
+// backAtOnce is how many rows are looked at first for the last ones that match.
+const backAtOnce = 1024
+
+// rowsBack gives the last rows that match, q.Last of them or some more, oldest first. It goes back
+// from the newest row by ever larger steps, so that a few last ones do not cost a look at all.
+func (q Query) rowsBack(ctx context.Context, js jetstream.JetStream, sp rowSpan) ([]found, error) {
+	var out []found
+	step := uint64(max(backAtOnce, 4*min(q.Last, 1<<20)))
+	since := time.Time{}
+	if !q.Since.IsZero() {
+		since = storedSince(q.Since)
+	}
+	for to := sp.lastRow; to >= sp.firstRow && to > 0; step *= 4 {
+		from := sp.firstRow
+		if to-from >= step {
+			from = to - step + 1
+		}
+		var part []found
+		early := false // what lies before need not be looked at
+		err := bus.ReadBetween(ctx, js, protocol.StreamRows, q.rowSubject(), from, to, func(m bus.Message) error {
+			early = early || m.Time.Before(since)
+			f, err := q.row(m.Data, m.Subject, sp.last)
+			if f != nil {
+				part = append(part, *f)
+			}
+			return err
+		})
+		if err != nil {
+			return nil, fmt.Errorf("rows: %w", err)
+		}
+		if out = append(part, out...); len(out) >= q.Last || early || from == sp.firstRow {
+			break
+		}
+		to = from - 1
+	}
+	return out, nil
+}
+
+// rowSubject is where the rows of what is asked for stand.
+func (q Query) rowSubject() string {
 	any := func(s string) string {
 		if s == "" {
 			return "*"
 		}
 		return s
 	}
+	return protocol.RowSubject(any(q.Site), any(q.Printer))
+}
+
+// scanRows gives every row of the printers and the time asked for, as it is stored.
+func (q Query) scanRows(ctx context.Context, js jetstream.JetStream, fn func(data []byte, subject string) error) error {
 	var since time.Time
 	if !q.Since.IsZero() {
 		since = storedSince(q.Since)
 	}
-	err := bus.ReadDirect(ctx, js, protocol.StreamRows, protocol.RowSubject(any(q.Site), any(q.Printer)), 0, since, func(m bus.Message) error {
+	err := bus.ReadDirect(ctx, js, protocol.StreamRows, q.rowSubject(), 0, since, func(m bus.Message) error {
 		return fn(m.Data, m.Subject)
 	})
 	if err != nil {

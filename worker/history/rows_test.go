@@ -279,3 +279,34 @@ func TestFind(t *testing.T) {
 		}
 	}
 }
+
+// The last few are found from the end, in steps that grow; what is found is what reading everything
+// finds, with and without its whole records.
+func TestTheLastFew(t *testing.T) {
+	js := store(t, t.TempDir())
+	publish(t, js, 1300, 4) // more than one step
+	catchUp(t, js)
+	publish(t, js, 3, 5) // and some that have no row yet
+	for _, q := range []history.Query{
+		{Last: 1}, {Last: 5}, {Last: 900}, {Last: 2000}, {Last: 5000}, {Last: 3, Printer: "heron"}, {Last: 700, Printer: "heron"}, {Last: 4, Level: protocol.LevelStop},
+		{Last: 2, Kind: protocol.KindJournal}, {Last: 500, Kind: protocol.KindBaseline}, {Last: 6, Site: "nowhere"}, {Last: 7, Until: example(t, "record-verdict.json").At.Add(time.Hour)},
+		{Last: 40, Since: example(t, "record-verdict.json").At.Add(40 * time.Hour)},
+	} {
+		all := q
+		all.Last = 0
+		var want, rows, records []string
+		for _, err := range []error{
+			history.ReadRows(t.Context(), js, all, func(r history.Row) error { want = append(want, r.ID); return nil }),
+			history.ReadRows(t.Context(), js, q, func(r history.Row) error { rows = append(rows, r.ID); return nil }),
+			history.Read(t.Context(), js, q, func(e history.Entry) error { records = append(records, e.Record.ID); return nil }),
+		} {
+			if err != nil {
+				t.Fatalf("%+v: %v", q, err)
+			}
+		}
+		want = want[max(0, len(want)-q.Last):]
+		if !slices.Equal(rows, want) || !slices.Equal(records, want) {
+			t.Errorf("%+v: %d rows and %d records, want %d: %.80v, %.80v, %.80v", q, len(rows), len(records), len(want), rows, records, want)
+		}
+	}
+}
