@@ -2,6 +2,7 @@ package bus_test
 
 import (
 	"context"
+	"encoding/json"
 	"os"
 	"strings"
 	"testing"
@@ -52,7 +53,11 @@ func BenchmarkCommit(b *testing.B) {
 			b.ReportAllocs()
 			for b.Loop() {
 				rec.ID = uuid.NewString()
-				if last, err = records.Commit(ctx, rec, last); err != nil {
+				data, err := json.Marshal(rec)
+				if err != nil {
+					b.Fatal(err)
+				}
+				if last, err = records.Commit(ctx, rec, data, last); err != nil {
 					b.Fatal(err)
 				}
 			}
