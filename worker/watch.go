@@ -1,6 +1,7 @@
 package worker
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -69,9 +70,19 @@ func (w *Worker) lookOver(ctx context.Context) health.Check {
 // firstWait is how long to wait between two first looks at a bus that does not answer.
 const firstWait = time.Second
 
+// firstOf keeps the first error that it is told, until it is taken.
+func firstOf(ch chan<- error) func(error) {
+	return func(err error) {
+		select {
+		case ch <- err:
+		default:
+		}
+	}
+}
+
 // firstCheck looks at a bus outside as soon as it answers: after a power cut that took both, a worker
 // is up before its bus.
-func (w *Worker) firstCheck(ctx context.Context, denied <-chan error) error {
+func (w *Worker) firstCheck(ctx context.Context, denied, unreached <-chan error) error {
 	for told := false; ; told = true {
 		limited, cancel := context.WithTimeout(ctx, lookLimit)
 		err := bus.Check(limited, w.js)
@@ -85,7 +96,12 @@ func (w *Worker) firstCheck(ctx context.Context, denied <-chan error) error {
 			return err
 		}
 		if !told {
-			w.o.Log.Warn().Str("bus", bus.Redact(w.conn.Opts.Url)).Err(err).Msg("the bus is away; waiting for it")
+			why := err
+			select {
+			case why = <-unreached: // the question only ran out of time
+			default:
+			}
+			w.o.Log.Warn().Str("bus", cmp.Or(bus.Redact(w.o.Bus.URL), w.o.Bus.Context)).AnErr("error", why).Msg("the bus is away; waiting for it")
 		}
 		select {
 		case <-ctx.Done():

@@ -301,13 +301,8 @@ func (w *Worker) openBus(ctx context.Context) error {
 		w.embed, co.Embedded = e, e
 		w.onStop("embedded bus", func(context.Context) error { e.Stop(); return nil })
 	}
-	denied := make(chan error, 1)
-	co.Denied = func(err error) {
-		select {
-		case denied <- err:
-		default:
-		}
-	}
+	denied, unreached := make(chan error, 1), make(chan error, 1)
+	co.Denied, co.Unreached = firstOf(denied), firstOf(unreached)
 	closing := make(chan struct{})
 	co.Closed = func(err error) {
 		select {
@@ -325,7 +320,7 @@ func (w *Worker) openBus(ctx context.Context) error {
 		return bus.Provision(ctx, w.js, w.o.Limits)
 	}
 	// What many workers share is made once, by whoever runs it; a worker only looks at it.
-	if err := w.firstCheck(ctx, denied); err != nil {
+	if err := w.firstCheck(ctx, denied, unreached); err != nil {
 		if errors.Is(err, bus.ErrNotProvisioned) {
 			return fmt.Errorf("this bus is not set up for swathkeeper: do `swathkeeper init --nats ...` once, as its administrator: %w", err)
 		}

@@ -187,6 +187,9 @@ func (c *config) workerOptions(console io.Writer) (worker.Options, error) {
 		return o, err
 	}
 	if c.outside() {
+		if err := bus.CheckURL(c.NATS); err != nil {
+			return o, &usageError{err}
+		}
 		o.Bus = c.busOptions()
 		return o, nil
 	}

@@ -43,6 +43,8 @@ type ConnectOptions struct {
 	// Patient keeps on trying when the bus is not there at first. A worker is patient; a command
 	// tells its user.
 	Patient bool
+	// Unreached is told why an attempt to connect failed; it must not block.
+	Unreached func(error)
 	// Denied is told of every operation that the bus did not allow; it must not block.
 	Denied func(error)
 	// Closed is called when the connection is given up for good.
@@ -67,6 +69,11 @@ func Connect(ctx context.Context, o ConnectOptions) (*nats.Conn, jetstream.JetSt
 		nats.DisconnectErrHandler(func(_ *nats.Conn, err error) {
 			if err != nil {
 				log.Warn().Err(err).Msg("the bus is away; waiting for it")
+			}
+		}),
+		nats.ReconnectErrHandler(func(_ *nats.Conn, err error) {
+			if o.Unreached != nil {
+				o.Unreached(err)
 			}
 		}),
 		nats.ReconnectHandler(func(*nats.Conn) { log.Info().Msg("the bus is back") }),
@@ -227,6 +234,30 @@ func (o *ConnectOptions) fillFromContext() error {
 	}{{&o.URL, c.URL}, {&o.Token, c.Token}, {&o.Creds, c.Creds}, {&o.NKey, c.NKey}, {&o.CA, c.CA}, {&o.Cert, c.Cert}, {&o.Key, c.Key}} {
 		if *f.to == "" {
 			*f.to = f.from
+		}
+	}
+	return nil
+}
+
+// CheckURL says what is wrong with the address of an outside bus; several stand between commas. Empty
+// is right: a context may name it.
+func CheckURL(addresses string) error {
+	if addresses == "" {
+		return nil
+	}
+	for a := range strings.SplitSeq(addresses, ",") {
+		a = strings.TrimSpace(a)
+		if !strings.Contains(a, "://") {
+			a = "nats://" + a
+		}
+		u, err := neturl.Parse(a)
+		if err != nil || u.Hostname() == "" || strings.Contains(u.Hostname(), ":") && net.ParseIP(u.Hostname()) == nil {
+			return fmt.Errorf("bus %s: give nats://HOST:PORT; several with commas", Redact(addresses))
+		}
+		switch u.Scheme {
+		case "nats", "tls", "ws", "wss":
+		default:
+			return fmt.Errorf("bus %s: it begins with %s://; give nats:// or tls://", Redact(addresses), u.Scheme)
 		}
 	}
 	return nil
