@@ -9,12 +9,14 @@ import (
 	"path/filepath"
 	"runtime"
 	"runtime/debug"
+	"syscall"
 	"time"
 
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 	"github.com/rs/zerolog"
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"swathkeeper/worker/bus"
 	"swathkeeper/worker/history"
@@ -93,6 +95,9 @@ func (c *client) known(site, printer string) error {
 // lookAt is look for the commands that show what happened, with the zone to show it in. site and
 // printer are what was chosen, and may be empty.
 func lookAt(cmd *cobra.Command, site, printer string) (*client, *time.Location, error) {
+	if err := noEmptyFlags(cmd); err != nil {
+		return nil, nil, err
+	}
 	for _, f := range [][2]string{{"site", site}, {"printer", printer}} {
 		if f[1] != "" {
 			if err := needToken(f[0], f[1]); err != nil {
@@ -110,6 +115,18 @@ func lookAt(cmd *cobra.Command, site, printer string) (*client, *time.Location, 
 		return nil, nil, err
 	}
 	return cl, zone, nil
+}
+
+// noEmptyFlags refuses a flag that was given without a value, as by a script whose variable is not
+// set: taken for left out, it would show everything.
+func noEmptyFlags(cmd *cobra.Command) error {
+	var err error
+	cmd.Flags().Visit(func(f *pflag.Flag) {
+		if f.Value.Type() == "string" && f.Value.String() == "" && err == nil {
+			err = usagef("--%s is empty; give it a value, or leave it out", f.Name)
+		}
+	})
+	return err
 }
 
 // stampLayout is how a line shows a time.
@@ -225,8 +242,11 @@ func find(cmd *cobra.Command, open func(context.Context, string) (*bus.Embedded,
 			return c, nil
 		}
 		// A worker that was killed leaves its endpoint behind; the lock tells.
-	} else if !errors.Is(err, fs.ErrNotExist) {
+	} else if !errors.Is(err, fs.ErrNotExist) && !errors.Is(err, syscall.ENOTDIR) {
 		return nil, err
+	}
+	if i, err := os.Stat(dir); err == nil && !i.IsDir() {
+		return nil, fmt.Errorf("%s is a file; --data names the folder of the worker", dir)
 	}
 	if _, err := os.Stat(filepath.Join(dir, "bus")); err != nil {
 		return nil, fmt.Errorf("no worker runs on %s and nothing is stored there; start one with `swathkeeper run`, or name its folder with --data", dir)

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -54,7 +55,7 @@ Where no worker runs, the store is looked at as it lies; nothing in it changes.`
 	f.StringVar(&h.q.Kind, "kind", "", "only verdict, alert, refusal, journal or baseline")
 	f.StringVar(&h.q.Advice, "advice", "", "only this advice, such as "+protocol.AdviceClean)
 	f.StringVar(&h.q.Level, "level", "", "only this level or worse: note, act, stop")
-	f.StringVar(&h.q.Channel, "channel", "", "only this ink, such as C")
+	f.StringVar(&h.q.Channel, "channel", "", "only this ink, such as C or cyan")
 	f.StringVar(&h.q.Series, "series", "", "only "+seriesFlag)
 	f.BoolVar(&h.q.Changes, "changes", false, "only what changed an alert")
 	f.StringVar(&h.since, "since", "", "from then on: 2h, 7d, monday, yesterday, 2026-03-04 or 2026-03-04T07:12")
@@ -64,7 +65,7 @@ Where no worker runs, the store is looked at as it lies; nothing in it changes.`
 	f.BoolVar(&h.asJSON, "json", false, "print one record a line as JSON")
 	f.BoolVar(&h.ids, "ids", false, "begin each line with the id that 'swathkeeper show' takes")
 	f.BoolVar(&h.csv, "csv", false, "print CSV with a header, times in UTC")
-	f.StringVar(&h.parquet, "parquet", "", "write a Parquet file")
+	f.StringVar(&h.parquet, "parquet", "", "write a Parquet file; - is the standard output")
 	return c
 }
 
@@ -72,6 +73,11 @@ Where no worker runs, the store is looked at as it lies; nothing in it changes.`
 func (h *historyFlags) check() error {
 	if _, _, err := spanAt(h.since, h.until, time.Now()); err != nil {
 		return err
+	}
+	for letter, word := range map[string]string{"C": "cyan", "M": "magenta", "Y": "yellow", "K": "black"} {
+		if strings.EqualFold(h.q.Channel, word) {
+			h.q.Channel = letter
+		}
 	}
 	if err := checkSeries(h.q.Series); err != nil {
 		return err
@@ -174,7 +180,11 @@ func (h *historyFlags) rows(c *cobra.Command, cl *client, zone *time.Location, n
 		}
 		write = w.Write
 	case h.parquet != "":
-		return writeWholeBy(h.parquet, func(f io.Writer) error {
+		to := writeWholeBy
+		if h.parquet == "-" {
+			to = func(_ string, write func(io.Writer) error) error { return write(c.OutOrStdout()) }
+		}
+		return to(h.parquet, func(f io.Writer) error {
 			w := history.NewParquet(f)
 			err := errors.Join(h.each(cl, n, w.Write), w.Close())
 			if err == nil && *n == 0 {

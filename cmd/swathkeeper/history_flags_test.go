@@ -9,7 +9,7 @@ import (
 // TestHistoryFilters: a misspelt filter is a wrong command line, not an empty history or a crash.
 func TestHistoryFilters(t *testing.T) {
 	for _, args := range [][]string{
-		{"--kind", "verdicts"}, {"--level", "high"}, {"--advice", "clean"}, {"--last", "-3"}, {"--since", "xx"}, {"--site", "a.b"},
+		{"--kind", "verdicts"}, {"--level", "high"}, {"--advice", "clean"}, {"--last", "-3"}, {"--since", "xx"}, {"--site", "a.b"}, {"--printer", ""}, {"--since", ""}, {"--parquet", ""}, {"--zone", ""},
 	} {
 		var out, errs bytes.Buffer
 		full := append([]string{"history", "--data", t.TempDir()}, args...)

@@ -7,7 +7,6 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"slices"
 	"strings"
 	"time"
 
@@ -45,7 +44,6 @@ well on a screen, light or dark, on a phone and on A4 paper.
 			if pdf != "" && browser() == "" {
 				return errors.New("--pdf needs a browser (chromium or google-chrome) on this machine; write --out FILE.html and print that from a browser")
 			}
-			wanted := slices.DeleteFunc([]string{out, pdf}, func(name string) bool { return name == "" })
 			cl, zone, err := lookAt(c, site, printer)
 			if err != nil {
 				return err
@@ -65,24 +63,7 @@ well on a screen, light or dark, on a phone and on A4 paper.
 			if err != nil {
 				return cl.explain(err)
 			}
-			if out == "" {
-				dir, err := os.MkdirTemp("", "swathkeeper-report-")
-				if err != nil {
-					return err
-				}
-				defer os.RemoveAll(dir)
-				out = filepath.Join(dir, "report.html")
-			}
-			if err := writeWholeBy(out, page.WriteHTML); err != nil {
-				return err
-			}
-			if pdf != "" {
-				if err := printPDF(c.Context(), out, pdf); err != nil {
-					return err
-				}
-			}
-			_, err = fmt.Fprintln(c.OutOrStdout(), "written:", strings.Join(wanted, ", "))
-			return err
+			return writeReport(c, page, out, pdf)
 		},
 	}
 	f := c.Flags()
@@ -90,9 +71,49 @@ well on a screen, light or dark, on a phone and on A4 paper.
 	f.StringVar(&site, "site", "", "its site, where several have a printer of that name")
 	f.StringVar(&since, "since", "30d", "from then on: 7d, monday, 2026-03-04")
 	f.StringVar(&until, "until", "", "up to then (default: now)")
-	f.StringVar(&out, "out", "", "the HTML file to write")
+	f.StringVar(&out, "out", "", "the HTML file to write; - is the standard output")
 	f.StringVar(&pdf, "pdf", "", "the PDF file to write")
 	return c
+}
+
+// writeReport writes a page as HTML, as PDF or as both, and says which files it wrote. HTML to - goes
+// where text goes.
+func writeReport(c *cobra.Command, page *report.Page, out, pdf string) error {
+	var written []string
+	html := out
+	if out == "-" {
+		if err := page.WriteHTML(c.OutOrStdout()); err != nil {
+			return err
+		}
+	} else if out != "" {
+		written = append(written, out)
+	}
+	if pdf != "" {
+		written = append(written, pdf)
+		if out == "" || out == "-" {
+			dir, err := os.MkdirTemp("", "swathkeeper-report-")
+			if err != nil {
+				return err
+			}
+			defer os.RemoveAll(dir)
+			html = filepath.Join(dir, "report.html")
+		}
+	}
+	if html != "-" {
+		if err := writeWholeBy(html, page.WriteHTML); err != nil {
+			return err
+		}
+	}
+	if pdf != "" {
+		if err := printPDF(c.Context(), html, pdf); err != nil {
+			return err
+		}
+	}
+	if out == "-" {
+		return nil
+	}
+	_, err := fmt.Fprintln(c.OutOrStdout(), "written:", strings.Join(written, ", "))
+	return err
 }
 
 // browser finds a browser that can print to PDF without a window.

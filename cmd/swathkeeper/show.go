@@ -52,7 +52,7 @@ its newest reading, or by the key of an alert as 'swathkeeper alert list' shows 
 			}
 			if png != "" {
 				if err := os.MkdirAll(png, 0o755); err != nil {
-					return err
+					return cannotWrite("into folder "+png, err)
 				}
 				names, err := d.WritePNG(png, zone)
 				if err != nil {

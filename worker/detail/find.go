@@ -25,7 +25,10 @@ func Find(ctx context.Context, js jetstream.JetStream, name string, q history.Qu
 	case len(parts) == 4:
 		return findAlert(ctx, js, name, parts)
 	case len(parts) == 2:
-		return findPrinter(ctx, js, parts[0], parts[1])
+		if protocol.IsToken(parts[0]) && protocol.IsToken(parts[1]) {
+			return findPrinter(ctx, js, parts[0], parts[1])
+		}
+		return nil, fmt.Errorf("%q: %w; give an id, a printer or the key of an alert", name, ErrNotFound)
 	case len(parts) != 1:
 		return nil, fmt.Errorf("%q: %w; give an id, a printer or the key of an alert", name, ErrNotFound)
 	}
@@ -60,6 +63,11 @@ func findPrinter(ctx context.Context, js jetstream.JetStream, site, printer stri
 	}
 	switch len(all) {
 	case 0:
+		if site != "" || !history.IsIDPrefix(printer) {
+			if err := history.Known(ctx, js, site, printer); err != nil {
+				return nil, err
+			}
+		}
 		return nil, fmt.Errorf("%q: %w; `swathkeeper printers` and `swathkeeper history --ids` show what can be asked for", printer, ErrNotFound)
 	case 1:
 	default:

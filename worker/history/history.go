@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -165,6 +166,7 @@ func lastOnly[T any](n int, fn func(T) error) (emit func(T) error, flush func() 
 	if n <= 0 {
 		return fn, func() error { return nil }
 	}
+	n = min(n, math.MaxInt/4) // so that twice as many can be counted
 	var kept []T
 	through := false
 	emit = func(e T) error {

@@ -345,5 +345,5 @@ func marks(r *protocol.Record, fn func(advice, level, channel string) bool) bool
 
 // marked reports whether a mark is asked for. A journal entry has neither advice nor level.
 func (q Query) marked(advice, level, channel string) bool {
-	return (q.Advice == "" || q.Advice == advice) && ranks[level] >= ranks[q.Level] && (q.Channel == "" || q.Channel == channel)
+	return (q.Advice == "" || q.Advice == advice) && ranks[level] >= ranks[q.Level] && (q.Channel == "" || strings.EqualFold(q.Channel, channel))
 }
