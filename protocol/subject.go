@@ -82,14 +82,23 @@ func ChartKey(id, edition string) string {
 	return id + "." + edition
 }
 
-// ParseInput splits the subject of an inbox message. A partition number in front, as a subject
-// transform adds it, is skipped. The error is a *Refusal. Site and printer are given as they stand:
+// PlainInput gives the subject under which an inbox message was sent: without what a divided inbox puts
+// in front, into how many parts it is divided and the number of the part.
+func PlainInput(subject string) string {
+	for range 2 {
+		head, tail, ok := strings.Cut(subject, ".")
+		if !ok || !isNumber(head) {
+			break
+		}
+		subject = tail
+	}
+	return subject
+}
+
+// ParseInput splits the subject of an inbox message. What a divided inbox puts in front is skipped. The error is a *Refusal. Site and printer are given as they stand:
 // a refusal is filed under them even when they are no tokens.
 func ParseInput(subject string) (what, site, printer string, err error) {
-	t := strings.Split(subject, ".")
-	if len(t) == 5 && isNumber(t[0]) {
-		t = t[1:]
-	}
+	t := strings.Split(PlainInput(subject), ".")
 	if len(t) != 4 || t[0] != "swk" || (t[1] != "reading" && t[1] != "note") {
 		return "", "", "", refuse(CodeBadSubject, "", fmt.Sprintf("subject %q is not swk.reading.<site>.<printer> or swk.note.<site>.<printer>", clip(subject, MaxText)))
 	}

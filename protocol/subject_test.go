@@ -76,6 +76,8 @@ func TestParseInput(t *testing.T) {
 		"swk.note.quay.heron":          {"note", "quay", "heron"},
 		"0.swk.reading.quay.heron":     {"reading", "quay", "heron"},
 		"15.swk.note.quay.plover":      {"note", "quay", "plover"},
+		"16.15.swk.note.quay.plover":   {"note", "quay", "plover"},
+		"64.0.swk.reading.quay.heron":  {"reading", "quay", "heron"},
 		"swk.reading.swk.reading":      {"reading", "swk", "reading"},
 		"swk.reading.Quay.heron_2":     {"reading", "Quay", "heron_2"}, // no tokens, and yet a refusal is filed under them
 		"007.swk.reading.1.2":          {"reading", "1", "2"},
@@ -88,7 +90,7 @@ func TestParseInput(t *testing.T) {
 	}
 	for _, subject := range []string{
 		"", ".", "swk", "swk.reading", "swk.reading.quay", "swk.reading.quay.heron.2", "swk.record.quay.heron", "SWK.reading.quay.heron",
-		"x.swk.reading.quay.heron", "-1.swk.reading.quay.heron", ".swk.reading.quay.heron", "1.2.swk.reading.quay.heron", "swk.readings.quay.heron",
+		"x.swk.reading.quay.heron", "-1.swk.reading.quay.heron", ".swk.reading.quay.heron", "1.2.3.swk.reading.quay.heron", "1.x.swk.reading.quay.heron", "swk.readings.quay.heron",
 		"swk.record.quay.heron.verdict.-", strings.Repeat("x", 5000),
 	} {
 		what, site, printer, err := protocol.ParseInput(subject)

@@ -26,11 +26,8 @@ type ahead struct {
 	done chan struct{} // closed when in.prepared is set
 }
 
-// aheadAtMost bounds how many inputs are kept ready; aheadLow is when more are read.
-const (
-	aheadAtMost = 24
-	aheadLow    = 8
-)
+// aheadAtMost bounds how many inputs are kept ready, by all parts of the inbox together.
+const aheadAtMost = 24
 
 // reader reads inputs ahead of their turn.
 type reader struct {
@@ -38,7 +35,8 @@ type reader struct {
 	ctx     context.Context
 	cancel  context.CancelFunc
 	running sync.WaitGroup
-	slots   chan struct{} // how many are made ready at once
+	most    int           // how many inputs are kept ready
+	slots   chan struct{} // how many are made ready at once, by all parts together
 
 	mu   sync.Mutex
 	from uint64   // waiting holds all inputs from this sequence on, up to its last
@@ -46,8 +44,8 @@ type reader struct {
 	busy bool
 }
 
-func newReader(k *keeper, atOnce int) *reader {
-	r := &reader{k: k, slots: make(chan struct{}, atOnce)}
+func newReader(k *keeper, most int, slots chan struct{}) *reader {
+	r := &reader{k: k, most: most, slots: slots}
 	r.ctx, r.cancel = context.WithCancel(context.Background())
 	return r
 }
@@ -72,7 +70,7 @@ func (r *reader) take(seq, pending uint64) *prepared {
 		r.wait = r.wait[1:]
 	}
 	r.from = seq + 1
-	if pending > 0 && len(r.wait) <= aheadLow && !r.busy && r.ctx.Err() == nil {
+	if pending > 0 && len(r.wait) <= r.most/3 && !r.busy && r.ctx.Err() == nil {
 		after := seq
 		if n := len(r.wait); n > 0 {
 			after = r.wait[n-1].in.seq
@@ -104,7 +102,7 @@ func (r *reader) after(seq uint64) *ahead {
 }
 
 func (r *reader) read(after uint64) {
-	list, err := r.k.records.ReadAhead(r.ctx, r.k.inputs, after)
+	list, err := r.k.records.ReadAhead(r.ctx, r.k.part.Subject, after, max(1, r.most*2/3))
 	r.mu.Lock()
 	r.busy = false
 	// Meanwhile inputs may have been delivered: those are not waited for any more. If one was delivered
@@ -119,10 +117,10 @@ func (r *reader) read(after uint64) {
 	}
 	var fresh []*ahead
 	for _, m := range list {
-		if m.Seq < r.from || len(r.wait) >= aheadAtMost {
+		if m.Seq < r.from || len(r.wait) >= r.most {
 			continue
 		}
-		a := &ahead{in: input{subject: m.Subject, data: m.Data, seq: m.Seq, came: m.Time}, done: make(chan struct{})}
+		a := &ahead{in: input{subject: protocol.PlainInput(m.Subject), data: m.Data, seq: m.Seq, came: m.Time}, done: make(chan struct{})}
 		r.wait = append(r.wait, a)
 		fresh = append(fresh, a)
 	}

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 	"github.com/rs/zerolog"
 
@@ -185,20 +186,26 @@ func addChart(b *bench) {
 // fill puts inputs into the inbox of a worker that is stopped.
 func fill(b *bench, inputs []message) {
 	b.t.Helper()
-	ctx := b.t.Context()
-	e, err := bus.StartEmbedded(ctx, bus.EmbeddedOptions{Dir: b.dir, MaxStore: bus.DefaultLimits().Total(), Log: zerolog.Nop()})
-	if err != nil {
-		b.t.Fatal(err)
-	}
-	defer e.Stop()
-	nc, js, err := bus.Connect(ctx, bus.ConnectOptions{Embedded: e, Log: zerolog.Nop()})
-	if err != nil {
-		b.t.Fatal(err)
-	}
-	defer nc.Close()
+	_, js, done := openFolder(b)
+	defer done()
 	for _, m := range inputs {
-		if _, err := js.Publish(ctx, m.subject, m.data, jetstream.WithExpectStream(protocol.StreamInbox)); err != nil {
+		if _, err := js.Publish(b.t.Context(), m.subject, m.data, jetstream.WithExpectStream(protocol.StreamInbox)); err != nil {
 			b.t.Fatal(err)
 		}
 	}
+}
+
+// openFolder opens the bus of a worker that is stopped.
+func openFolder(b *bench) (*nats.Conn, jetstream.JetStream, func()) {
+	b.t.Helper()
+	e, err := bus.StartEmbedded(b.t.Context(), bus.EmbeddedOptions{Dir: b.dir, MaxStore: bus.DefaultLimits().Total(), Log: zerolog.Nop()})
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	nc, js, err := bus.Connect(b.t.Context(), bus.ConnectOptions{Embedded: e, Log: zerolog.Nop()})
+	if err != nil {
+		e.Stop()
+		b.t.Fatal(err)
+	}
+	return nc, js, func() { nc.Close(); e.Stop() }
 }

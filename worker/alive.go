@@ -54,7 +54,8 @@ func (w *Worker) startAlive() error {
 			if ctx.Err() != nil {
 				return
 			}
-			w.keeper.pulse.set(func() { w.keeper.pulse.alive = why })
+			k := w.keepers[0]
+			k.pulse.set(func() { k.pulse.alive = why })
 			if why != last {
 				if why == "" {
 					log.Info().Msg("the sign of life is given again")

@@ -41,8 +41,8 @@ type keeper struct {
 	// past makes up the standing of a printer whose records do not carry it yet.
 	past func(ctx context.Context, site, printer string) (*history.Standing, error)
 
-	// inputs is the subject of the inputs that this keeper takes; wildcards allowed.
-	inputs string
+	// part of the inbox is what this keeper takes.
+	part bus.Part
 	// reader reads ahead; nil: nothing is read before its turn.
 	reader *reader
 
@@ -66,9 +66,9 @@ type keeper struct {
 }
 
 // newKeeper makes a keeper that knows nothing yet; the caller fills in what it works with.
-func newKeeper() *keeper {
+func newKeeper(p bus.Part) *keeper {
 	return &keeper{
-		inputs:   "swk.>",
+		part:     p,
 		printers: map[string]*printer{}, models: map[string]*judge.Model{}, charts: map[string]*protocol.Chart{}, lastModel: map[string]*judge.Model{},
 	}
 }
@@ -112,7 +112,7 @@ func (k *keeper) Handle(ctx context.Context, msg jetstream.Msg) {
 		k.log.Error().Err(err).Msg("a message without stream metadata was left alone")
 		return
 	}
-	in := input{subject: msg.Subject(), data: msg.Data(), seq: meta.Sequence.Stream, came: meta.Timestamp}
+	in := input{subject: protocol.PlainInput(msg.Subject()), data: msg.Data(), seq: meta.Sequence.Stream, came: meta.Timestamp}
 	if k.reader != nil {
 		in.prepared = k.reader.take(in.seq, meta.NumPending)
 	}
@@ -392,35 +392,8 @@ func (k *keeper) tickPrinter(ctx context.Context, p *printer, now time.Time) err
 	return err
 }
 
-// Wake loads every printer that has records, so that their timers run again after a start.
-func (k *keeper) Wake(ctx context.Context) error {
-	list, err := k.records.Printers(ctx)
-	if err != nil {
-		return err
-	}
-	for _, sp := range list {
-		if err := k.wakePrinter(ctx, sp[0], sp[1]); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// refresh reads again what other workers of the bus have recorded since, so that timers go on when
-// the worker that judged is gone: a silent station brings no reading that would tell.
-func (k *keeper) refresh(ctx context.Context) error {
-	list, err := k.records.Printers(ctx)
-	if err != nil {
-		return err
-	}
-	for _, sp := range list {
-		if err := k.refreshPrinter(ctx, sp[0], sp[1]); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
+// refreshPrinter reads again what other workers of the bus have recorded since, so that timers go on
+// when the worker that judged is gone: a silent station brings no reading that would tell.
 func (k *keeper) refreshPrinter(ctx context.Context, site, name string) error {
 	defer k.enter()()
 	k.endChain()
@@ -439,6 +412,7 @@ func (k *keeper) refreshPrinter(ctx context.Context, site, name string) error {
 	return nil
 }
 
+// wakePrinter loads a printer that has records, so that its timers run again after a start.
 func (k *keeper) wakePrinter(ctx context.Context, site, name string) error {
 	defer k.enter()()
 	k.endChain()

@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"os"
+	"slices"
 	"sync"
 	"time"
 
@@ -46,7 +47,7 @@ func (w *Worker) Report(ctx context.Context) *health.Report {
 }
 
 // Live reports whether the judging still moves; false means that only a restart can help.
-func (w *Worker) Live() bool { return w.keeper.stuckFor() < stuckAfter }
+func (w *Worker) Live() bool { return w.stuckFor() < stuckAfter }
 
 func (p *prober) report(ctx context.Context) *health.Report {
 	p.mu.Lock()
@@ -58,19 +59,19 @@ func (p *prober) report(ctx context.Context) *health.Report {
 	host, _ := os.Hostname()
 	r := &health.Report{
 		Name: w.o.Name, Version: w.o.Version, Host: host, PID: os.Getpid(), Started: w.startedAt, At: time.Now(),
-		Live: w.Live(), Ready: true, LastRecord: w.keeper.lastRecord(), Judging: health.JudgedFree,
+		Live: w.Live(), Ready: true, LastRecord: w.lastRecord(), Judging: health.JudgedFree,
 	}
 	p.bus(ctx, r)
 	p.disk(r)
 	p.clock(r)
-	if why := w.keeper.noSignOfLife(); why != "" {
+	if why := w.keepers[0].noSignOfLife(); why != "" {
 		r.Add(health.Check{Name: "alive", Minor: true, Text: "no sign of life was given, and whoever waits for it may alarm: " + why})
 	}
 	if p.talk != nil {
 		r.Chat = p.talk.Status()
 	}
 	if !r.Live {
-		r.Add(health.Check{Name: "judge", Text: fmt.Sprintf("one input has been worked on for %s; restart the worker, and report this with its log", w.keeper.stuckFor().Round(time.Second))})
+		r.Add(health.Check{Name: "judge", Text: fmt.Sprintf("one input has been worked on for %s; restart the worker, and report this with its log", w.stuckFor().Round(time.Second))})
 	}
 	r.At = time.Now()
 	p.last = r
@@ -95,14 +96,14 @@ func (p *prober) bus(ctx context.Context, r *health.Report) {
 		where = "its own"
 	}
 	r.Add(health.Check{Name: "bus", OK: true, Text: "connected: " + where})
-	if c := w.keeper.busTrouble(); c.Text != "" {
+	if c := w.keepers[0].busTrouble(); c.Text != "" {
 		r.Add(c)
 	}
 	if err := p.stores(ctx, r); err != nil {
 		r.Add(health.Check{Name: "store", Text: "the store does not answer; readings wait: " + err.Error()})
 		return
 	}
-	if trouble := w.keeper.trouble(); trouble != "" {
+	if trouble := w.trouble(); trouble != "" {
 		r.Add(health.Check{Name: "store", Text: "records cannot be stored; readings wait: " + trouble})
 	} else {
 		r.Add(health.Check{Name: "store", OK: true, Text: "records are being stored"})
@@ -120,6 +121,9 @@ func (p *prober) bus(ctx context.Context, r *health.Report) {
 		health.JudgedHere: "readings are judged here", health.JudgedElsewhere: "another worker judges; this one stands by",
 		health.JudgedFree: "ready for the next reading",
 	}[r.Judging]
+	if n := len(w.keepers); n > 1 {
+		text = fmt.Sprintf("%d of the inbox's %d parts are judged here, %d by another worker, the rest is free for the next reading", r.PartsHere, n, r.PartsElsewhere)
+	}
 	r.Add(health.Check{Name: "judge", OK: r.Live, Text: text})
 	waiting := health.Check{Name: "waiting", OK: true, Text: "no reading waits"}
 	if r.Waiting > 0 {
@@ -149,33 +153,42 @@ func (p *prober) stores(ctx context.Context, r *health.Report) error {
 
 // queue finds out who judges and what waits.
 func (p *prober) queue(ctx context.Context, r *health.Report) error {
-	cons, err := p.w.js.Consumer(ctx, protocol.StreamInbox, bus.Durable)
+	d, err := bus.ReadDivision(ctx, p.w.js)
 	if err != nil {
-		return fmt.Errorf("consumer %s: %w", bus.Durable, err)
+		return err
 	}
-	i := cons.CachedInfo()
-	for _, g := range i.PriorityGroups {
-		switch {
-		case g.PinnedClientID == "":
-		case g.PinnedClientID == p.w.keeper.pinned():
-			r.Judging = health.JudgedHere
-		default:
-			r.Judging = health.JudgedElsewhere
-		}
-	}
-	r.Waiting = i.NumPending + uint64(i.NumAckPending)
-	if r.Waiting == 0 {
-		return nil
+	queues, err := d.Queues(ctx, p.w.js)
+	if err != nil {
+		return err
 	}
 	in, err := p.w.js.Stream(ctx, protocol.StreamInbox)
 	if err != nil {
 		return fmt.Errorf("stream %s: %w", protocol.StreamInbox, err)
 	}
-	m, err := in.GetMsg(ctx, i.AckFloor.Stream+1, jetstream.WithGetMsgSubject(">"))
-	if err == nil {
-		r.OldestWaiting = m.Time
+	for _, q := range queues {
+		switch {
+		case q.Pinned == "":
+		case slices.ContainsFunc(p.w.keepers, func(k *keeper) bool { return k.part == q.Part && k.pinned() == q.Pinned }):
+			r.PartsHere++
+		default:
+			r.PartsElsewhere++
+		}
+		r.Waiting += q.Waiting
+		if q.Waiting == 0 {
+			continue
+		}
+		m, err := in.GetMsg(ctx, q.Floor+1, jetstream.WithGetMsgSubject(q.Part.Subject))
+		if err == nil && (r.OldestWaiting.IsZero() || m.Time.Before(r.OldestWaiting)) { // else it may have got its record just now
+			r.OldestWaiting = m.Time
+		}
 	}
-	return nil // it may have got its record just now
+	switch {
+	case r.PartsHere > 0:
+		r.Judging = health.JudgedHere
+	case r.PartsElsewhere > 0:
+		r.Judging = health.JudgedElsewhere
+	}
+	return nil
 }
 
 func (p *prober) disk(r *health.Report) {
@@ -216,7 +229,7 @@ func waits(n uint64) string {
 }
 
 func (p *prober) clock(r *health.Report) {
-	if behind := p.w.keeper.clockBehind(); behind > 0 {
+	if behind := p.w.clockBehind(); behind > 0 {
 		r.Add(health.Check{Name: "clock", Minor: true, Text: fmt.Sprintf("the clock is %s behind the newest record; set it: until then reminders wait, and no reading is refused for a time ahead", behind.Round(time.Second))})
 		return
 	}

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"sync"
 	"time"
 
 	"swathkeeper/protocol"
@@ -33,7 +34,8 @@ func (w *Worker) startWatching() {
 			if ctx.Err() != nil {
 				return
 			}
-			w.keeper.pulse.set(func() { w.keeper.pulse.bus = c })
+			k := w.keepers[0]
+			k.pulse.set(func() { k.pulse.bus = c })
 			switch {
 			case c.Text == last:
 			case c.Text != "":
@@ -54,6 +56,9 @@ func (w *Worker) startWatching() {
 // lookOver says what is wrong with a bus outside that answers; an empty check: nothing. That it does
 // not answer is found out elsewhere.
 func (w *Worker) lookOver(ctx context.Context) health.Check {
+	if d, err := bus.ReadDivision(ctx, w.js); err == nil && d.Count() != w.division.Count() {
+		w.fail(fmt.Errorf("the inbox was divided anew, into %d parts: a worker that starts now will judge them", d.Count()))
+	}
 	err := bus.Check(ctx, w.js)
 	if err != nil && !bus.IsAway(err) {
 		return health.Check{Name: "streams", Text: "the bus is no longer set up as it must be: " + err.Error()}
@@ -120,7 +125,10 @@ var errNewInbox = errors.New("the inbox was made anew, or is another bus's, sinc
 // connection that was lost can there be another.
 func (w *Worker) sameInbox(created time.Time) func(context.Context) error {
 	known := w.conn.Stats().Reconnects
+	var mu sync.Mutex // every part of the inbox asks
 	return func(ctx context.Context) error {
+		mu.Lock()
+		defer mu.Unlock()
 		now := w.conn.Stats().Reconnects
 		if now == known {
 			return nil

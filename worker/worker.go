@@ -7,7 +7,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"runtime"
 	"slices"
 	"sync"
 	"time"
@@ -41,7 +40,8 @@ type Options struct {
 	NoSync bool
 	// LockWait is how long to wait for another program to leave the data folder.
 	LockWait time.Duration
-	// Limits bounds the streams and stores; zero: the defaults.
+	// Limits bounds the streams and stores, and says into how many parts the inbox is divided; zero: the
+	// defaults.
 	Limits bus.Limits
 	// Bus says how to reach an outside bus.
 	Bus bus.ConnectOptions
@@ -70,23 +70,27 @@ type Options struct {
 	Clock   Clock // nil: the machine's
 	Log     zerolog.Logger
 	Version string
-	// OnRecord is told of every record that this worker stores, in order. It must not block.
+	// OnRecord is told of every record that this worker stores, those of a printer in order, one at a
+	// time. It must not block.
 	OnRecord func(*protocol.Record)
 }
 
 // Worker judges readings until it is stopped.
 type Worker struct {
-	o       Options
-	conn    *nats.Conn
-	js      jetstream.JetStream
-	embed   *bus.Embedded
-	keeper  *keeper
-	metrics *health.Metrics
-	prober  *prober
-	health  string     // where it answers
-	failed  chan error // a fault that the worker cannot mend by itself
-	undo    []teardown // in the order of setting up
-	started bool
+	o        Options
+	conn     *nats.Conn
+	js       jetstream.JetStream
+	embed    *bus.Embedded
+	keepers  []*keeper     // one for each part of the inbox
+	division *bus.Division // of the inbox, as it was at the start
+	shared   *shared
+	same     func(context.Context) error // fails when the inbox was made anew; nil: it cannot be
+	metrics  *health.Metrics
+	prober   *prober
+	health   string     // where it answers
+	failed   chan error // a fault that the worker cannot mend by itself
+	undo     []teardown // in the order of setting up
+	started  bool
 
 	startedAt time.Time
 
@@ -204,9 +208,6 @@ func (w *Worker) Conn() *nats.Conn { return w.conn }
 // JetStream is the worker's own access to streams and stores; nil before Start.
 func (w *Worker) JetStream() jetstream.JetStream { return w.js }
 
-// DecidedAhead is on how many inputs the worker has decided before their turn, since it was started.
-func (w *Worker) DecidedAhead() uint64 { return w.keeper.ahead.Load() }
-
 // Endpoint says where the embedded bus listens; zero when it does not.
 func (w *Worker) Endpoint() bus.Endpoint {
 	if w.embed == nil {
@@ -236,22 +237,18 @@ func (w *Worker) setup(ctx context.Context) error {
 
 	clerk := w.startRows()
 	wake := make(chan struct{}, 1)
-	k := newKeeper()
-	k.records, k.stores, k.clock, k.log = records.FromLeader(), stores, w.o.Clock, w.o.Log.With().Str("part", "judge").Logger()
-	k.past = func(ctx context.Context, site, printer string) (*history.Standing, error) {
-		return history.StandingOf(ctx, w.js, site, printer)
+	if w.embed == nil {
+		w.same = w.sameInbox(records.Inbox)
 	}
-	k.stored = clerk.Tell
-	k.judge, k.alert, k.committed, k.metrics = w.o.Judge, w.o.Alert, w.o.OnRecord, w.metrics
-	k.wakeup = func() {
+	err = w.makeParts(ctx, &shared{records: records.FromLeader(), stores: stores, clerk: clerk, wakeup: func() {
 		select {
 		case wake <- struct{}{}:
 		default:
 		}
+	}})
+	if err != nil {
+		return err
 	}
-	k.reader = newReader(k, runtime.GOMAXPROCS(0))
-	w.keeper = k
-	w.onStop("reading ahead", func(context.Context) error { k.reader.stop(); return nil })
 	// Chat comes before the judge, so that a new target's consumer, which starts with what is new,
 	// misses nothing that this worker decides.
 	co := w.o.Chat
@@ -265,13 +262,12 @@ func (w *Worker) setup(ctx context.Context) error {
 	}
 	w.onStop("chat", talk.Stop)
 	w.prober = &prober{w: w, talk: talk}
-	if err := w.keeper.Wake(ctx); err != nil {
+	if err := w.eachPrinter(ctx, func(k *keeper, site, name string) error { return k.wakePrinter(ctx, site, name) }); err != nil {
 		return err
 	}
 	w.startTimers(wake)
 	w.startPruning()
 	if w.embed == nil {
-		w.keeper.same = w.sameInbox(records.Inbox)
 		w.startWatching()
 		w.startRefreshing(wake)
 	}
@@ -377,7 +373,7 @@ func (w *Worker) startTimers(wake <-chan struct{}) {
 	go func() {
 		defer close(done)
 		for ctx.Err() == nil {
-			next, err := w.keeper.Tick(ctx)
+			next, err := w.tick(ctx)
 			if err != nil && ctx.Err() == nil {
 				w.o.Log.Error().Err(err).Msg("timers")
 				next = w.o.Clock.Now().Add(10 * time.Second)
@@ -406,10 +402,13 @@ func (w *Worker) startRefreshing(wake chan<- struct{}) {
 				return
 			case <-t.C:
 			}
-			if time.Since(w.keeper.lastRecord()) < refreshEvery {
-				continue // it judges itself
-			}
-			if err := w.keeper.refresh(ctx); err != nil && ctx.Err() == nil {
+			err := w.eachPrinter(ctx, func(k *keeper, site, name string) error {
+				if time.Since(k.lastRecord()) < refreshEvery {
+					return nil // it judges itself
+				}
+				return k.refreshPrinter(ctx, site, name)
+			})
+			if err != nil && ctx.Err() == nil {
 				w.o.Log.Warn().Err(err).Msg("what other workers recorded could not be read; trying again")
 			}
 			select {
@@ -418,41 +417,4 @@ func (w *Worker) startRefreshing(wake chan<- struct{}) {
 			}
 		}
 	})
-}
-
-// startJudging consumes the inbox. The pull's expiry must stay below the time after which a silent
-// worker loses its place, or it would lose it while idle.
-func (w *Worker) startJudging(ctx context.Context) error {
-	cons, err := w.js.Consumer(ctx, protocol.StreamInbox, bus.Durable)
-	if err != nil {
-		return fmt.Errorf("consumer %s: %w", bus.Durable, err)
-	}
-	work, cancel := context.WithCancel(context.Background())
-	cc, err := cons.Consume(func(m jetstream.Msg) { w.keeper.Handle(work, m) },
-		jetstream.PullMaxMessages(32), // large readings crawl with the default of 500
-		jetstream.PullExpiry(2*time.Second), jetstream.PullHeartbeat(time.Second),
-		jetstream.PullPriorityGroup(bus.Durable),
-		jetstream.ConsumeErrHandler(func(_ jetstream.ConsumeContext, err error) {
-			switch {
-			case errors.Is(err, jetstream.ErrConsumerDeleted), errors.Is(err, jetstream.ErrConsumerNotFound):
-				w.fail(fmt.Errorf("the consumer %s was deleted: %w", bus.Durable, err))
-			default:
-				w.o.Log.Warn().Err(err).Msg("inbox")
-			}
-		}))
-	if err != nil {
-		cancel()
-		return fmt.Errorf("consumer %s: %w", bus.Durable, err)
-	}
-	w.onStop("judging", func(ctx context.Context) error {
-		defer cancel()
-		cc.Drain()
-		select {
-		case <-cc.Closed():
-			return nil
-		case <-ctx.Done():
-			return ctx.Err()
-		}
-	})
-	return nil
 }

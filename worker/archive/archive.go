@@ -38,7 +38,9 @@ type Manifest struct {
 	// Judged is the highest inbox sequence that any record names: every input up to it has its
 	// record.
 	Judged uint64 `json:"judged"`
-	Parts  []Part `json:"parts"`
+	// JudgedParts is the same for each judging consumer, where the inbox is divided among several.
+	JudgedParts map[string]uint64 `json:"judged_parts,omitempty"`
+	Parts       []Part            `json:"parts"`
 }
 
 // Part is one file of an archive.
@@ -97,6 +99,9 @@ func Export(ctx context.Context, nc *nats.Conn, js jetstream.JetStream, grants, 
 		return nil, err
 	}
 	m := &Manifest{Schema: Schema, Made: time.Now().UTC(), Version: version}
+	if err := m.lookAtParts(ctx, js); err != nil {
+		return nil, err
+	}
 	z := zip.NewWriter(w)
 	for _, s := range stored {
 		// Snapshots are compressed already.
@@ -122,8 +127,10 @@ func Export(ctx context.Context, nc *nats.Conn, js jetstream.JetStream, grants, 
 		if s.stream == protocol.StreamRecord {
 			// Looked up after the snapshot, it can only be too high for it; what was judged in
 			// between must then be judged again, so it is bounded by what the snapshot holds.
-			if m.Judged, err = judgedIn(ctx, js, st.Last); err != nil {
-				return nil, err
+			if m.JudgedParts == nil {
+				if m.Judged, err = judgedIn(ctx, js, st.Last); err != nil {
+					return nil, err
+				}
 			}
 		}
 	}
@@ -140,6 +147,37 @@ func Export(ctx context.Context, nc *nats.Conn, js jetstream.JetStream, grants, 
 		return nil, err
 	}
 	return m, z.Close()
+}
+
+// lookAtParts finds out up to where each part of a divided inbox is judged, which the records alone do
+// not tell: one part may be far ahead of another. Looked up before the records are copied, it can only
+// be too low: what was judged since is known by its id where it arrives.
+func (m *Manifest) lookAtParts(ctx context.Context, js jetstream.JetStream) error {
+	d, err := bus.ReadDivision(ctx, js)
+	if err != nil || d.Count() == 1 && len(d.Before) == 0 {
+		return err
+	}
+	left, err := d.Left(ctx, js)
+	if err != nil {
+		return err
+	}
+	if len(left) > 0 {
+		return fmt.Errorf("the inbox was divided anew a short while ago, and inputs from before still wait in %s: let a worker judge them, then export", left[0].Consumer)
+	}
+	m.JudgedParts = map[string]uint64{}
+	for _, p := range d.Parts {
+		q, err := d.Queue(ctx, js, p)
+		if err != nil {
+			return err
+		}
+		m.JudgedParts[p.Consumer] = q.Floor
+		m.Judged = max(m.Judged, q.Floor)
+	}
+	for _, p := range d.Before {
+		m.JudgedParts[p.Consumer] = d.Last
+		m.Judged = max(m.Judged, d.Last)
+	}
+	return nil
 }
 
 // judgedIn is the highest input that a record up to sequence last names. Inputs are judged one after
@@ -309,7 +347,7 @@ func (a *Archive) Import(ctx context.Context, nc *nats.Conn, js jetstream.JetStr
 				return err
 			}
 		}
-		return bus.ProvisionAfter(ctx, js, l, a.Judged)
+		return bus.ProvisionAfter(ctx, js, l, a.Judged, a.JudgedParts)
 	}()
 	if err != nil {
 		clean, cancel := context.WithTimeout(context.WithoutCancel(ctx), time.Minute)

@@ -111,7 +111,8 @@ func (g *Grant) Permissions() *server.Permissions {
 		pub = append(pub, "$JS.API.STREAM.PURGE."+protocol.StreamInbox, "$JS.API.STREAM.PURGE."+protocol.StreamRecord)
 		// What it decides by it reads from the leader.
 		pub = append(pub, "$JS.API.STREAM.MSG.GET."+protocol.StreamRecord, "$JS.API.STREAM.MSG.GET.KV_"+protocol.BucketCharts)
-		pub = append(pub, bindConsumer(protocol.StreamInbox, Durable)...)
+		// The inbox may be divided into parts, each with a consumer.
+		pub = append(pub, bindConsumer(protocol.StreamInbox, "*")...)
 		for _, s := range []string{protocol.StreamInbox, protocol.StreamRecord, protocol.StreamRows} {
 			pub = append(pub, readStream(s)...)
 		}
@@ -128,7 +129,7 @@ func (g *Grant) Permissions() *server.Permissions {
 		pub = append(pub, readObjects(protocol.BucketBaselines)...)
 		pub = append(pub, putObjects(protocol.BucketBaselines)...)
 	case RoleViewer:
-		pub = append(pub, "$JS.API.STREAM.INFO."+protocol.StreamInbox, "$JS.API.CONSUMER.INFO."+protocol.StreamInbox+"."+Durable)
+		pub = append(pub, "$JS.API.STREAM.INFO."+protocol.StreamInbox, "$JS.API.CONSUMER.INFO."+protocol.StreamInbox+".*")
 		// Asking the workers how they are doing.
 		pub = append(pub, protocol.SubjectStatus, "$SRV.*", "$SRV.*.swathkeeper", "$SRV.*.swathkeeper.*")
 		pub = append(pub, readStream(protocol.StreamRecord)...)

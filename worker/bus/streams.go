@@ -16,7 +16,7 @@ import (
 // ScanAge is how long pictures of charts are kept: they are large, and their readings outlast them.
 const ScanAge = 90 * 24 * time.Hour
 
-// Durable is the name of the consumer that judges the inbox.
+// Durable is the name of the consumer that judges the inbox, and how those begin that judge its parts.
 const Durable = "judge"
 
 // Limits bounds what the streams and stores may hold, in bytes. Streams refuse what does not fit
@@ -26,6 +26,8 @@ type Limits struct {
 	// Rows bounds the rows, which are made of the records: the oldest go when it is reached.
 	Rows     int64
 	Replicas int
+	// Partitions is into how many parts the inbox is divided; 0: it stays as it is, a new one whole.
+	Partitions int
 }
 
 // DefaultLimits suits one machine: 8.5 GiB in all.
@@ -65,6 +67,10 @@ func streams(l Limits) []jetstream.StreamConfig {
 			MaxBytes:    l.Record,
 			Duplicates:  2 * time.Minute,
 		},
+	}
+	if l.Partitions > 1 {
+		list[0].SubjectTransform = transform(l.Partitions)
+		setDivisions(&list[0], []int{l.Partitions})
 	}
 	for i := range list {
 		c := &list[i]
@@ -136,6 +142,9 @@ func objects(l Limits) []jetstream.ObjectStoreConfig {
 // Provision creates the streams, stores and the judging consumer where they are missing, and
 // leaves alone what is there. It refuses what would lose data, as Check does.
 func Provision(ctx context.Context, js jetstream.JetStream, l Limits) error {
+	if l.Partitions < 0 || l.Partitions > MaxPartitions {
+		return fmt.Errorf("%d partitions: give 1 to %d", l.Partitions, MaxPartitions)
+	}
 	for _, c := range append(streams(l), scans(l)) {
 		if _, err := js.Stream(ctx, c.Name); errors.Is(err, jetstream.ErrStreamNotFound) {
 			if _, err := js.CreateStream(ctx, c); err != nil {
@@ -148,16 +157,8 @@ func Provision(ctx context.Context, js jetstream.JetStream, l Limits) error {
 	if err := provisionRows(ctx, js, l); err != nil {
 		return err
 	}
-	cons, err := js.Consumer(ctx, protocol.StreamInbox, Durable)
-	if errors.Is(err, jetstream.ErrConsumerNotFound) {
-		_, err = js.CreateConsumer(ctx, protocol.StreamInbox, consumer(l))
-	} else if err == nil && cons.CachedInfo().Config.AckWait > AckWait { // of an earlier release
-		c := cons.CachedInfo().Config
-		c.AckWait = AckWait
-		_, err = js.UpdateConsumer(ctx, protocol.StreamInbox, c)
-	}
-	if err != nil {
-		return fmt.Errorf("consumer %s: %w", Durable, err)
+	if err := provisionParts(ctx, js, l); err != nil {
+		return err
 	}
 	for _, c := range keyValues(l) {
 		if _, err := js.KeyValue(ctx, c.Bucket); err == nil {
@@ -249,7 +250,7 @@ func Check(ctx context.Context, js jetstream.JetStream, without ...string) error
 		look("OBJ_"+o.Bucket, func(c jetstream.StreamConfig) error { return checkStore(c, o.TTL > 0) })
 	}
 	if !away {
-		errs = append(errs, checkConsumer(ctx, js))
+		errs = append(errs, checkParts(ctx, js))
 	}
 	return errors.Join(errs...)
 }
@@ -278,7 +279,7 @@ func checkStream(c, want jetstream.StreamConfig) error {
 		return fmt.Errorf("stream %s lets one message remove all others of its subject: do not allow rollups", c.Name)
 	case c.Mirror != nil || c.Sealed:
 		return fmt.Errorf("stream %s takes no messages, being a mirror or sealed: it must be the stream that stations and workers publish to", c.Name)
-	case c.SubjectTransform != nil:
+	case c.SubjectTransform != nil && c.Name != protocol.StreamInbox: // the inbox's is looked at with its parts
 		return fmt.Errorf("stream %s renames what it takes: remove its subject transform", c.Name)
 	case !c.AllowDirect:
 		return fmt.Errorf("stream %s does not allow direct reads: set allow direct", c.Name)
@@ -333,14 +334,35 @@ func importedAfter(c jetstream.ConsumerConfig) bool {
 }
 
 // ProvisionAfter is Provision for a bus whose inbox was brought from elsewhere: what stands in it up
-// to a sequence has its records, and judging begins after it. (The server gives a restored stream
+// to a sequence has its records, and judging begins after it, in whatever parts the inbox was divided. (The server gives a restored stream
 // another time of creation, so the records alone could not tell.)
-func ProvisionAfter(ctx context.Context, js jetstream.JetStream, l Limits, judged uint64) error {
-	c := consumer(l)
-	c.DeliverPolicy, c.OptStartSeq = jetstream.DeliverByStartSequencePolicy, judged+1
-	c.Metadata = map[string]string{importedKey: strconv.FormatUint(judged, 10)}
-	if _, err := js.CreateConsumer(ctx, protocol.StreamInbox, c); err != nil {
-		return fmt.Errorf("consumer %s: %w", Durable, err)
+// byPart gives, for a divided inbox, the sequence of each consumer.
+func ProvisionAfter(ctx context.Context, js jetstream.JetStream, l Limits, judged uint64, byPart map[string]uint64) error {
+	d, err := ReadDivision(ctx, js)
+	if err != nil {
+		return err
+	}
+	l.Partitions = 0
+	for _, p := range append(slices.Clone(d.Parts), d.Before...) {
+		c := consumer(l)
+		c.Durable, c.PriorityGroups = p.Consumer, []string{p.Consumer}
+		if p.Of > 1 || len(d.Before) > 0 {
+			c.FilterSubject = p.Subject
+		}
+		upTo := judged
+		if byPart != nil {
+			var ok bool
+			if upTo, ok = byPart[p.Consumer]; !ok {
+				return fmt.Errorf("consumer %s: it is not said up to where its inputs have their records", p.Consumer)
+			}
+		} else if p.Of > 1 || len(d.Before) > 0 {
+			return errors.New("the inbox is divided, and it is not said up to where each part has its records")
+		}
+		c.DeliverPolicy, c.OptStartSeq = jetstream.DeliverByStartSequencePolicy, upTo+1
+		c.Metadata = map[string]string{importedKey: strconv.FormatUint(upTo, 10)}
+		if _, err := js.CreateConsumer(ctx, protocol.StreamInbox, c); err != nil {
+			return fmt.Errorf("consumer %s: %w", p.Consumer, err)
+		}
 	}
 	return Provision(ctx, js, l)
 }
@@ -349,28 +371,34 @@ func ProvisionAfter(ctx context.Context, js jetstream.JetStream, l Limits, judge
 // that is alive says so while it works, well within it.
 const AckWait = 6 * time.Second
 
-func checkConsumer(ctx context.Context, js jetstream.JetStream) error {
-	got, err := js.Consumer(ctx, protocol.StreamInbox, Durable)
+// checkConsumer looks at the consumer of a part; divided says that the inbox holds, or held, inputs of
+// other divisions.
+func checkConsumer(ctx context.Context, js jetstream.JetStream, p Part, divided bool) error {
+	name := p.Consumer
+	got, err := js.Consumer(ctx, protocol.StreamInbox, name)
 	if errors.Is(err, jetstream.ErrConsumerNotFound) || errors.Is(err, jetstream.ErrStreamNotFound) {
-		return fmt.Errorf("consumer %s %w", Durable, ErrNotProvisioned)
+		return fmt.Errorf("consumer %s %w", name, ErrNotProvisioned)
 	}
 	if err != nil {
-		return fmt.Errorf("consumer %s: %w", Durable, err)
+		return fmt.Errorf("consumer %s: %w", name, err)
 	}
 	c := got.CachedInfo().Config
 	switch {
 	case c.MaxAckPending != 1 || c.AckPolicy != jetstream.AckExplicitPolicy:
-		return fmt.Errorf("consumer %s does not keep the order of readings: it must have max ack pending 1 and explicit acknowledgement", Durable)
+		return fmt.Errorf("consumer %s does not keep the order of readings: it must have max ack pending 1 and explicit acknowledgement", name)
 	case c.MaxDeliver > 0:
-		return fmt.Errorf("consumer %s gives a reading up after %d deliveries: set max deliver to -1", Durable, c.MaxDeliver)
+		return fmt.Errorf("consumer %s gives a reading up after %d deliveries: set max deliver to -1", name, c.MaxDeliver)
 	case c.InactiveThreshold > 0:
-		return fmt.Errorf("consumer %s is deleted when no worker runs for %s: remove its inactive threshold", Durable, c.InactiveThreshold)
-	case c.FilterSubject != "" || len(c.FilterSubjects) > 0:
-		return fmt.Errorf("consumer %s leaves out what does not match its filter: remove its filter", Durable)
+		return fmt.Errorf("consumer %s is deleted when no worker runs for %s: remove its inactive threshold", name, c.InactiveThreshold)
+	case c.FilterSubject == "" && len(c.FilterSubjects) == 0 && p.Of == 1 && !divided:
+	case c.FilterSubject != p.Subject || len(c.FilterSubjects) > 0:
+		return fmt.Errorf("consumer %s leaves out, or takes too much of, what it judges: its filter must be %s", name, p.Subject)
+	}
+	switch {
 	case c.DeliverPolicy != jetstream.DeliverAllPolicy && !importedAfter(c):
-		return fmt.Errorf("consumer %s does not begin with the first reading: make it with deliver all", Durable)
-	case c.PriorityPolicy != jetstream.PriorityPolicyPinned || !slices.Contains(c.PriorityGroups, Durable):
-		return fmt.Errorf("consumer %s does not keep to one worker: it must be pinned, with the group %s", Durable, Durable)
+		return fmt.Errorf("consumer %s does not begin with the first reading: make it with deliver all", name)
+	case c.PriorityPolicy != jetstream.PriorityPolicyPinned || !slices.Contains(c.PriorityGroups, name):
+		return fmt.Errorf("consumer %s does not keep to one worker: it must be pinned, with the group %s", name, name)
 	}
 	return nil
 }

@@ -172,12 +172,19 @@ const lookedAt = 25 * 24 * time.Hour
 
 // Queue looks at what waits in the inbox, where no worker tells.
 func Queue(ctx context.Context, js jetstream.JetStream) []Finding {
-	c, err := js.Consumer(ctx, protocol.StreamInbox, bus.Durable)
+	d, err := bus.ReadDivision(ctx, js)
 	if err != nil {
 		return nil // Bus says so
 	}
-	i := c.CachedInfo()
-	if n := i.NumPending + uint64(i.NumAckPending); n > 0 {
+	queues, err := d.Queues(ctx, js)
+	if err != nil {
+		return nil
+	}
+	var n uint64
+	for _, q := range queues {
+		n += q.Waiting
+	}
+	if n > 0 {
 		return []Finding{look("worker", "start the worker; they are judged in their order", "%d inputs wait for a worker, or for it to find that they have their record", n)}
 	}
 	return nil

@@ -47,6 +47,9 @@ type Report struct {
 	Checks []Check `json:"checks"`
 
 	Judging string `json:"judging"` // here, elsewhere or free
+	// PartsHere and PartsElsewhere count the parts of the inbox that this worker and others judge.
+	PartsHere      int `json:"parts_here"`
+	PartsElsewhere int `json:"parts_elsewhere"`
 	// Waiting counts the inputs without a record, and OldestWaiting is when the first of them came.
 	Waiting       uint64    `json:"waiting"`
 	OldestWaiting time.Time `json:"oldest_waiting,omitzero"`

@@ -1,10 +1,12 @@
 package history
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
@@ -111,7 +113,10 @@ func (c *Clerk) work(ctx context.Context) error {
 		case <-ctx.Done():
 			return nil
 		case t := <-c.told:
-			for _, t := range c.gather(ctx, t) {
+			batch := c.gather(ctx, t)
+			// Parts of the inbox that are judged at a time tell of their records as it comes.
+			slices.SortFunc(batch, func(a, b told) int { return cmp.Compare(a.row.Seq, b.row.Seq) })
+			for _, t := range batch {
 				switch {
 				case t.row.Seq <= w.seq:
 					continue

@@ -233,12 +233,18 @@ func (l *looker) inbox(t time.Time, learning uint64) error {
 	if err != nil || seq == 0 {
 		return err
 	}
-	cons, err := l.js.Consumer(l.ctx, protocol.StreamInbox, bus.Durable)
+	d, err := bus.ReadDivision(l.ctx, l.js)
 	if err != nil {
-		return fmt.Errorf("consumer %s: %w", bus.Durable, err)
+		return err
 	}
-	// What is acknowledged has its record. (After a crash this runs behind: then more is kept.)
-	seq = min(seq, cons.CachedInfo().AckFloor.Stream+1)
+	queues, err := d.Queues(l.ctx, l.js)
+	if err != nil {
+		return err
+	}
+	for _, q := range queues {
+		// What is acknowledged has its record. (After a crash this runs behind: then more is kept.)
+		seq = min(seq, q.Floor+1)
+	}
 	if learning > 0 {
 		seq = min(seq, learning)
 	}
