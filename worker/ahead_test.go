@@ -2,7 +2,6 @@ package worker_test
 
 import (
 	"encoding/json"
-	"fmt"
 	"math/rand/v2"
 	"testing"
 	"time"
@@ -114,14 +113,14 @@ func told(t *testing.T, r *protocol.Record) string {
 }
 
 // What waits in the inbox is read and decided ahead; the records must be the same, to the letter, as
-// those of inputs that come one by one, and a record that somebody else slips in between must not
-// change that.
+// those of inputs that come one by one. Neither a record that somebody else slips in between nor an
+// inbox that is judged in parts must change that.
 func TestDecidedAheadIsTheSame(t *testing.T) {
 	one := setup(t)
 	one.chart.Edition = "e2"
 	one.chart.Strips = []protocol.Strip{{ID: "C-left", Channel: "C", TintPercent: 50}}
 	addChart(one)
-	inputs := mixedInputs(one, 70)
+	inputs := mixedInputs(one, 50)
 	want := map[uint64]string{}
 	for _, m := range inputs {
 		r := one.put(m.subject, m.data, "")
@@ -131,20 +130,26 @@ func TestDecidedAheadIsTheSame(t *testing.T) {
 	for _, r := range one.seen {
 		outcomes[r.Kind]++
 	}
-	if outcomes[protocol.KindAlert] == 0 || outcomes[protocol.KindRefusal] < 5 || outcomes[protocol.KindBaseline] < 5 || outcomes[protocol.KindVerdict] < 40 {
+	if outcomes[protocol.KindAlert] == 0 || outcomes[protocol.KindRefusal] < 4 || outcomes[protocol.KindBaseline] < 5 || outcomes[protocol.KindVerdict] < 30 {
 		t.Fatalf("the inputs are not mixed enough: %v", outcomes)
 	}
 
-	for _, meddle := range []bool{false, true} {
-		t.Run(fmt.Sprintf("meddling %v", meddle), func(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		meddle bool
+		parts  int
+	}{{"whole", false, 1}, {"meddled with", true, 1}, {"in parts", false, 3}} {
+		t.Run(c.name, func(t *testing.T) {
 			many := setup(t)
-			many.chart = one.chart
+			many.chart, many.change = one.chart, inParts(c.parts)
 			addChart(many)
+			many.stop()
+			many.start() // divides the inbox
 			many.stop()
 			fill(many, inputs)
 			n := 0
 			many.onRecord = func(r *protocol.Record) {
-				if n++; !meddle || n%9 != 4 {
+				if n++; !c.meddle || n%9 != 4 {
 					return
 				}
 				// Not a record, but it takes the place of the printer's newest message.
@@ -164,10 +169,34 @@ func TestDecidedAheadIsTheSame(t *testing.T) {
 					t.Fatalf("input %d, %s, byte %d:\nahead      %s\none by one %s", seq, inputs[i].subject, at, got[from:min(len(got), at+200)], want[seq][from:min(len(want[seq]), at+200)])
 				}
 			}
-			if ahead := many.w.DecidedAhead(); ahead < 20 {
+			if ahead := many.w.DecidedAhead(); c.parts == 1 && ahead < 15 {
 				t.Errorf("only %d of %d inputs were decided ahead", ahead, len(inputs))
 			}
+			orderly(t, many, len(inputs))
+			partsPinned(t, many, c.parts)
 		})
+	}
+}
+
+// partsPinned wants the inbox in as many parts, and more than one of them judged if there are several.
+func partsPinned(t *testing.T, b *bench, parts int) {
+	t.Helper()
+	d, err := bus.ReadDivision(t.Context(), b.w.JetStream())
+	if err != nil {
+		t.Fatal(err)
+	}
+	queues, err := d.Queues(t.Context(), b.w.JetStream())
+	if err != nil {
+		t.Fatal(err)
+	}
+	judged := 0
+	for _, q := range queues {
+		if q.Pinned != "" {
+			judged++
+		}
+	}
+	if d.Count() != parts || judged < min(2, parts) {
+		t.Errorf("%d parts, of which %d are judged; want %d parts", d.Count(), judged, parts)
 	}
 }
 

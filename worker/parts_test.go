@@ -74,52 +74,6 @@ func orderly(t *testing.T, b *bench, inputs int) {
 	}
 }
 
-// The records of a divided inbox are, to the letter, those of one that is whole.
-func TestPartsChangeNothing(t *testing.T) {
-	one := setup(t)
-	one.chart.Edition = "e2"
-	one.chart.Strips = []protocol.Strip{{ID: "C-left", Channel: "C", TintPercent: 50}}
-	addChart(one)
-	inputs := mixedInputs(one, 50)
-	want := map[uint64]string{}
-	for _, m := range inputs {
-		r := one.put(m.subject, m.data, "")
-		want[r.InboxSeq] = told(t, r)
-	}
-	many := setup(t)
-	many.chart, many.change = one.chart, inParts(3)
-	addChart(many)
-	many.stop()
-	many.start() // divides the inbox
-	many.stop()
-	fill(many, inputs)
-	many.start()
-	for i := range inputs {
-		seq := uint64(i + 1)
-		if got := told(t, many.wait(seq)); got != want[seq] {
-			t.Fatalf("input %d, %s:\nin parts %s\nwhole    %s", seq, inputs[i].subject, got, want[seq])
-		}
-	}
-	orderly(t, many, len(inputs))
-	d, err := bus.ReadDivision(t.Context(), many.w.JetStream())
-	if err != nil || d.Count() != 3 {
-		t.Fatalf("divided into %d, %v", d.Count(), err)
-	}
-	judged := 0
-	for _, p := range d.Parts {
-		q, err := d.Queue(t.Context(), many.w.JetStream(), p)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if q.Pinned != "" {
-			judged++
-		}
-	}
-	if judged < 2 {
-		t.Errorf("only %d of the parts had anything to judge", judged)
-	}
-}
-
 // Dividing an inbox in which readings wait loses none and judges none twice, and keeps the order of
 // every printer: what came before is judged first.
 func TestDividedAnew(t *testing.T) {

@@ -182,16 +182,30 @@ func (c *cluster) whole(js jetstream.JetStream) {
 // TEST_CLUSTER_KILLS=20 is the long form: that many kills of servers, and as many of workers.
 func TestCluster(t *testing.T) {
 	t.Parallel()
+	inCluster(t, howMany(t, "TEST_CLUSTER_KILLS", 2), 1)
+}
+
+// TestClusterParts is TestCluster with an inbox that is divided into parts, which the workers share.
+func TestClusterParts(t *testing.T) {
+	t.Parallel()
+	inCluster(t, howMany(t, "TEST_CLUSTER_KILLS", 1), 4)
+}
+
+func inCluster(t *testing.T, kills, partitions int) {
 	if testing.Short() {
 		t.Skip("takes half a minute")
 	}
-	kills := howMany(t, "TEST_CLUSTER_KILLS", 2)
 	c := startCluster(t)
 	p := &program{t: t, dir: t.TempDir()}
 	admin := []string{"--nats", c.urls(), "--nkey", c.keys[bus.RoleAdmin]}
 	small := []string{"--inbox-mib", "512", "--record-mib", "512", "--baselines-mib", "64", "--scans-mib", "64"}
+	if partitions > 1 {
+		small = append(small, "--partitions", fmt.Sprint(partitions))
+	}
 	p.do(append(append([]string{"init"}, small...), admin...)...)
-	p.do(append([]string{"init"}, admin...)...) // once more changes nothing
+	if said := p.do(append([]string{"init", "--json"}, admin...)...); !strings.Contains(said, fmt.Sprintf(`"partitions": %d`, partitions)) { // once more changes nothing
+		t.Errorf("init says %s", said)
+	}
 	file, good, drifted := thinned(t)
 	p.do(append([]string{"chart", "add", file}, admin...)...)
 	hits := countChat(t)
@@ -235,6 +249,9 @@ func TestCluster(t *testing.T) {
 		run(j)
 	}
 	l.await(t, 10)
+	if partitions > 1 {
+		shared(t, nc, partitions)
+	}
 	l.end(t)
 	for _, printer := range loadPrinters {
 		p.do(append([]string{"journal", "add", "note", "--site", "quay", "--printer", printer, "--text", "the last input"}, admin...)...)
@@ -248,6 +265,29 @@ func TestCluster(t *testing.T) {
 	}
 	if out, status := p.try(append([]string{"doctor"}, "--nats", c.urls(), "--nkey", c.keys[bus.RoleViewer])...); status != 0 {
 		t.Errorf("doctor: status %d\n%s", status, out)
+	}
+}
+
+// shared wants every part of the inbox into which readings come to be judged by somebody.
+func shared(t *testing.T, nc *nats.Conn, partitions int) {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
+	defer cancel()
+	reports, err := doctor.Ask(ctx, nc)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := map[int]bool{}
+	for _, printer := range loadPrinters {
+		want[bus.PartOf("quay", printer, partitions)] = true
+	}
+	here := 0
+	for _, r := range reports {
+		here += r.PartsHere
+		t.Logf("%s judges %d parts, others %d", r.Name, r.PartsHere, r.PartsElsewhere)
+	}
+	if here < len(want) {
+		t.Errorf("%d parts are judged, readings come into %d", here, len(want))
 	}
 }
 

@@ -40,10 +40,11 @@ type config struct {
 	NoSync         bool   `koanf:"no-sync"`
 	Log            string `koanf:"log"`
 	Zone           string `koanf:"zone"`
-	Memory         int    `koanf:"memory"` // MiB; soft
-	Name           string `koanf:"name"`   // of this worker among those on one bus
-	Health         string `koanf:"health"` // HOST:PORT, or off
-	Alive          string `koanf:"alive"`  // address that is to miss a dead worker
+	Memory         int    `koanf:"memory"`     // MiB; soft
+	Partitions     int    `koanf:"partitions"` // of the own bus's inbox; 0: as it is
+	Name           string `koanf:"name"`       // of this worker among those on one bus
+	Health         string `koanf:"health"`     // HOST:PORT, or off
+	Alive          string `koanf:"alive"`      // address that is to miss a dead worker
 	AliveFile      string `koanf:"alive-file"`
 	AliveInside    bool   `koanf:"alive-inside"`
 
@@ -115,7 +116,7 @@ type chatConfig struct {
 const envPrefix = "SWATHKEEPER_"
 
 // configFlags are the flags that are settings too; every other flag belongs to its command alone.
-var configFlags = []string{"data", "listen", "nats", "context", "creds", "nkey", "tls-ca", "tls-fingerprint", "listen-cert", "listen-key", "no-sync", "log", "zone", "memory", "name", "health", "alive", "alive-file", "alive-inside"}
+var configFlags = []string{"data", "listen", "nats", "context", "creds", "nkey", "tls-ca", "tls-fingerprint", "listen-cert", "listen-key", "no-sync", "partitions", "log", "zone", "memory", "name", "health", "alive", "alive-file", "alive-inside"}
 
 // loadConfig reads file, environment and flags of a command.
 func loadConfig(cmd *cobra.Command) (*config, error) {

@@ -16,7 +16,7 @@ func init() { extra = append(extra, newInit) }
 
 func newInit() *cobra.Command {
 	l := bus.DefaultLimits()
-	var replicas int
+	var replicas, partitions int
 	var inbox, record, baselines, scans int64
 	var asJSON bool
 	c := &cobra.Command{
@@ -26,9 +26,14 @@ func newInit() *cobra.Command {
 
 A worker with a bus of its own needs none of this. On a bus that several workers share,
 they only use what init has made, and refuse what would lose readings. init leaves alone
-what is there already and refuses the same. It needs an administrator's credentials.`,
+what is there already and refuses the same. It needs an administrator's credentials.
+
+With --partitions several workers judge at a time, each some printers; the order of each
+printer's readings is kept. The number may be changed at any time: what waits is judged
+first, and workers that run end and must be started again, as systemd or Kubernetes do.`,
 		Example: `  swathkeeper init --nats nats://bus-1:4222,nats://bus-2:4222,nats://bus-3:4222 --nkey admin.nk
-  swathkeeper init --nats nats://bus-1:4222 --replicas 1`,
+  swathkeeper init --nats nats://bus-1:4222 --replicas 1
+  swathkeeper init --nats nats://bus-1:4222 --nkey admin.nk --partitions 8`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
 			cfg, err := loadConfig(c)
@@ -40,6 +45,12 @@ what is there already and refuses the same. It needs an administrator's credenti
 			}
 			if replicas != 1 && replicas != 3 && replicas != 5 {
 				return usagef("--replicas %d: give 1, 3 or 5; an even number survives no more than the odd one below", replicas)
+			}
+			if c.Flags().Changed("partitions") {
+				if err := needPartitions(partitions); err != nil {
+					return err
+				}
+				l.Partitions = partitions
 			}
 			const mib = 1 << 20
 			for _, f := range []struct {
@@ -61,15 +72,31 @@ what is there already and refuses the same. It needs an administrator's credenti
 			if err := provision(cl.ctx, cl.js, l); err != nil {
 				return err
 			}
-			if asJSON {
-				return writeJSON(c, map[string]any{"ready": true, "replicas": replicas})
+			d, err := bus.ReadDivision(cl.ctx, cl.js)
+			if err != nil {
+				return err
 			}
-			_, err = fmt.Fprintf(c.OutOrStdout(), "the bus is ready for workers: every stream on %d of its servers\n", replicas)
+			left, err := d.Left(cl.ctx, cl.js)
+			if err != nil {
+				return err
+			}
+			if asJSON {
+				return writeJSON(c, map[string]any{"ready": true, "replicas": replicas, "partitions": d.Count(), "left": len(left)})
+			}
+			parts := "the inbox is whole"
+			if d.Count() > 1 {
+				parts = fmt.Sprintf("the inbox is divided into %d", d.Count())
+			}
+			if len(left) > 0 {
+				parts += "; what waited before that is judged first"
+			}
+			_, err = fmt.Fprintf(c.OutOrStdout(), "the bus is ready for workers: every stream on %d of its servers; %s\n", replicas, parts)
 			return err
 		},
 	}
 	f := c.Flags()
 	f.IntVar(&replicas, "replicas", 3, "servers that keep each stream")
+	f.IntVar(&partitions, "partitions", 0, fmt.Sprintf("into how many parts the inbox is divided, so that as many workers judge at a time, 1 to %d (default: as it is; a new one is whole)", bus.MaxPartitions))
 	f.Int64Var(&inbox, "inbox-mib", l.Inbox>>20, "most that the inbox may hold")
 	f.Int64Var(&record, "record-mib", l.Record>>20, "most that the records may hold")
 	f.Int64Var(&baselines, "baselines-mib", l.Baselines>>20, "most that the baselines may hold")

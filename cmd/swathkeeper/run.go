@@ -112,6 +112,7 @@ no-sync in TOML and SWATHKEEPER_NO_SYNC. Settings without a flag: [tolerance],
 	f.String("alive-file", "", "file that holds the address of --alive, where it is a secret")
 	f.Bool("alive-inside", false, "let --alive lead to this machine by a name")
 	f.Bool("no-sync", false, "let the disk lag behind: faster, but a power cut may lose readings")
+	f.Int("partitions", 0, fmt.Sprintf("into how many parts the inbox is divided, each judged by itself, 1 to %d (default: as it is; a new one is whole)", bus.MaxPartitions))
 	f.String("log", "", "least level that is logged: debug, info (default), warn, error")
 	f.Int("memory", 0, fmt.Sprintf("soft limit of memory in MiB (default %d, or what GOMEMLIMIT says)", defaultMemory))
 	f.StringArrayVar(&chats, "chat", nil, "where alerts go: console, or the URL of a webhook or chat service; may be repeated (others on this machine can read a command line: a secret URL belongs into the configuration file)")
@@ -186,9 +187,19 @@ func (c *config) workerOptions(console io.Writer) (worker.Options, error) {
 	if o.Chat.Targets, err = c.chatTargets(); err != nil {
 		return o, err
 	}
+	if c.Partitions != 0 {
+		if err := needPartitions(c.Partitions); err != nil {
+			return o, err
+		}
+		o.Limits = bus.DefaultLimits()
+		o.Limits.Partitions = c.Partitions
+	}
 	if c.outside() {
 		if err := bus.CheckURL(c.NATS); err != nil {
 			return o, &usageError{err}
+		}
+		if c.Partitions != 0 {
+			return o, usagef("--partitions divides a worker's own bus; divide an outside one once, with `swathkeeper init --partitions %d`", c.Partitions)
 		}
 		o.Bus = c.busOptions()
 		return o, nil
@@ -216,6 +227,14 @@ func checkFolder(dir string) error {
 		return usagef("data folder %s: it is no folder; name another with --data", dir)
 	case err != nil:
 		return usagef("data folder: %w", err)
+	}
+	return nil
+}
+
+// needPartitions refuses what an inbox cannot be divided into.
+func needPartitions(n int) error {
+	if n < 1 || n > bus.MaxPartitions {
+		return usagef("--partitions %d: give 1 to %d", n, bus.MaxPartitions)
 	}
 	return nil
 }
