@@ -203,7 +203,7 @@ func inCluster(t *testing.T, kills, partitions int) {
 		small = append(small, "--partitions", fmt.Sprint(partitions))
 	}
 	p.do(append(append([]string{"init"}, small...), admin...)...)
-	if said := p.do(append([]string{"init", "--json"}, admin...)...); !strings.Contains(said, fmt.Sprintf(`"partitions": %d`, partitions)) { // once more changes nothing
+	if said := p.do(append([]string{"init", "--json"}, admin...)...); !strings.Contains(said, fmt.Sprintf(`"partitions":%d`, partitions)) { // once more changes nothing
 		t.Errorf("init says %s", said)
 	}
 	file, good, drifted := thinned(t)
@@ -249,8 +249,19 @@ func inCluster(t *testing.T, kills, partitions int) {
 		run(j)
 	}
 	l.await(t, 10)
+	all := 2 * kills
 	if partitions > 1 {
 		shared(t, nc, partitions)
+		// Divided anew under load; workers of the old division have nothing to do with the new one.
+		p.do(append([]string{"init", "--partitions", fmt.Sprint(partitions + 2)}, admin...)...)
+		l.await(t, 10)
+		for i := range workers {
+			workers[i].kill()
+			run(i)
+		}
+		all += len(workers)
+		l.await(t, 30)
+		shared(t, nc, partitions+2)
 	}
 	l.end(t)
 	for _, printer := range loadPrinters {
@@ -258,7 +269,7 @@ func inCluster(t *testing.T, kills, partitions int) {
 	}
 	records := p.records(admin...)
 	hits.wait(t, records)
-	l.checkAll(t, records, hits, 2*kills)
+	l.checkAll(t, records, hits, all)
 	t.Logf("%d kills of servers and %d of workers; taken over within %s at most", kills, kills, longest.Round(10*time.Millisecond))
 	if longest > 30*time.Second {
 		t.Errorf("another worker took over only after %s", longest)
