@@ -13,6 +13,7 @@ import (
 
 	"swathkeeper/measure/settings"
 	"swathkeeper/protocol"
+	"swathkeeper/worker/judge"
 	"swathkeeper/worker/search"
 	"swathkeeper/worker/station"
 )
@@ -75,8 +76,9 @@ func (f *searchFlags) load() (*search.State, string, error) {
 func newSettingsStart() *cobra.Command {
 	var f searchFlags
 	var fill station.Fill
-	var site, media, stage, chart, wanted string
+	var site, media, stage, chart, wanted, baseline string
 	var sliders []string
+	var worth float64
 	c := &cobra.Command{
 		Use:   "start",
 		Short: "Name the driver's sliders and what the chart should look like",
@@ -130,6 +132,14 @@ or an earlier reading, "like the batch of March".`,
 				return usagef("%d sliders; at most %d can be searched at once: leave out those that you do not mean to touch", len(s.Sliders), settings.MaxSliders)
 			}
 			var err error
+			if s.Worth, err = worthOf(c, worth); err != nil {
+				return err
+			}
+			if baseline != "" {
+				if s.Noise, err = readNoise(baseline); err != nil {
+					return err
+				}
+			}
 			if s.Chart, err = station.ReadLayout(chart, ""); err != nil {
 				return err
 			}
@@ -155,7 +165,10 @@ or an earlier reading, "like the batch of March".`,
 			}
 			fmt.Fprintf(out, "search for %s on %s; sliders: %s; aim: %s; kept in %s\n", s.Printer, s.Media, onScreen(strings.Join(names, ", ")), onScreen(s.Aim.Text()), name)
 			if s.Aim.Note != "" {
-				fmt.Fprintf(out, "note: %s\n", s.Aim.Note)
+				fmt.Fprintf(out, "note: %s\n", onScreen(s.Aim.Note))
+			}
+			if s.Noise != nil {
+				fmt.Fprintf(out, "noise, from the baseline: inks differ by %.1f %% from print to print, a patch by %.2f dE00\n", s.Noise.PrintPercent, s.Noise.PatchDE00)
 			}
 			_, err = fmt.Fprintf(out, "Now print chart %s under the settings as they are, note every slider, press and read it, and give the reading to\n`swathkeeper settings next FILE --with SLIDER=VALUE,...`.\nCare: the platen is hot and crushes, hot dye gives off fumes; follow the maker's manual and local rules.\n", s.Chart.ID)
 			return err
@@ -170,8 +183,39 @@ or an earlier reading, "like the batch of March".`,
 	fl.StringVar(&wanted, "aim", "", "screen, or a file of wanted colours")
 	fl.StringVar(&fill.Mode, "mode", "", "take the aim's measurements of this condition, M0 to M3, where its file has several")
 	addTableFlag(c, &fill)
+	addWorthFlag(c, &worth)
+	fl.StringVar(&baseline, "baseline", "", "baseline of this printer under any preset, as 'baseline show --json' wrote it:\nhow much its prints differ is taken from there (default: inks by 1 %, a patch by 0.5 dE00)")
 	fl.StringArrayVar(&sliders, "slider", nil, "a slider of the driver, NAME=KIND,LOW..HIGH/STEP; once for each")
 	return c
+}
+
+func addWorthFlag(c *cobra.Command, worth *float64) {
+	c.Flags().Float64Var(worth, "worth", 0, "gain in mean dE00 for which one more print is worth making\n(default: a share of what is left, 0.08 to 0.12)")
+}
+
+// worthOf checks --worth; 0 where it was not given.
+func worthOf(c *cobra.Command, worth float64) (float64, error) {
+	if c.Flags().Changed("worth") && !(worth > 0 && worth <= 20) {
+		return 0, usagef("--worth %g: give a mean dE00 above 0 and up to 20; the larger it is, the sooner a search ends", worth)
+	}
+	return worth, nil
+}
+
+// readNoise takes the noise of prints from a baseline's file.
+func readNoise(name string) (*search.Noise, error) {
+	data, err := os.ReadFile(name)
+	if err != nil {
+		return nil, fmt.Errorf("--baseline: %w", err)
+	}
+	b, err := judge.DecodeBaseline(data)
+	if err != nil {
+		return nil, fmt.Errorf("%s is no baseline of `swathkeeper baseline show --json` (of one series; name it with --series): %w", name, err)
+	}
+	n, err := search.NoiseOf(b)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", name, err)
+	}
+	return n, nil
 }
 
 func notThere(name string) bool {

@@ -21,6 +21,7 @@ func newSettingsNext() *cobra.Command {
 	var f searchFlags
 	var fill station.Fill
 	var with []string
+	var worth float64
 	var asJSON bool
 	c := &cobra.Command{
 		Use:   "next FILE",
@@ -43,6 +44,11 @@ all sliders are named.`,
 			if err != nil {
 				return err
 			}
+			if w, err := worthOf(c, worth); err != nil {
+				return err
+			} else if w > 0 {
+				s.Worth = w
+			}
 			r, err := readPrint(s, args[0], fill)
 			if err != nil {
 				return err
@@ -54,7 +60,7 @@ all sliders are named.`,
 			if err != nil {
 				return err
 			}
-			s.Next = rep.Advice.Next
+			s.Propose(rep.Advice)
 			if err := s.Save(name); err != nil {
 				return err
 			}
@@ -71,6 +77,7 @@ all sliders are named.`,
 	fl.StringVar(&fill.Mode, "mode", "", modeFlag)
 	fl.StringVar(&fill.Path, "path", "", pathFlag)
 	addTableFlag(c, &fill)
+	addWorthFlag(c, &worth)
 	fl.BoolVar(&asJSON, "json", false, "print one JSON object")
 	return c
 }
@@ -201,7 +208,7 @@ func newSettingsShow() *cobra.Command {
 				return err
 			}
 			if c.Flags().Changed("good") {
-				s.Next = rep.Advice.Next
+				s.Propose(rep.Advice)
 				if err := s.Save(name); err != nil {
 					return err
 				}

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"math"
 	"os"
 	"slices"
 	"strings"
@@ -79,7 +80,10 @@ type settingsRun struct {
 	StoppedDE    float64 // typical difference of what it then said to keep
 	Suspected    int     // prints that were doubted without cause
 	Foretold     float64 // sum of ((measured - foretold) / standard error) squared, over Foretellings
+	Within       [2]int  // foretellings off by no more than 1 and 2 standard errors
 	Foretellings int
+	Known        []float64 // by the observer that knows the driver; where the aim is a batch
+	Slopes       []float64 // by the one that knows its slopes
 }
 
 func runSettings(ctx context.Context, progress io.Writer, o settingsOptions, plots string) (string, error) {
@@ -174,6 +178,9 @@ func (s *settingsShop) run(prints int) (settingsRun, error) {
 		if err != nil {
 			return r, err
 		}
+		if before != nil {
+			p.Foretold, p.ForetoldSE = before.NextDE, before.NextSE
+		}
 		list = append(list, p)
 		a, err := settings.Advise(s.task, list)
 		if err != nil {
@@ -183,6 +190,11 @@ func (s *settingsShop) run(prints int) (settingsRun, error) {
 			z := (a.Measured[j] - before.NextDE) / before.NextSE
 			r.Foretold += z * z
 			r.Foretellings++
+			for k := range r.Within {
+				if math.Abs(z) <= float64(k+1) {
+					r.Within[k]++
+				}
+			}
 		}
 		before = a
 		r.Suspected += len(a.Suspect)
@@ -205,9 +217,21 @@ func (s *settingsShop) run(prints int) (settingsRun, error) {
 		v = a.Next
 	}
 	var err error
-	r.Person, err = s.byHand(prints)
+	if r.Person, err = s.byHand(prints); err != nil || s.aim != aimBatch {
+		return r, err
+	}
+	if r.Known, err = s.byKnowing(boundPrints); err != nil {
+		return r, err
+	}
+	r.Slopes, err = s.bySlopes(boundPrints)
+	for _, d := range slices.Concat(r.Known, r.Slopes) {
+		r.Floor = min(r.Floor, d)
+	}
 	return r, err
 }
+
+// boundPrints is how many prints the observers make that know what no search can.
+const boundPrints = 6
 
 // byHand turns one slider at a time, as a person does: a quarter of its range one way, on that
 // way as long as it gets better, else the other way, then the next slider, and smaller steps in

@@ -242,7 +242,13 @@ func (s *settingsShop) findBest(r *rand.Rand, near []float64) error {
 }
 
 func (s *settingsShop) walk(v []float64, sizes []float64, full bool) ([]float64, float64, error) {
-	best, err := s.exact(v, full)
+	return s.pattern(v, sizes, func(v []float64) (float64, error) { return s.exact(v, full) })
+}
+
+// pattern is a pattern search for the least of f from v, by steps of these shares of the ranges:
+// single sliders, and pairs where the steps are small.
+func (s *settingsShop) pattern(v []float64, sizes []float64, f func(v []float64) (float64, error)) ([]float64, float64, error) {
+	best, err := f(v)
 	if err != nil {
 		return nil, 0, err
 	}
@@ -259,7 +265,7 @@ func (s *settingsShop) walk(v []float64, sizes []float64, full bool) ([]float64,
 				if slices.Equal(w, v) {
 					return nil
 				}
-				d, err := s.exact(w, full)
+				d, err := f(w)
 				if err == nil && d < best-1e-6 {
 					best, v, better = d, w, true
 				}

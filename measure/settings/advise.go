@@ -78,9 +78,9 @@ func Advise(task Task, prints []Print) (*Advice, error) {
 			return nil, err
 		}
 	}
-	a.Best = s.at
-	a.next(s, prints)
 	s.sameness(prints, a)
+	a.Best, a.BestDE = s.nearest(prints, a.Measured, weight)
+	a.next(s, prints)
 	return a, nil
 }
 
@@ -98,23 +98,51 @@ func (a *Advice) nearest(weight []float64) int {
 	return max(best, 0)
 }
 
+// nearest is the print to keep. Of those that measured alike, but for the noise of a print, it is the
+// one whose settings all prints together foretell to be nearer: half by its own measurement.
+func (s *scene) nearest(prints []Print, measured, weight []float64) (best int, top float64) {
+	best, top = s.at, math.Inf(1)
+	for j, d := range measured {
+		if weight[j] < 1 || d > measured[s.at]+alikeNoise*s.PrintPercent {
+			continue
+		}
+		u := s.moves(prints[j].Values)
+		s.prepare(u, s.subset)
+		if d = (d + s.difference(s.belief.mean, u, s.subset)) / 2; d < top {
+			best, top = j, d
+		}
+	}
+	return best, top
+}
+
+// alikeNoise is how far two mean differences may lie apart by the noise of their prints, for each
+// percent of strength that differs from print to print.
+const alikeNoise = 0.2
+
+// moves are settings as moves from the origin.
+func (s *scene) moves(values []float64) []float64 {
+	u := make([]float64, len(values))
+	for i, sl := range s.Sliders {
+		u[i] = sl.unit(values[i]) - s.origin[i]
+	}
+	return u
+}
+
 // next decides on the next print.
 func (a *Advice) next(s *scene, prints []Print) {
 	n := len(s.Sliders)
 	start := make([]float64, n)
-	zero := make([]float64, n)
+	zero := s.moves(prints[a.Best].Values)
 	fixed := s.probe(prints, start)
 	for i, f := range fixed {
 		if f {
 			a.Probed = append(a.Probed, s.Sliders[i].Name)
 		}
 	}
-	var at, to [draws]float64
 	all := make([]int, len(s.Chart.IDs))
 	for p := range all {
 		all[p] = p
 	}
-	a.BestDE = s.expect(zero, all, &at)
 	// The newest print, when it is doubted and nobody has repeated it, comes first: it may be the one
 	// that knows. An older one is not worth a print: the search has moved on.
 	for _, j := range a.Suspect {
@@ -122,13 +150,7 @@ func (a *Advice) next(s *scene, prints []Print) {
 			continue
 		}
 		a.Why, a.Next, a.Probed = WhyRepeat, slices.Clone(prints[j].Values), nil
-		u := make([]float64, n)
-		for i, sl := range s.Sliders {
-			u[i] = sl.unit(prints[j].Values[i]) - s.origin[i]
-		}
-		a.NextDE = s.expect(u, all, &to)
-		a.NextSE = math.Hypot(deviation(to), s.noise())
-		a.Chance = chance(at, to)
+		a.foretell(s, prints, s.moves(prints[j].Values), all, false)
 		return
 	}
 	s.caution = cautionLater
@@ -139,10 +161,19 @@ func (a *Advice) next(s *scene, prints []Print) {
 	for _, pr := range prints {
 		s.taken = append(s.taken, pr.Values)
 	}
-	u, _ := s.seek([][]float64{start}, fixed)
-	a.NextDE = s.expect(u, all, &to)
-	a.NextSE = math.Hypot(deviation(to), s.noise())
-	a.Chance = chance(at, to)
+	starts, supposed := [][]float64{start}, false
+	if 2*len(prints) < n {
+		if there, err := s.supposeAim(start, a.Measured[a.Best]); err == nil {
+			for i, f := range fixed {
+				if f {
+					there[i] = start[i]
+				}
+			}
+			starts = append(starts, there)
+		}
+	}
+	u, _ := s.seek(starts, fixed)
+	a.foretell(s, prints, u, all, supposed)
 	a.Next = make([]float64, n)
 	for i, sl := range s.Sliders {
 		a.Next[i] = sl.Nearest(sl.value(s.origin[i] + u[i]))
@@ -153,9 +184,17 @@ func (a *Advice) next(s *scene, prints []Print) {
 	s.prepare(u, s.subset)
 	gain -= s.difference(s.belief.mean, u, s.subset)
 	a.Left = s.left(zero, u)
-	if len(prints) > 1 && len(a.Probed) == 0 && gain < s.Worth && a.Left < leftShare*s.Worth {
-		a.Why, a.Next = WhyDone, slices.Clone(prints[s.at].Values)
-		a.NextDE, a.NextSE, a.Chance = a.BestDE, math.Hypot(deviation(at), s.noise()), 0
+	worth := s.Worth
+	if worth == 0 {
+		worth = min(worthMost, max(worthLeast, worthShare*a.Measured[a.Best]))
+		if len(prints)-1-a.Best >= stale {
+			worth = worthMost
+		}
+	}
+	if len(prints) > 1 && len(a.Probed) == 0 && gain < worth && a.Left < worth {
+		a.Why, a.Next = WhyDone, slices.Clone(prints[a.Best].Values)
+		a.foretell(s, prints, zero, all, false)
+		a.NextDE, a.Chance = a.BestDE, 0
 	}
 }
 
@@ -167,8 +206,14 @@ const (
 	cautionLater = 0.1
 )
 
-// leftShare is how many times Worth may be left, by the belief, when a search ends.
-const leftShare = 1.0
+// What a print is worth where nobody says otherwise: a share of what the best one leaves, but no
+// less than can be told from the noise of prints, and no more than anybody would forgo.
+const (
+	worthLeast = 0.08
+	worthShare = 0.09
+	worthMost  = 0.12
+	stale      = 2 // prints since the best, after which the most is asked of one more
+)
 
 // left is what a search could gain if the belief's samples were the truth, each with its own best
 // settings, in the mean.
@@ -191,20 +236,47 @@ func (s *scene) left(zero, u []float64) float64 {
 // leftDraws is over how many samples.
 const leftDraws = 4
 
-// noise is that of a mean difference from print to print, roughly.
-func (s *scene) noise() float64 { return 0.15 * s.PrintPercent }
+// What is foretold of a print. The belief's samples differ from each other mostly in ways that take
+// the chart away from the aim, while a search goes towards it: only doubtShare of what their doubt
+// adds to the mean's difference comes true, unless the aim itself is part of the belief. And a
+// foretold difference is off by shareOff of itself beside what the samples tell, more while the aim is only supposed. Found on made-up
+// printers (cmd/trials settings), and corrected by what came of the search's own foretellings,
+// against which the rule counts as priorForetellings of them.
+const (
+	doubtShare        = 0.4
+	shareOff          = 0.2
+	shareOffSupposed  = 0.55
+	priorForetellings = 4.0
+)
 
-// chance is the share of the belief's samples under which to is the smaller.
-func chance(at, to [draws]float64) float64 {
-	n := 0.0
-	for d := range draws {
-		if to[d] < at[d] {
+// foretell fills in what to expect at moves u.
+func (a *Advice) foretell(s *scene, prints []Print, u []float64, patches []int, supposed bool) {
+	var to [draws]float64
+	a.NextDE = s.expect(u, patches, &to)
+	off := shareOffSupposed
+	if !supposed {
+		m := s.difference(s.belief.mean, u, patches)
+		a.NextDE = m + doubtShare*(a.NextDE-m)
+		off = shareOff
+	}
+	sum, n := priorForetellings, priorForetellings
+	for j, pr := range prints {
+		if pr.ForetoldSE > 0 {
+			z := (a.Measured[j] - pr.Foretold) / pr.ForetoldSE
+			sum += min(z*z, mostOff)
 			n++
 		}
 	}
-	// Eight samples cannot tell 0 or 1.
-	return (n + 0.5) / (draws + 1)
+	a.NextSE = math.Sqrt(sum/n) * math.Hypot(math.Hypot(deviation(to), s.noise()), off*a.NextDE)
+	a.Chance = 0.5 * math.Erfc((a.NextDE-a.BestDE)/a.NextSE/math.Sqrt2)
 }
+
+// mostOff bounds what one foretelling counts, in squared standard errors: a failed print is no
+// measure of the rule.
+const mostOff = 9.0
+
+// noise is that of a mean difference from print to print, roughly.
+func (s *scene) noise() float64 { return 0.1 * s.PrintPercent }
 
 // repeated tells whether another print was made under the settings of print j.
 func repeated(prints []Print, j int) bool {
@@ -276,10 +348,7 @@ func (t *Task) scene(prints []Print, origin int, weight []float64) (*scene, []se
 		if j == origin {
 			continue
 		}
-		u := make([]float64, len(t.Sliders))
-		for i, sl := range t.Sliders {
-			u[i] = sl.unit(pr.Values[i]) - s.origin[i]
-		}
+		u := s.moves(pr.Values)
 		c, info, left := pic.show(pr, ridge)
 		list = append(list, seen{print: j, u: u, c: c, noise: t.noiseOf(c, info, ridge, print, weight[j]), left: pic.left(left)})
 		at, rest = append(at, u), append(rest, left)
@@ -290,6 +359,7 @@ func (t *Task) scene(prints []Print, origin int, weight []float64) (*scene, []se
 	}
 	s.rest = newLeftover(at, rest, restWeight)
 	s.subset = t.some(len(labs))
+	s.list, s.print, s.ridge = list, print, ridge
 	return s, list, nil
 }
 

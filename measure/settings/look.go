@@ -180,6 +180,9 @@ type scene struct {
 	// caution is the share of the belief's doubt that the search minds, 0..1.
 	caution float64
 	taken   [][]float64 // settings of the prints
+	// list are the other prints as seen, print and ridge the noise and the damping of their changes.
+	list         []seen
+	print, ridge []float64
 }
 
 // prepare fills in what of the logs does not hang on the change of tints: the leftover at u.

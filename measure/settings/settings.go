@@ -117,6 +117,10 @@ type Print struct {
 	Missing []bool
 	// Kept says that a person looked at a doubted print and found it good: it counts in full.
 	Kept bool
+	// Foretold and ForetoldSE are the NextDE and NextSE that an earlier Advise gave for this print,
+	// where it was made under the settings that were asked for; 0 where not. What came of them
+	// corrects the doubt of later ones.
+	Foretold, ForetoldSE float64
 }
 
 // Task is what is looked for.
@@ -136,7 +140,8 @@ type Options struct {
 	PrintPercent float64
 	// PatchNoise is a patch's noise in dE00; 0 stands for 0.5.
 	PatchNoise float64
-	// Worth is the smallest gain in mean dE00 that is worth another print; 0 stands for 0.12.
+	// Worth is the smallest gain in mean dE00 that is worth another print; 0 stands for a
+	// share of what the best print leaves, 0.08 to 0.12.
 	Worth float64
 	// Seed draws what the expected gain is averaged over.
 	Seed uint64
@@ -148,9 +153,6 @@ func (o Options) withDefaults() Options {
 	}
 	if o.PatchNoise == 0 {
 		o.PatchNoise = 0.5
-	}
-	if o.Worth == 0 {
-		o.Worth = 0.12
 	}
 	return o
 }

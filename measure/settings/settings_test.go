@@ -226,8 +226,13 @@ func TestIdleAndAlike(t *testing.T) {
 	prints := []Print{r.print(0, start)}
 	for day := 1; day <= 9; day++ {
 		v := slices.Clone(r.advise(prints).Next)
-		if day == 4 { // somebody plays with the dead slider alone
+		switch day { // somebody plays with single sliders: what never moves shows nothing
+		case 4:
 			v[n] += 40
+		case 5:
+			v[n+1] -= 40
+		case 6:
+			v[0] += 30
 		}
 		prints = append(prints, r.print(day, v))
 	}

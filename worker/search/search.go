@@ -46,9 +46,14 @@ func (s *State) Report() (*Report, error) {
 		r.BlackL = w.Ends.Black.L
 	}
 	task := settings.Task{Chart: judge.Chart(s.Chart), Sliders: s.Sliders, Aim: w.Lab, Weight: w.Weight}
+	task.Worth = s.Worth
+	if s.Noise != nil {
+		task.PrintPercent, task.PatchNoise = s.Noise.PrintPercent, s.Noise.PatchDE00
+	}
 	var prints []settings.Print
 	for i, p := range s.Prints {
-		prints = append(prints, settings.Print{Values: p.Values, Lab: sheets[i].lab, Missing: sheets[i].missing, Kept: p.Good})
+		prints = append(prints, settings.Print{Values: p.Values, Lab: sheets[i].lab, Missing: sheets[i].missing, Kept: p.Good,
+			Foretold: p.Foretold, ForetoldSE: p.ForetoldSE})
 		cast := aim.Cast(&task.Chart, w.Lab, sheets[i].lab, sheets[i].missing, w.Weight)
 		r.Cast = append(r.Cast, cast)
 		r.Words = append(r.Words, aim.Words(cast))
@@ -115,6 +120,9 @@ func (s *State) Add(r *protocol.Reading, file string, with map[string]float64, a
 		return fmt.Errorf("%s: %w", file, err)
 	}
 	p := Print{At: at, File: file, Values: values, Asked: asked}
+	if asked {
+		p.Foretold, p.ForetoldSE = s.NextDE, s.NextSE
+	}
 	for i, c := range sample.Lab {
 		if sample.Missing[i] {
 			p.Lab = append(p.Lab, nil)
@@ -127,6 +135,11 @@ func (s *State) Add(r *protocol.Reading, file string, with map[string]float64, a
 	p.Reading = &head
 	s.Prints = append(s.Prints, p)
 	return nil
+}
+
+// Propose keeps what is to be printed next, and what was foretold of it.
+func (s *State) Propose(a *settings.Advice) {
+	s.Next, s.NextDE, s.NextSE = a.Next, a.NextDE, a.NextSE
 }
 
 // Preset is what a print of the search is kept as, and the series that its readings will be of.

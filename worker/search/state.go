@@ -10,14 +10,17 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
 	"time"
 
 	"swathkeeper/measure/colour"
+	"swathkeeper/measure/drift"
 	"swathkeeper/measure/settings"
 	"swathkeeper/protocol"
+	"swathkeeper/worker/judge"
 )
 
 // Schema names the document.
@@ -35,7 +38,15 @@ type State struct {
 	Sliders []settings.Slider `json:"sliders"`
 	Aim     Aim               `json:"aim"`
 	Prints  []Print           `json:"prints"`
-	Next    []float64         `json:"next,omitempty"` // what was proposed last
+	// Noise is what prints under the same settings differ by, where a baseline told it.
+	Noise *Noise `json:"noise,omitempty"`
+	// Worth is the gain in mean dE00 that is worth another print; 0 where the shop did not say.
+	Worth float64 `json:"worth_de00,omitempty"`
+
+	Next []float64 `json:"next,omitempty"` // what was proposed last
+	// NextDE and NextSE are what was foretold of it.
+	NextDE float64 `json:"next_de00,omitempty"`
+	NextSE float64 `json:"next_de00_se,omitempty"`
 	Kept    string            `json:"kept,omitempty"` // name of the preset it ended in
 }
 
@@ -64,6 +75,42 @@ func (a Aim) Text() string {
 	return a.Name
 }
 
+// Noise is what prints under the same settings differ by, from print to print.
+type Noise struct {
+	// PrintPercent is the standard deviation of a channel's strength, PatchDE00 that of one patch
+	// beyond it.
+	PrintPercent float64 `json:"print_percent"`
+	PatchDE00    float64 `json:"patch_de00"`
+}
+
+// Bounds of a noise that can be believed; outside them it is the baseline that was odd.
+const (
+	minPrintPercent, maxPrintPercent = 0.2, 5.0
+	minPatchDE00, maxPatchDE00       = 0.1, 3.0
+)
+
+// NoiseOf takes the noise from a baseline.
+func NoiseOf(b *judge.Baseline) (*Noise, error) {
+	if b.Colour == nil {
+		return nil, fmt.Errorf("baseline %s is of readings without patches", b.ID)
+	}
+	sum, n := 0.0, 0.0
+	for _, f := range b.Colour.Factors {
+		if f.Kind == drift.KindStrength {
+			sum += f.SD * f.SD
+			n++
+		}
+	}
+	if n == 0 {
+		return nil, fmt.Errorf("baseline %s holds no strengths of channels", b.ID)
+	}
+	cov := b.Colour.Noise // LL, LA, LB, AA, AB, BB
+	return &Noise{
+		PrintPercent: min(maxPrintPercent, max(minPrintPercent, math.Sqrt(sum/n))),
+		PatchDE00:    min(maxPatchDE00, max(minPatchDE00, math.Sqrt(cov[0]+cov[3]+cov[5]))),
+	}, nil
+}
+
 // Print is one print and its reading.
 type Print struct {
 	At      time.Time         `json:"at"`
@@ -73,6 +120,9 @@ type Print struct {
 	Asked   bool              `json:"asked"`          // under the settings that were proposed
 	Lab     []*[3]float64     `json:"lab"`            // in the layout's order; null where not read
 	Good    bool              `json:"good,omitempty"` // a person looked at a doubted print and found it good
+	// Foretold and ForetoldSE are what was foretold of it, where it was made as asked.
+	Foretold   float64 `json:"foretold_de00,omitempty"`
+	ForetoldSE float64 `json:"foretold_de00_se,omitempty"`
 }
 
 func labs(list []*[3]float64) (out []colour.Lab, missing []bool) {
