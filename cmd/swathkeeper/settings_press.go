@@ -31,7 +31,8 @@ three times, nine tiles on one sheet.
 'plan' draws the sheet and says which tile is pressed how, and in what turn. Cut the tiles
 apart, press each by itself on a piece of the goods, lay them back in their places, read
 them as one chart, and give the reading to 'read': it names the region with the most colour
-that leaves the goods as they were. You press; the worker drives nothing.
+that leaves the goods as they were and the greys alike, and says where heavy overprints lose
+more than single inks, and which tile was pressed unevenly. You press; the worker drives nothing.
 
 ` + pressCare
 
@@ -146,7 +147,7 @@ func printPlan(out io.Writer, p *press.Plan, sheet, file string) error {
 	turns := slices.Clone(p.Tiles)
 	slices.SortFunc(turns, func(a, b press.Tile) int { return a.Turn - b.Turn })
 	for _, t := range turns {
-		fmt.Fprintf(out, "  %d. tile %d at %g degrees for %g s\n", t.Turn, t.Number, t.Celsius, t.Seconds)
+		fmt.Fprintf(out, "  %d. tile %d at %g °C for %g s\n", t.Turn, t.Number, t.Celsius, t.Seconds)
 	}
 	_, err := fmt.Fprintf(out, "let the platen settle after each change of temperature; then read all nine in their places: swathkeeper settings press read FILE --plan %s\n%s\n", file, pressCare)
 	return err
@@ -220,7 +221,6 @@ func readTiles(plan *pressPlan, name string, fill station.Fill) (*press.Verdict,
 	}
 	chart := judge.Chart(plan.Chart)
 	tints := chart.Tints()
-	white := make([]bool, each)
 	lab := make([][]colour.Lab, tiles)
 	for n := range lab {
 		lab[n] = s.Lab[n*each : (n+1)*each]
@@ -230,20 +230,31 @@ func readTiles(plan *pressPlan, name string, fill station.Fill) (*press.Verdict,
 			}
 		}
 	}
-	for k := range white {
-		white[k] = !slices.ContainsFunc(tints[k], func(t float64) bool { return t > 0 })
-	}
-	return plan.Plan.Judge(lab, white)
+	return plan.Plan.Judge(lab, tints[:each])
 }
+
+// heavyEnough is the share of their most colour below which heavy overprints are worth a word.
+const heavyEnough = 0.95
 
 func printPress(out io.Writer, plan *pressPlan, v *press.Verdict) error {
 	fmt.Fprintf(out, "%s on %s\n", plan.Printer, plan.Media)
 	for _, o := range v.Outcomes {
-		fmt.Fprintf(out, "  tile %d, %g degrees for %g s: depth of colour %.1f, goods off their white by %.2f dE00\n", o.Number, o.Celsius, o.Seconds, o.Depth, o.White)
+		cast := "greys as at the best"
+		if o.Toward != "" {
+			cast = fmt.Sprintf("greys %.1f toward %s of the best's", o.Cast, o.Toward)
+		}
+		fmt.Fprintf(out, "  tile %d, %g °C for %g s: depth of colour %.1f (single inks %.0f %%, heavy overprints %.0f %% of their most), %s, goods off their white by %.2f dE00, evenness %.2f dE00\n",
+			o.Number, o.Celsius, o.Seconds, o.Depth, 100*o.Single, 100*o.Heavy, cast, o.White, o.Uneven)
 	}
-	fmt.Fprintf(out, "best: %g degrees for %g s; as good, within what nine tiles tell: %g to %g degrees, %g to %g s\n",
+	fmt.Fprintf(out, "best: %g °C for %g s; as good, within what nine tiles tell: %g to %g °C, %g to %g s\n",
 		v.Best.Celsius, v.Best.Seconds, v.Celsius.Low, v.Celsius.High, v.Seconds.Low, v.Seconds.High)
-	fmt.Fprintf(out, "  depth of colour %.1f to expect there, give or take %.1f; goods off their white by %.2f dE00\n", v.Depth, v.DepthSE, v.White)
+	fmt.Fprintf(out, "  depth of colour %.1f to expect there, give or take %.1f; heavy overprints at %.0f %% of their most; goods off their white by %.2f dE00\n", v.Depth, v.DepthSE, 100*v.Heavy, v.White)
+	for _, n := range v.Uneven {
+		fmt.Fprintf(out, "tile %d is uneven: the same grey differs from corner to corner; look whether it lay flat and fully under the platen, and trust it least\n", n)
+	}
+	if v.Heavy < heavyEnough {
+		fmt.Fprintln(out, "dark overprints lose more than single inks even at the best: less ink in the driver (its limit, or its density) may do more than the press")
+	}
 	if v.Scorched {
 		fmt.Fprintln(out, "every setting of this range yellows the goods beyond the usual tolerance: try a cooler or shorter range")
 	}

@@ -95,7 +95,7 @@ func Cast(chart *drift.Chart, aims, labs []colour.Lab, missing []bool, weight []
 		g.Chroma /= math.Max(1, coloured[name])
 		g.Cast = math.Hypot(g.A, g.B)
 		if g.Cast >= worthCast {
-			g.Toward = toward(g.A, g.B)
+			g.Toward = Toward(g.A, g.B)
 		}
 		out = append(out, *g)
 	}
@@ -116,8 +116,8 @@ func solid(t []float64) bool {
 	return full == 1 || full == 2
 }
 
-// toward names a direction of a*, b*.
-func toward(a, b float64) string {
+// Toward names a direction of a*, b*: red, orange and so on, in eighths of the circle.
+func Toward(a, b float64) string {
 	names := []string{"red", "orange", "yellow", "yellow-green", "green", "blue-green", "blue", "magenta"}
 	k := int(math.Round(math.Atan2(b, a)/(math.Pi/4)+8)) % 8
 	return names[k]

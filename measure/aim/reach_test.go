@@ -127,7 +127,7 @@ func TestCast(t *testing.T) {
 	}
 	for k, want := range []string{"red", "orange", "yellow", "yellow-green", "green", "blue-green", "blue", "magenta"} {
 		a := float64(k) * math.Pi / 4
-		if got := toward(math.Cos(a), math.Sin(a)); got != want {
+		if got := Toward(math.Cos(a), math.Sin(a)); got != want {
 			t.Errorf("%d degrees is called %s, not %s", k*45, got, want)
 		}
 	}

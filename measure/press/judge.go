@@ -3,9 +3,11 @@ package press
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 
+	"swathkeeper/measure/aim"
 	"swathkeeper/measure/colour"
 )
 
@@ -17,6 +19,18 @@ type Outcome struct {
 	Depth float64 `json:"depth"`
 	// White is the CIEDE2000 of the tile's bare goods from the palest of all tiles: scorching.
 	White float64 `json:"white_de00"`
+	// Single and Heavy are how much colour single inks, and overprints of two full tints or more,
+	// have, as a share of the most of any tile. Heavy below Single: dye stays in the paper where much
+	// lies on a spot (too little press), or is driven off again (too much).
+	Single float64 `json:"single"`
+	Heavy  float64 `json:"heavy"`
+	// Cast is how far the greys' mean a*, b* lie from where they are at the best setting, and Toward
+	// its direction, where it is worth naming.
+	Cast   float64 `json:"cast"`
+	Toward string  `json:"toward,omitempty"`
+	// Uneven is how far patches printed alike lie from their mean on this tile, but for the farthest
+	// one: a CIEDE2000.
+	Uneven float64 `json:"uneven_de00"`
 }
 
 // Verdict names the best region.
@@ -35,6 +49,10 @@ type Verdict struct {
 	Edge []string `json:"edge,omitempty"`
 	// Scorched says that no setting of the range leaves the goods as they were.
 	Scorched bool `json:"scorched,omitempty"`
+	// Heavy is the share of their most colour that heavy overprints are foretold to have at the best.
+	Heavy float64 `json:"heavy"`
+	// Uneven are the numbers of tiles that were pressed or read unevenly: they tell least.
+	Uneven []int `json:"uneven,omitempty"`
 }
 
 // Setting is one of the press.
@@ -45,46 +63,44 @@ type Setting struct {
 
 // What counts as best: at most depthShare less colour than the most, and goods no further from
 // their white than whiteLimit, the usual tolerance for a white.
+// Within the region greys shift by castLimit at most, since two presses set to its ends should
+// give goods that can be sewn together. A tile is uneven when patches printed alike differ by
+// unevenLimit and by unevenTimes what they do on the middle one of the tiles. Common practice, no
+// source.
 const (
-	depthShare = 0.985
-	whiteLimit = 1.0
+	depthShare  = 0.985
+	whiteLimit  = 1.0
+	castLimit   = 1.0
+	unevenLimit = 1.5
+	unevenTimes = 2.0
 )
 
 // Judge finds the best region from the tiles' patches, lab[n] those of tile n+1 in the order of
-// its patches, white marking the bare ones. Depth and white are each taken as a quadratic surface
-// over temperature and time (G. E. P. Box, K. B. Wilson, J. R. Statist. Soc. B 13, 1951), and the
-// region is what they foretell to be within the limits.
-func (p *Plan) Judge(lab [][]colour.Lab, white []bool) (*Verdict, error) {
+// tints, the amounts 0..1 that each patch of a tile asks of every channel. What the tiles show is
+// taken as quadratic surfaces over temperature and time (G. E. P. Box, K. B. Wilson, J. R. Statist.
+// Soc. B 13, 1951), and the region is what they foretell to be within the limits.
+func (p *Plan) Judge(lab [][]colour.Lab, tints [][]float64) (*Verdict, error) {
 	if len(lab) != len(p.Tiles) || len(p.Tiles) != Side*Side {
 		return nil, fmt.Errorf("%d tiles were read of %d", len(lab), len(p.Tiles))
 	}
+	f := partsOf(tints)
+	if len(f.bare) == 0 || len(f.bare) == len(tints) {
+		return nil, fmt.Errorf("a tile needs both bare and inked patches")
+	}
 	v := &Verdict{}
-	bare := make([]colour.Lab, len(lab))
+	bare, grey := make([]colour.Lab, len(lab)), make([]colour.Lab, len(lab))
 	for n, patches := range lab {
-		if len(patches) != len(white) {
-			return nil, fmt.Errorf("tile %d: %d patches, want %d", n+1, len(patches), len(white))
+		if len(patches) != len(tints) {
+			return nil, fmt.Errorf("tile %d: %d patches, want %d", n+1, len(patches), len(tints))
 		}
-		count := 0.0
 		for k, c := range patches {
 			if !c.IsFinite() {
 				return nil, fmt.Errorf("tile %d: patch %d is no colour", n+1, k+1)
 			}
-			if white[k] {
-				bare[n].L, bare[n].A, bare[n].B = bare[n].L+c.L, bare[n].A+c.A, bare[n].B+c.B
-				count++
-			}
 		}
-		if count == 0 || int(count) == len(white) {
-			return nil, fmt.Errorf("a tile needs both bare and inked patches")
-		}
-		bare[n] = colour.Lab{L: bare[n].L / count, A: bare[n].A / count, B: bare[n].B / count}
-		o := Outcome{Tile: p.Tiles[n]}
-		for k, c := range patches {
-			if !white[k] {
-				o.Depth += colour.DE76(c, bare[n]) / (float64(len(white)) - count)
-			}
-		}
-		v.Outcomes = append(v.Outcomes, o)
+		bare[n], grey[n] = meanOf(patches, f.bare), meanOf(patches, f.grey)
+		v.Outcomes = append(v.Outcomes, Outcome{Tile: p.Tiles[n], Depth: depthOf(patches, f.inked, bare[n]),
+			Single: depthOf(patches, f.single, bare[n]), Heavy: depthOf(patches, f.heavy, bare[n]), Uneven: f.uneven(patches)})
 	}
 	palest := 0
 	for n := range bare {
@@ -92,20 +108,58 @@ func (p *Plan) Judge(lab [][]colour.Lab, white []bool) (*Verdict, error) {
 			palest = n
 		}
 	}
+	var single, heavy float64
 	for n := range bare {
-		v.Outcomes[n].White = colour.DE2000(bare[n], bare[palest])
+		o := &v.Outcomes[n]
+		o.White = colour.DE2000(bare[n], bare[palest])
+		single, heavy = max(single, o.Single), max(heavy, o.Heavy)
 	}
-	depth, se, err := p.fit(v.Outcomes, func(o Outcome) float64 { return o.Depth })
-	if err != nil {
-		return nil, err
+	var all []float64
+	for n := range v.Outcomes {
+		o := &v.Outcomes[n]
+		o.Single, o.Heavy = shareOf(o.Single, single), shareOf(o.Heavy, heavy)
+		all = append(all, o.Uneven)
 	}
-	scorch, _, err := p.fit(v.Outcomes, func(o Outcome) float64 { return o.White })
-	if err != nil {
-		return nil, err
+	slices.Sort(all)
+	for _, o := range v.Outcomes {
+		if o.Uneven > unevenLimit && o.Uneven > unevenTimes*all[len(all)/2] {
+			v.Uneven = append(v.Uneven, o.Number)
+		}
 	}
-	v.DepthSE = se
-	p.region(v, depth, scorch)
+	var s surfaces
+	for _, x := range []struct {
+		into *func(Setting) float64
+		of   func(n int) float64
+	}{
+		{&s.depth, func(n int) float64 { return v.Outcomes[n].Depth }}, {&s.white, func(n int) float64 { return v.Outcomes[n].White }},
+		{&s.heavy, func(n int) float64 { return v.Outcomes[n].Heavy }},
+		{&s.a, func(n int) float64 { return grey[n].A }}, {&s.b, func(n int) float64 { return grey[n].B }},
+	} {
+		at, se, err := p.fit(x.of)
+		if err != nil {
+			return nil, err
+		}
+		if *x.into = at; x.into == &s.depth {
+			v.DepthSE = se
+		}
+	}
+	p.region(v, &s)
+	for n := range v.Outcomes {
+		o := &v.Outcomes[n]
+		a, b := grey[n].A-s.a(v.Best), grey[n].B-s.b(v.Best)
+		if o.Cast = math.Hypot(a, b); o.Cast >= castLimit {
+			o.Toward = aim.Toward(a, b)
+		}
+	}
 	return v, nil
+}
+
+// surfaces are what is foretold of a setting.
+type surfaces struct{ depth, white, heavy, a, b func(Setting) float64 }
+
+// cast is how far greys move between two settings.
+func (s *surfaces) cast(x, y Setting) float64 {
+	return math.Hypot(s.a(x)-s.a(y), s.b(x)-s.b(y))
 }
 
 // terms of the quadratic surface at x, y in -1..1.
@@ -113,12 +167,12 @@ func terms(x, y float64) [6]float64 { return [6]float64{1, x, y, x * x, y * y, x
 
 // fit is least squares on the nine tiles; se is the residual standard deviation, 3 degrees of
 // freedom.
-func (p *Plan) fit(all []Outcome, of func(Outcome) float64) (func(Setting) float64, float64, error) {
-	a, b := mat.NewDense(len(all), 6, nil), mat.NewVecDense(len(all), nil)
-	for i, o := range all {
-		t := terms(p.unit(Setting{o.Celsius, o.Seconds}))
-		a.SetRow(i, t[:])
-		b.SetVec(i, of(o))
+func (p *Plan) fit(of func(n int) float64) (func(Setting) float64, float64, error) {
+	a, b := mat.NewDense(len(p.Tiles), 6, nil), mat.NewVecDense(len(p.Tiles), nil)
+	for n, tile := range p.Tiles {
+		t := terms(p.unit(Setting{tile.Celsius, tile.Seconds}))
+		a.SetRow(n, t[:])
+		b.SetVec(n, of(n))
 	}
 	var w mat.VecDense
 	if err := w.SolveVec(a, b); err != nil {
@@ -131,11 +185,11 @@ func (p *Plan) fit(all []Outcome, of func(Outcome) float64) (func(Setting) float
 		return sum
 	}
 	sum := 0.0
-	for _, o := range all {
-		d := of(o) - at(Setting{o.Celsius, o.Seconds})
+	for n, tile := range p.Tiles {
+		d := of(n) - at(Setting{tile.Celsius, tile.Seconds})
 		sum += d * d
 	}
-	return at, math.Sqrt(sum / float64(len(all)-6)), nil
+	return at, math.Sqrt(sum / float64(len(p.Tiles)-6)), nil
 }
 
 func (p *Plan) unit(s Setting) (x, y float64) {
@@ -144,50 +198,43 @@ func (p *Plan) unit(s Setting) (x, y float64) {
 
 // region finds the settings within the limits, in whole degrees and seconds, and the one in their
 // middle.
-func (p *Plan) region(v *Verdict, depth, scorch func(Setting) float64) {
+func (p *Plan) region(v *Verdict, s *surfaces) {
 	var all []Setting
 	for c := math.Ceil(p.Celsius.Low); c <= p.Celsius.High; c++ {
-		for s := math.Ceil(p.Seconds.Low); s <= p.Seconds.High; s++ {
-			all = append(all, Setting{c, s})
+		for t := math.Ceil(p.Seconds.Low); t <= p.Seconds.High; t++ {
+			all = append(all, Setting{c, t})
 		}
 	}
 	least := math.Inf(1)
-	for _, s := range all {
-		least = min(least, scorch(s))
+	for _, x := range all {
+		least = min(least, s.white(x))
 	}
 	limit := whiteLimit
 	if least > limit {
 		v.Scorched, limit = true, least+0.2
 	}
 	most := math.Inf(-1)
-	for _, s := range all {
-		if scorch(s) <= limit {
-			most = max(most, depth(s))
+	for _, x := range all {
+		if s.white(x) <= limit {
+			most = max(most, s.depth(x))
 		}
 	}
 	var in []Setting
-	var mean Setting
-	for _, s := range all {
-		if scorch(s) <= limit && depth(s) >= depthShare*most {
-			in = append(in, s)
-			mean.Celsius += s.Celsius
-			mean.Seconds += s.Seconds
+	for _, x := range all {
+		if s.white(x) <= limit && s.depth(x) >= depthShare*most {
+			in = append(in, x)
 		}
 	}
-	n := float64(len(in))
-	x, y := p.unit(Setting{mean.Celsius / n, mean.Seconds / n})
-	near := math.Inf(1)
+	v.Best = p.middle(in)
+	in = slices.DeleteFunc(in, func(x Setting) bool { return s.cast(x, v.Best) > castLimit })
 	v.Celsius, v.Seconds = Range{math.Inf(1), math.Inf(-1)}, Range{math.Inf(1), math.Inf(-1)}
-	for _, s := range in {
-		a, b := p.unit(s)
-		if d := math.Hypot(a-x, b-y); d < near {
-			near, v.Best = d, s
-		}
-		v.Celsius = Range{min(v.Celsius.Low, s.Celsius), max(v.Celsius.High, s.Celsius)}
-		v.Seconds = Range{min(v.Seconds.Low, s.Seconds), max(v.Seconds.High, s.Seconds)}
+	for _, x := range in {
+		v.Celsius = Range{min(v.Celsius.Low, x.Celsius), max(v.Celsius.High, x.Celsius)}
+		v.Seconds = Range{min(v.Seconds.Low, x.Seconds), max(v.Seconds.High, x.Seconds)}
 	}
-	v.Depth, v.White = depth(v.Best), max(0, scorch(v.Best))
-	x, y = p.unit(v.Best)
+	v.Depth, v.White = s.depth(v.Best), max(0, s.white(v.Best))
+	v.Heavy = min(1, max(0, s.heavy(v.Best)))
+	x, y := p.unit(v.Best)
 	for _, e := range []struct {
 		at   bool
 		name string
@@ -197,4 +244,22 @@ func (p *Plan) region(v *Verdict, depth, scorch func(Setting) float64) {
 			v.Edge = append(v.Edge, e.name)
 		}
 	}
+}
+
+// middle is the setting nearest to the mean of all.
+func (p *Plan) middle(all []Setting) (best Setting) {
+	var mean Setting
+	for _, s := range all {
+		mean.Celsius += s.Celsius / float64(len(all))
+		mean.Seconds += s.Seconds / float64(len(all))
+	}
+	x, y := p.unit(mean)
+	near := math.Inf(1)
+	for _, s := range all {
+		a, b := p.unit(s)
+		if d := math.Hypot(a-x, b-y); d < near {
+			near, best = d, s
+		}
+	}
+	return best
 }

@@ -112,35 +112,47 @@ func Sheet(id, driven string, channels []string, mirrored bool) (*chart.Layout, 
 	return l, l.Validate()
 }
 
+// corners of a tile, and its bare middle: the same grey in all corners shows whether it was pressed
+// evenly.
+var corners, middle = []int{0, tileCols - 1, (tileRows - 1) * tileCols, tileRows*tileCols - 1}, []int{9, 14}
+
 // tileFields are the 24 patches of a tile: bare goods, each channel full and half, what lies over
-// each other, and greys.
+// each other, and greys, one of them in all corners.
 func tileFields(driven string, channels int) [][]float64 {
-	var out [][]float64
-	add := func(tints ...float64) {
+	device := func(tints ...float64) []float64 {
 		d := make([]float64, channels)
-		copy(d, tints)
+		copy(d, tints[:min(len(tints), channels)])
 		if driven == chart.DrivenRGB {
 			for i := range d {
 				d[i] = math.Round(255 - 2.55*d[i])
 			}
 		}
-		out = append(out, d)
+		return d
 	}
-	add()
-	add()
+	var rest [][]float64
 	for _, tint := range []float64{100, 50} {
 		for c := range min(channels, 4) {
 			t := make([]float64, channels)
 			t[c] = tint
-			add(t...)
+			rest = append(rest, device(t...))
 		}
 	}
-	for _, t := range [][]float64{{100, 100}, {0, 100, 100}, {100, 0, 100}, {100, 100, 100}, {50, 40, 40}, {25, 20, 20}, {70, 60, 60}, {0, 0, 0, 75},
-		{60, 50, 50, 100}, {80, 80}, {0, 80, 80}, {80, 0, 80}, {30, 60, 10}, {10, 30, 60}, {60, 10, 30}, {100, 50, 50}} {
-		add(t[:min(len(t), channels)]...)
+	for _, t := range [][]float64{{100, 100}, {0, 100, 100}, {100, 0, 100}, {100, 100, 100}, {25, 20, 20}, {75, 65, 65}, {60, 50, 50, 100},
+		{80, 80}, {0, 80, 80}, {80, 0, 80}, {30, 60, 10}, {10, 30, 60}, {60, 10, 30}, {100, 50, 50}} {
+		if len(t) <= max(channels, 3) {
+			rest = append(rest, device(t...))
+		}
 	}
-	for len(out) < tileCols*tileRows {
-		add()
+	var out [][]float64
+	for k := range tileCols * tileRows {
+		switch {
+		case slices.Contains(corners, k):
+			out = append(out, device(50, 40, 40))
+		case slices.Contains(middle, k) || len(rest) == 0:
+			out = append(out, device())
+		default:
+			out, rest = append(out, rest[0]), rest[1:]
+		}
 	}
-	return out[:tileCols*tileRows]
+	return out
 }
