@@ -140,14 +140,6 @@ func New(o Options) (*Worker, error) {
 	return &Worker{o: o, failed: make(chan error, 1), metrics: health.NewMetrics(o.Version)}, nil
 }
 
-// Run starts the worker, works until ctx ends or something breaks for good, and stops it.
-func (w *Worker) Run(ctx context.Context) error {
-	if err := w.Start(ctx); err != nil {
-		return err
-	}
-	return w.Wait(ctx)
-}
-
 // Wait works on until ctx ends or something breaks for good, and then stops the worker.
 func (w *Worker) Wait(ctx context.Context) error {
 	var cause error

@@ -48,7 +48,6 @@ const (
 // illuminant for the 2 degree observer. They do not change once made, so one value may serve
 // any number of goroutines.
 type Weights struct {
-	illuminant  Illuminant
 	start, step float64
 	w           []XYZ // one per band; the sum of the Y is 100
 	white       XYZ   // XYZ of the perfect diffuser: the sums of the weights
@@ -101,7 +100,7 @@ func NewWeights(illuminant Illuminant, startNM, stepNM float64, n int) (*Weights
 		}
 	}
 	w := &Weights{
-		illuminant: illuminant, start: startNM, step: stepNM,
+		start: startNM, step: stepNM,
 		w: make([]XYZ, n), published: illuminant.White(),
 	}
 	k := 100 / sum
@@ -133,9 +132,6 @@ func checkGrid(start, step float64, n int) error {
 	}
 	return nil
 }
-
-// Illuminant returns what the weights were made for.
-func (w *Weights) Illuminant() Illuminant { return w.illuminant }
 
 // Bands returns the number of reflectance values that the weights expect.
 func (w *Weights) Bands() int { return len(w.w) }

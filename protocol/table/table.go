@@ -17,13 +17,6 @@ import (
 	"swathkeeper/protocol/measurement"
 )
 
-// Looks tells whether text (UTF-8) is likely a table: whether its header line
-// names colours when cut at one of the separators.
-func Looks(text []byte) bool {
-	h, err := findHeader(text, "")
-	return err == nil && h.plan.Colour()
-}
-
 // header is the header line of a table and what it means.
 type header struct {
 	comma  rune

@@ -235,12 +235,6 @@ func (t *turn) anotherOpen(c *Cause) bool {
 	return false
 }
 
-// Hurts reports whether the work that an advice asks for can hurt someone, so that no message may
-// go out without its caution.
-func Hurts(advice string) bool {
-	return len(PlanFor(advice, "").Cautions) > 0
-}
-
 // ChannelName puts a channel into words; a channel it does not know stays as it is.
 func ChannelName(channel string) string {
 	names := map[string]string{
