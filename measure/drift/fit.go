@@ -20,6 +20,7 @@ type fitter struct {
 	// strength[c] is the place of channel c's strength among the factors, -1 when absent.
 	strength []int
 	normal   []float64 // sum of A'A over all known patches plus ridge, q*q
+	bend     []float64 // A' times each channel's curve over all known patches, nc*q
 	ridge    []float64
 	known    int
 }
@@ -36,14 +37,15 @@ const (
 // work is the scratch of one fit.
 type work struct {
 	d       []float64 // whitened differences, n*3
-	z       []float64 // d less curvature
+	diff    []float64 // the same in Lab, for the caller
 	r       []float64 // residuals
 	dist    []float64 // n
 	sorted  []float64 // n
 	weight  []float64 // n; 0 for missing
 	present []float64 // n; 1 or 0
 	m, rhs  []float64 // q*q, q
-	full    []float64 // A'z over all present patches, q
+	full    []float64 // A'd over all present patches, q
+	bend    []float64 // A' times each channel's curve, by the weights, nc*q
 	chol    []float64
 	theta   []float64
 	prev    []float64
@@ -53,21 +55,22 @@ type work struct {
 	used    int
 	missing int
 	near    []int32              // patches whose weight is in question
-	bent    [maxChannels]float64 // strengths whose curvature has been taken out of z
+	bent    [maxChannels]float64 // squares of the strengths whose curvature is taken out
+	curved  bool                 // any of them
 }
 
-func newWork(n, q int) *work {
+func newWork(n, q, nc int) *work {
 	w := &work{}
-	flat := make([]float64, 3*3*n+4*n+4*q*q+4*q)
+	flat := make([]float64, 3*3*n+4*n+4*q*q+4*q+nc*q)
 	take := func(k int) []float64 {
 		s := flat[:k:k]
 		flat = flat[k:]
 		return s
 	}
-	w.d, w.z, w.r = take(3*n), take(3*n), take(3*n)
+	w.d, w.diff, w.r = take(3*n), take(3*n), take(3*n)
 	w.dist, w.sorted, w.weight, w.present = take(n), take(n), take(n), take(n)
 	w.m, w.chol, w.cov, w.sub = take(q*q), take(q*q), take(q*q), take(q*q)
-	w.rhs, w.full, w.theta, w.prev = take(q), take(q), take(q), take(q)
+	w.rhs, w.full, w.theta, w.prev, w.bend = take(q), take(q), take(q), take(q), take(nc*q)
 	w.near = make([]int32, 0, n)
 	return w
 }
@@ -76,7 +79,7 @@ func newWork(n, q int) *work {
 func newFitter(columns, curves [][]float64, strength []int, noise [6]float64, scale []float32, known []bool, ridge []float64) *fitter {
 	q, n, nc := len(columns), len(known), len(strength)
 	f := &fitter{n: n, q: q, nc: nc, strength: strength, ridge: ridge,
-		root: make([]float64, 6*n), a: make([]float64, 3*n*q), curve: make([]float64, 3*n*nc), normal: make([]float64, q*q)}
+		root: make([]float64, 6*n), a: make([]float64, 3*n*q), curve: make([]float64, 3*n*nc), normal: make([]float64, q*q), bend: make([]float64, nc*q)}
 	base := inverseRoot(noise)
 	for p := range n {
 		if !known[p] || scale[p] <= 0 {
@@ -97,6 +100,7 @@ func newFitter(columns, curves [][]float64, strength []int, noise [6]float64, sc
 			}
 		}
 		f.add(f.normal, p, 1)
+		f.addBend(f.bend, p, 1)
 	}
 	for j := range q {
 		f.normal[j*q+j] += ridge[j]
@@ -126,6 +130,24 @@ func (f *fitter) add(m []float64, p int, k float64) {
 		row := m[i*q : i*q+i+1]
 		for j := range row {
 			row[j] += xi*x[j] + yi*y[j] + zi*z[j]
+		}
+	}
+}
+
+// addBend accumulates k times patch p's A' times its curves.
+func (f *fitter) addBend(bend []float64, p int, k float64) {
+	q := f.q
+	rows := f.a[p*3*q : (p+1)*3*q]
+	for c := range f.nc {
+		out := bend[c*q : c*q+q]
+		for i := range 3 {
+			v := k * f.curve[(p*3+i)*f.nc+c]
+			if v == 0 {
+				continue
+			}
+			for j, a := range rows[i*q : i*q+q] {
+				out[j] += v * a
+			}
 		}
 	}
 }
@@ -184,12 +206,12 @@ func (f *fitter) load(w *work, diff []float64, missing []bool) {
 // solve fits the factors to what load put in. It reports false when the normal equations are
 // singular, which the ridge prevents for finite input.
 func (f *fitter) solve(w *work) bool {
-	copy(w.z, w.d)
 	copy(w.weight, w.present)
 	clear(w.theta)
 	clear(w.bent[:])
+	w.curved = false
 	f.project(w)
-	whole, curved := true, false
+	whole := true
 	for round := range fitRounds {
 		copy(w.prev, w.theta)
 		if !f.step(w) {
@@ -200,7 +222,7 @@ func (f *fitter) solve(w *work) bool {
 			moved = max(moved, math.Abs(t-w.prev[j])*math.Sqrt(f.normal[j*f.q+j]))
 		}
 		// While the factors hardly move, only patches that lie out are looked at again.
-		if whole = round == 0 || curved || moved > 0.5; whole {
+		if whole = round == 0 || moved > 0.5; whole {
 			f.residuals(w)
 			f.rescale(w)
 		} else {
@@ -208,9 +230,7 @@ func (f *fitter) solve(w *work) bool {
 				f.residual(w, int(p))
 			}
 		}
-		change := f.reweigh(w, round)
-		curved = f.uncurve(w)
-		if round >= 1 && change < fitTolerance && (!curved || moved < 0.1) {
+		if change := f.reweigh(w, round); round >= 1 && change < fitTolerance {
 			break
 		}
 	}
@@ -222,7 +242,7 @@ func (f *fitter) solve(w *work) bool {
 	return true
 }
 
-// project computes A'z over all present patches.
+// project computes A'd over all present patches.
 func (f *fitter) project(w *work) {
 	q := f.q
 	clear(w.full)
@@ -233,7 +253,7 @@ func (f *fitter) project(w *work) {
 		}
 		rows := f.a[p*3*q : (p+1)*3*q]
 		x, y, z := rows[:q:q], rows[q:2*q:2*q], rows[2*q:3*q:3*q]
-		dx, dy, dz := w.z[p*3], w.z[p*3+1], w.z[p*3+2]
+		dx, dy, dz := w.d[p*3], w.d[p*3+1], w.d[p*3+2]
 		for j := range full {
 			full[j] += x[j]*dx + y[j]*dy + z[j]*dz
 		}
@@ -245,9 +265,15 @@ func (f *fitter) project(w *work) {
 func (f *fitter) step(w *work) bool {
 	q := f.q
 	copy(w.m, f.normal)
+	copy(w.bend, f.bend)
 	if w.missing > 0 {
 		for i, v := range w.sub {
 			w.m[i] -= v
+		}
+		for p := range f.n {
+			if w.present[p] == 0 && f.root[p*6] != 0 {
+				f.addBend(w.bend, p, -1)
+			}
 		}
 	}
 	copy(w.rhs, w.full)
@@ -257,9 +283,10 @@ func (f *fitter) step(w *work) bool {
 			continue
 		}
 		f.add(w.m, p, k)
+		f.addBend(w.bend, p, k)
 		rows := f.a[p*3*q : (p+1)*3*q]
 		x, y, z := rows[:q:q], rows[q:2*q:2*q], rows[2*q:3*q:3*q]
-		dx, dy, dz := k*w.z[p*3], k*w.z[p*3+1], k*w.z[p*3+2]
+		dx, dy, dz := k*w.d[p*3], k*w.d[p*3+1], k*w.d[p*3+2]
 		for j := range w.rhs {
 			w.rhs[j] += x[j]*dx + y[j]*dy + z[j]*dz
 		}
@@ -267,10 +294,50 @@ func (f *fitter) step(w *work) bool {
 	if !cholesky(w.m, w.chol, q) {
 		return false
 	}
-	copy(w.theta, w.rhs)
-	backsolve(w.chol, w.theta, q)
+	// The curvature of large strength changes goes by their squares, of which the normal equations
+	// hold the sums: a few solutions with one factorisation settle it.
+	for range curveRounds {
+		copy(w.theta, w.rhs)
+		if w.curved {
+			for c := range f.nc {
+				for j, v := range w.bend[c*q : c*q+q] {
+					w.theta[j] -= w.bent[c] * v
+				}
+			}
+		}
+		backsolve(w.chol, w.theta, q)
+		if !f.uncurve(w) {
+			break
+		}
+	}
 	return true
 }
+
+// curveRounds is how often, at most, the curvature is taken out anew.
+const curveRounds = 8
+
+// uncurve takes up the curvature of the strengths as they now stand and reports whether that
+// changes anything.
+func (f *fitter) uncurve(w *work) bool {
+	moved := false
+	for _, j := range f.strength {
+		w.curved = w.curved || j >= 0 && math.Abs(w.theta[j]) > leastCurved
+	}
+	if !w.curved {
+		return false
+	}
+	for c, j := range f.strength {
+		if j >= 0 {
+			s := max(-60, min(60, w.theta[j]))
+			moved = moved || math.Abs(math.Abs(s)-math.Sqrt(w.bent[c])) > 0.02
+			w.bent[c] = s * s
+		}
+	}
+	return moved
+}
+
+// leastCurved is the change of a strength, in percent, from which its curvature is worth taking out.
+const leastCurved = 2
 
 func (f *fitter) residuals(w *work) {
 	for p := range f.n {
@@ -287,11 +354,21 @@ func (f *fitter) residual(w *work, p int) {
 	rows := f.a[p*3*q : (p+1)*3*q]
 	theta := w.theta[:q:q]
 	x, y, z := rows[:q:q], rows[q:2*q:2*q], rows[2*q:3*q:3*q]
-	rx, ry, rz := w.z[p*3], w.z[p*3+1], w.z[p*3+2]
+	rx, ry, rz := w.d[p*3], w.d[p*3+1], w.d[p*3+2]
 	for j, t := range theta {
 		rx -= x[j] * t
 		ry -= y[j] * t
 		rz -= z[j] * t
+	}
+	if w.curved {
+		nc := f.nc
+		curve := f.curve[p*3*nc : (p+1)*3*nc]
+		for c := range nc {
+			k := w.bent[c]
+			rx -= curve[c] * k
+			ry -= curve[nc+c] * k
+			rz -= curve[2*nc+c] * k
+		}
 	}
 	w.r[p*3], w.r[p*3+1], w.r[p*3+2] = rx, ry, rz
 	w.dist[p] = math.Sqrt(rx*rx + ry*ry + rz*rz)
@@ -342,38 +419,4 @@ func (f *fitter) reweigh(w *work, round int) float64 {
 		return 1 // the redescending rounds are still to come
 	}
 	return change
-}
-
-// uncurve takes the curvature of large strength changes out of the differences and reports
-// whether there was any worth it.
-func (f *fitter) uncurve(w *work) bool {
-	any, moved := false, false
-	for c, j := range f.strength {
-		if j >= 0 {
-			any = any || math.Abs(w.theta[j]) > 2
-			moved = moved || math.Abs(w.theta[j]-w.bent[c]) > 0.05
-		}
-	}
-	if !any || !moved {
-		return false
-	}
-	nc := f.nc
-	var sq [maxChannels]float64
-	for c, j := range f.strength {
-		if j >= 0 {
-			s := max(-60, min(60, w.theta[j]))
-			sq[c] = s * s
-			w.bent[c] = w.theta[j]
-		}
-	}
-	for i := range w.z {
-		var k float64
-		row := f.curve[i*nc : i*nc+nc]
-		for c, v := range row {
-			k += v * sq[c]
-		}
-		w.z[i] = w.d[i] - k
-	}
-	f.project(w)
-	return true
 }

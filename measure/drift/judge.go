@@ -30,7 +30,7 @@ func (m *Model) Judge(s Sample, st State) (Result, State, error) {
 	}
 	w := m.pool.Get().(*work)
 	defer m.pool.Put(w)
-	diff := w.z // scratch of the right size until solve needs it
+	diff := w.diff
 	for p, c := range s.Lab {
 		u := m.mean[p]
 		diff[p*3], diff[p*3+1], diff[p*3+2] = c.L-u.L, c.A-u.A, c.B-u.B

@@ -225,7 +225,7 @@ func (l *learner) fitAll() {
 	q := l.fitter.q
 	l.theta, l.resid = matrix(l.count, q), matrix(l.count, 3*l.n)
 	l.weight, l.dist = matrix(l.count, l.n), matrix(l.count, l.n)
-	w := newWork(l.n, q)
+	w := newWork(l.n, q, l.fitter.nc)
 	diff := make([]float64, 3*l.n)
 	for i := range l.samples {
 		for p := range l.n {

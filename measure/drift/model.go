@@ -108,7 +108,7 @@ func (b *Baseline) Prepare() (*Model, error) {
 		m.pastMeanDE += p.MeanDE / float64(len(b.Past))
 	}
 	m.sets = map[patternKey]*patternSet{}
-	m.pool.New = func() any { return newWork(m.n, m.q) }
+	m.pool.New = func() any { return newWork(m.n, m.q, len(b.Chart.Channels)) }
 	return m, nil
 }
 

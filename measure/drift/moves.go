@@ -100,7 +100,11 @@ func inverseMove(s, t float64) (percent, points float64) {
 			if slope < 0.1 {
 				slope = 0.1
 			}
-			x = max(0, min(2, x-(printed(x)-want)/slope))
+			by := (printed(x) - want) / slope
+			x = max(0, min(2, x-by))
+			if math.Abs(by) < 1e-10 {
+				break
+			}
 		}
 		a, b, y := want/100, 4*want*(1-want)/100, x-want
 		aa += a * a

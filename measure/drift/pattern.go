@@ -368,17 +368,23 @@ func (m *Model) explain(r *Result, w *work, agreeing []float64) {
 	})
 }
 
+// negligible is the difference of logarithms from which a term adds nothing to a sum.
+const negligible = 37
+
 // logLikelihood is the log of the mean over sizes of the normal density at theta.
 func (m *Model) logLikelihood(p *patternModel, theta, y []float64) float64 {
 	q := m.q
 	best := math.Inf(-1)
 	var logs [8]float64
-	for i := range p.sizes {
+	// From the largest size down: it has the widest law, so that a small one that is out of the
+	// question is found to be so after a few rows.
+	for i := len(p.sizes) - 1; i >= 0; i-- {
 		s := &p.sizes[i]
 		copy(y, theta)
 		for j, v := range s.mean {
 			y[j] -= v
 		}
+		most := 2 * (s.ln - best + negligible)
 		var ss float64
 		for a := range q {
 			row := s.root[a*q : a*q+a+1]
@@ -386,14 +392,18 @@ func (m *Model) logLikelihood(p *patternModel, theta, y []float64) float64 {
 			for k, c := range row {
 				v += c * y[k]
 			}
-			ss += v * v
+			if ss += v * v; ss > most {
+				break
+			}
 		}
 		logs[i] = s.ln - ss/2
 		best = max(best, logs[i])
 	}
 	var sum float64
 	for _, v := range logs[:len(p.sizes)] {
-		sum += math.Exp(v - best)
+		if v > best-negligible {
+			sum += math.Exp(v - best)
+		}
 	}
 	return best + math.Log(sum/float64(len(p.sizes)))
 }
