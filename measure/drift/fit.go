@@ -355,11 +355,24 @@ func (f *fitter) residual(w *work, p int) {
 	theta := w.theta[:q:q]
 	x, y, z := rows[:q:q], rows[q:2*q:2*q], rows[2*q:3*q:3*q]
 	rx, ry, rz := w.d[p*3], w.d[p*3+1], w.d[p*3+2]
-	for j, t := range theta {
+	var sx, sy, sz float64 // a second sum each, so that no addition waits for the one before
+	j := 0
+	for ; j+1 < len(theta); j += 2 {
+		t, u := theta[j], theta[j+1]
+		rx -= x[j] * t
+		ry -= y[j] * t
+		rz -= z[j] * t
+		sx -= x[j+1] * u
+		sy -= y[j+1] * u
+		sz -= z[j+1] * u
+	}
+	if j < len(theta) {
+		t := theta[j]
 		rx -= x[j] * t
 		ry -= y[j] * t
 		rz -= z[j] * t
 	}
+	rx, ry, rz = rx+sx, ry+sy, rz+sz
 	if w.curved {
 		nc := f.nc
 		curve := f.curve[p*3*nc : (p+1)*3*nc]

@@ -9,10 +9,7 @@ func cholesky(m, l []float64, q int) bool {
 		li := l[i*q : i*q+i+1]
 		for j := range i + 1 {
 			lj := l[j*q : j*q+j+1]
-			s := m[i*q+j]
-			for k := range j {
-				s -= li[k] * lj[k]
-			}
+			s := m[i*q+j] - inner(li[:j], lj)
 			if i == j {
 				if !(s > 0) {
 					return false

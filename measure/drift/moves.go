@@ -3,6 +3,8 @@ package drift
 import (
 	"math"
 
+	"gonum.org/v1/gonum/floats"
+
 	"swathkeeper/measure/colour"
 )
 
@@ -52,32 +54,24 @@ func (m *Model) moves(r *Result, w *work, s *Sample, next *State) {
 		percent, points := inverseMove(s, t)
 		r.Moves = append(r.Moves, Move{Channel: name, Percent: percent, TonePoints: points})
 	}
+	undone := w.diff
+	clear(undone)
+	for j, x := range undo[:m.q] {
+		if x != 0 {
+			floats.AddScaled(undone, x, m.cols[j])
+		}
+	}
+	for ch, j := range strength {
+		if j >= 0 && undo[j] != 0 {
+			floats.AddScaled(undone, undo[j]*undo[j], m.sig.curves[ch])
+		}
+	}
 	var sum float64
 	for p, c := range s.Lab {
-		if w.present[p] == 0 {
-			continue
+		if w.present[p] != 0 {
+			u := undone[p*3 : p*3+3]
+			sum += colour.DE2000(m.mean[p], colour.Lab{L: c.L - u[0], A: c.A - u[1], B: c.B - u[2]})
 		}
-		after := c
-		for j := range m.q {
-			if undo[j] == 0 {
-				continue
-			}
-			g := m.cols[j][p*3 : p*3+3]
-			after.L -= g[0] * undo[j]
-			after.A -= g[1] * undo[j]
-			after.B -= g[2] * undo[j]
-		}
-		for ch, j := range strength {
-			if j < 0 {
-				continue
-			}
-			sq := undo[j] * undo[j]
-			k := m.sig.curves[ch][p*3 : p*3+3]
-			after.L -= k[0] * sq
-			after.A -= k[1] * sq
-			after.B -= k[2] * sq
-		}
-		sum += colour.DE2000(m.mean[p], after)
 	}
 	r.AfterMoves = sum / float64(w.used)
 	if math.IsNaN(r.AfterMoves) {

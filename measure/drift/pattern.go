@@ -387,11 +387,7 @@ func (m *Model) logLikelihood(p *patternModel, theta, y []float64) float64 {
 		most := 2 * (s.ln - best + negligible)
 		var ss float64
 		for a := range q {
-			row := s.root[a*q : a*q+a+1]
-			var v float64
-			for k, c := range row {
-				v += c * y[k]
-			}
+			v := inner(s.root[a*q:a*q+a+1], y)
 			if ss += v * v; ss > most {
 				break
 			}
