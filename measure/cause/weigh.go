@@ -78,6 +78,10 @@ func weigh(e *Evidence) []candidate {
 	return merged
 }
 
+// overStronger is how much stronger, in percent, all inks may be on the mean in an over-pressed print:
+// no more than what is not known of the mean.
+const overStronger = 2.0
+
 // told says whether the figures of the reading bear the story that a cause would be told by. The
 // likelihoods weigh all factors together and may prefer a cause for its small print.
 func told(r *drift.Result, c *candidate) bool {
@@ -99,7 +103,12 @@ func told(r *drift.Result, c *candidate) bool {
 		}
 		return sum < 0
 	case drift.PatternPressOver:
-		return factor(r, "white:b") >= 0
+		// Heat past the point where all dye has gone over yellows the goods and takes dye off again.
+		var sum float64
+		for _, ch := range r.Channels {
+			sum += shown(r, ch)
+		}
+		return factor(r, "white:b") >= 0 && sum <= overStronger*float64(len(r.Channels))
 	case drift.PatternFlare:
 		return factor(r, "flare") >= 0
 	}
@@ -151,6 +160,9 @@ func facts(e *Evidence, c *candidate) (w float64) {
 		when(c.pattern == drift.PatternPressOver && colder && !hotter, -factWeight)
 	case CheckMedia:
 		when(f.MediaLotChanged, factWeight)
+	case RefitProfile:
+		// A profile drifts away over weeks: what came overnight is more likely one cause.
+		when(e.Drift.Sudden && e.Drift.Agreeing <= 1, -doubtWeight)
 	case CheckSettings:
 		when(f.PresetChanged, factWeight)
 		// Another preset comes from one print to the next, not creeping.

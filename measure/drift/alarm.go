@@ -17,7 +17,7 @@ func (m *Model) tests(r *Result, w *work, s *Sample, st, next *State) {
 	r.Tests = make([]Test, 0, 6+2*len(m.groups))
 	m.factorTests(r)
 	m.commonTests(r, w, next)
-	m.groupTests(r)
+	m.groupTests(r, next)
 	if m.t2 != nil {
 		x := m.together(w.theta)
 		if t, err := Hotelling(x[:], m.t2.mean, m.t2.cov); err == nil {
@@ -87,7 +87,8 @@ func (m *Model) commonTests(r *Result, w *work, next *State) {
 		return
 	}
 	mean := m.meanStrength
-	v := Value{Alone: mean(m.alone(w.theta)), before: mean(next.EWMA), EWMALimit: m.common.slow.limit}
+	more := m.common.p.widen(&next.SeenCommon)
+	v := Value{Alone: mean(m.alone(w.theta)), before: mean(next.EWMA), EWMALimit: m.common.slow.limit * more.of(&m.common.slow)}
 	var sum, n float64
 	for _, j := range m.fitter.strength {
 		if j >= 0 {
@@ -96,7 +97,7 @@ func (m *Model) commonTests(r *Result, w *work, next *State) {
 		}
 	}
 	v.EWMA = sum / max(1, n) / (1 - m.b.Shared)
-	c := m.read(m.common, next, v.Alone, mean)
+	c := m.read(m.common, &more, next, v.Alone, mean)
 	now := Test{Name: "common strength", Limit: 1, P: 1, Statistic: c.now, Significant: c.now > 1}
 	if c.nowP != nil {
 		now.P = m.common.probability(c.nowP, c.now, m.alpha)
@@ -117,18 +118,24 @@ func (m *Model) commonTests(r *Result, w *work, next *State) {
 // latter count only while the reading itself and the mean up to yesterday stand by them. No
 // single factor can carry the group beyond its limit: that is the factor tests' business, and
 // one wild ink would speak for all.
-func (m *Model) groupTests(r *Result) {
+func (m *Model) groupTests(r *Result, next *State) {
+	wander := m.wander(next)
 	for _, g := range m.groups {
 		n := float64(len(g.index))
 		most := g.limit * n / 2
 		var now, slow, along, before float64
 		for _, j := range g.index {
 			v, l := &r.Values[j], &m.limits[j]
-			x, e := v.Alone/l.scale, v.EWMA/l.slowScale
+			one, weighted := l.scale, l.slowScale
+			if g.kind == KindStrength {
+				one *= wander.of(&l.step[0][0])
+				weighted *= wander.of(&l.slow)
+			}
+			x, e := v.Alone/one, v.EWMA/weighted
 			now += min(x*x, most)
 			slow += min(e*e, most)
-			along += v.Alone * v.EWMA / (l.slowScale * l.slowScale)
-			before += v.before * v.EWMA / (l.slowScale * l.slowScale)
+			along += v.Alone * v.EWMA / (weighted * weighted)
+			before += v.before * v.EWMA / (weighted * weighted)
 		}
 		t := Test{Name: "all " + g.kind, Statistic: now / n, Limit: g.limit * heavyTail * heavyTail, P: fTail(now/n, g.columns, g.df)}
 		t.Significant = t.Statistic > t.Limit
@@ -205,22 +212,10 @@ func (h *houseModel) distance(c, u colour.Lab) float64 {
 	return (a*a + b*b + d*d) / 3
 }
 
-// level answers both questions at once: is it different, and does it matter. A baseline too
-// small for limits of its own knows stop limits only, and heeds them only when some factor is
-// far beyond the spread that is assumed of any printer, or the chart beyond twice the limit.
-func (m *Model) level(r *Result) string {
+// level answers both questions at once: is it different, and does it matter.
+func (m *Model) level(r *Result, st, next *State) string {
 	if m.b.Grade == Tentative {
-		convincing := false
-		for _, v := range r.Values {
-			convincing = convincing || math.Abs(v.Z) > assumedZ
-		}
-		for _, e := range r.Exceeded {
-			whole := e.What == "mean" || e.What == "white" || e.What == "p95"
-			if e.Stop && (convincing || whole && e.Value > 2*m.b.Options.Tolerances.StopFactor*e.Limit) {
-				return LevelStop
-			}
-		}
-		return LevelNone
+		return m.tentativeLevel(r, st, next)
 	}
 	if !r.Significant {
 		for _, h := range r.House {
@@ -238,6 +233,35 @@ func (m *Model) level(r *Result) string {
 		}
 	}
 	return level
+}
+
+// tentativeLevel is that of a baseline too small for limits of its own. It knows stop limits only,
+// and heeds them only when some factor is far beyond the spread that is assumed of any printer, or
+// the chart beyond twice the limit. One wild print can be far beyond it too: unless the change is
+// out of all proportion, a second reading must show it again.
+func (m *Model) tentativeLevel(r *Result, st, next *State) string {
+	z := 0.0
+	for _, v := range r.Values {
+		z = max(z, math.Abs(v.Z))
+	}
+	again := false
+	if len(st.Last) == m.q && next.Likes > 1 {
+		for j, x := range m.alone(st.Last) {
+			again = again || math.Abs(x) > assumedZ*m.limits[j].scale
+		}
+	}
+	for _, e := range r.Exceeded {
+		whole := e.What == "mean" || e.What == "white" || e.What == "p95"
+		switch {
+		case !e.Stop:
+		case z > assumedZ && again, z > 2*assumedZ, whole && e.Value > 2*m.b.Options.Tolerances.StopFactor*e.Limit:
+			return LevelStop
+		case z > assumedZ:
+			r.warn("stop_once", "the reading is beyond a stop limit, but one reading can be so by chance: read a second print before going on")
+			return LevelNote
+		}
+	}
+	return LevelNone
 }
 
 // assumedZ is how many assumed standard deviations a stop needs without a spread of one's own.

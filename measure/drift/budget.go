@@ -6,16 +6,16 @@ import "math"
 // to day and are what is to be found small.
 const (
 	shareStrength  = 0.42
-	shareTone      = 0.08
-	shareInk       = 0.12 // hue, cast and depth
+	shareTone      = 0.06
+	shareInk       = 0.10 // hue, cast and depth
 	shareWhite     = 0.05
 	shareLoad      = 0.03
 	shareFlare     = 0.03
 	shareStrengths = 0.03 // all together
-	shareCommon    = 0.08 // their mean
-	shareTones     = 0.05
+	shareCommon    = 0.16 // their mean
+	shareTones     = 0.04
 	shareWhites    = 0.03
-	shareT2        = 0.02
+	shareT2        = 0.01
 	shareMisfit    = 0.02
 	shareHouse     = 0.02
 )
@@ -40,6 +40,8 @@ type chart struct {
 	limit   float64
 	share   float64 // of the factor's false alarms
 	wide    float64 // the limit over that of the predictive law
+	// byRho is the variance under each case of correlation over the predicted one.
+	byRho [len(rhoCases)]float64
 }
 
 const (
@@ -68,7 +70,7 @@ const heavyTail = 1.4
 func newLimit(p *predictive, column int, share, lambda float64, history int) limit {
 	l := limit{p: p, column: column, share: share}
 	make := func(weights []float64, part, wide float64) chart {
-		return chart{weights: weights, limit: wide * p.limit(column, weights, share*part), share: part, wide: wide}
+		return chart{weights: weights, limit: wide * p.limit(column, weights, share*part), share: part, wide: wide, byRho: p.spreadByRho(column, weights)}
 	}
 	for d := range l.step {
 		wide := 1.0
@@ -157,12 +159,16 @@ func (m *Model) setLimits() {
 	m.misfitLimit = b.MisfitLn + m.misfitScale*studentQuantile(1-shareMisfit*m.alpha, m.misfitDF)
 }
 
+// thriftRoom is how many of its standard deviations a factor's tolerance must hold for thrift to be
+// needless.
+const thriftRoom = 2.2
+
 // thrift cuts the false alarms allowed of a factor whose ordinary spread leaves little room within
 // its tolerance. Where it leaves room, few of the false alarms are beyond the tolerance as well and
 // call for action; where it does not, all are, and heavy tails add to them, while changes of the
 // size of a tolerance could not be found soon at any price.
 func thrift(sd, tolerance float64) float64 {
-	room := tolerance / (2.5 * sd)
+	room := tolerance / (thriftRoom * sd)
 	return min(1, math.Pow(room, 6))
 }
 
@@ -178,7 +184,7 @@ func (m *Model) setCommon(values [][]float64, days []string, index []int, rho pe
 	}
 	p := m.b.predictive(mean, days, index[:1], &m.sig, rho)
 	sd, _ := p.sd(0)
-	l := newLimit(p, 0, shareCommon*m.alpha*thrift(sd, m.b.Options.Tolerances.StrengthPercent), m.b.Options.Lambda, mostHistory)
+	l := newLimit(p, 0, shareCommon*m.alpha*math.Sqrt(thrift(sd, m.b.Options.Tolerances.StrengthPercent)), m.b.Options.Lambda, mostHistory)
 	m.common = &l
 }
 
@@ -195,11 +201,14 @@ func (m *Model) setGroups() {
 			t.share = shareWhites
 		}
 		t.share *= m.alpha
+		widest := 0.0
 		for j, f := range m.b.Factors {
 			if f.Kind == g.Kind {
 				t.index = append(t.index, j)
+				widest = max(widest, f.AloneSD/m.unit[j])
 			}
 		}
+		t.share *= thrift(widest, 1)
 		if len(t.index) < 2 || !(t.columns >= 1) || !(t.df > 0) {
 			continue
 		}

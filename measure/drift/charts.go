@@ -38,7 +38,7 @@ func (m *Model) advance(w *work, st *State, day string) State {
 		*st = State{EWMA: make([]float64, k), CusumHigh: make([]float64, k), CusumLow: make([]float64, k), SinceHigh: make([]int, k), SinceLow: make([]int, k)}
 	}
 	x := m.alone(w.theta)
-	next := State{Readings: st.Readings + 1, Day: day, Today: 1, Mean: x, Before: st.Before, Apart: st.Apart, EWMA: st.EWMA, Last: slices.Clone(w.theta),
+	next := State{Readings: st.Readings + 1, Day: day, Today: 1, Mean: x, Before: st.Before, Apart: st.Apart, Seen: st.Seen, SeenCommon: st.SeenCommon, EWMA: st.EWMA, Last: slices.Clone(w.theta),
 		CusumHigh: make([]float64, k), CusumLow: make([]float64, k), SinceHigh: make([]int, k), SinceLow: make([]int, k)}
 	switch {
 	case st.Today == 0:
@@ -59,6 +59,7 @@ func (m *Model) advance(w *work, st *State, day string) State {
 				next.Apart[i] = true
 			}
 		}
+		m.see(&next)
 		next.EWMA = make([]float64, k)
 		for j := range x {
 			next.EWMA[j] = m.weighted(j, st.EWMA[j], st.Mean[j])
@@ -109,6 +110,7 @@ func (m *Model) values(r *Result, w *work, next *State) {
 	r.Values = make([]Value, m.q)
 	x := m.alone(w.theta)
 	statistical := m.b.Grade != Tentative
+	wander := m.wander(next)
 	for j, f := range m.b.Factors {
 		l := &m.limits[j]
 		v := &r.Values[j]
@@ -126,8 +128,12 @@ func (m *Model) values(r *Result, w *work, next *State) {
 		if extra := v.SE*v.SE - f.SE*f.SE*1.2; extra > 0 {
 			wide = math.Sqrt(1 + extra/(l.scale*l.scale))
 		}
-		v.Limit, v.EWMALimit = l.one*wide, l.slow.limit
-		v.charts = m.read(l, next, v.Alone, func(d []float64) float64 { return d[j] })
+		var more *widening
+		if f.Kind == KindStrength {
+			more = &wander
+		}
+		v.Limit, v.EWMALimit = l.one*wide*more.of(&l.step[0][0]), l.slow.limit*more.of(&l.slow)
+		v.charts = m.read(l, more, next, v.Alone, func(d []float64) float64 { return d[j] })
 		v.charts.now /= wide
 		v.Recent, v.RecentDays = v.charts.recent, v.charts.days
 		v.before = next.EWMA[j]
@@ -164,14 +170,15 @@ func daysBetween(a, b string) int {
 // read looks at the last one, two and three days, against what the good days before them let one
 // expect. Every one of those days must show the change by itself, at two thirds of the limit, so that
 // one wild day does not speak for three.
-func (m *Model) read(l *limit, next *State, alone float64, of func(day []float64) float64) (out charts) {
+func (m *Model) read(l *limit, more *widening, next *State, alone float64, of func(day []float64) float64) (out charts) {
 	try := func(days int, c *chart, history int) {
+		limit := c.limit * more.of(c)
 		var past float64
 		for i := range history {
 			past += c.weights[days+i] * of(next.Before[days-1+i])
 		}
 		if days == 1 {
-			if x := math.Abs(alone+past) / c.limit; x > out.now {
+			if x := math.Abs(alone+past) / limit; x > out.now {
 				out.now, out.nowP = x, c
 			}
 			return
@@ -189,7 +196,7 @@ func (m *Model) read(l *limit, next *State, alone float64, of func(day []float64
 			}
 			least = min(least, math.Abs(x+past))
 		}
-		if x := math.Abs(sum) / c.limit; x > 1 && least > leastShare*c.limit && x > out.step {
+		if x := math.Abs(sum) / limit; x > 1 && least > leastShare*limit && x > out.step {
 			out.step, out.stepP, out.recent, out.days = x, c, mean, days
 		}
 	}

@@ -56,7 +56,7 @@ func (m *Model) Judge(s Sample, st State) (Result, State, error) {
 	m.rowChanges(&r, w)
 	m.agree(&r, &st, &next)
 	m.alike(&st, &next)
-	r.Level = m.level(&r)
+	r.Level = m.level(&r, &st, &next)
 	if r.Level != LevelNone {
 		m.explain(&r, w, next.Change)
 		m.moves(&r, w, &s, &next)

@@ -486,3 +486,76 @@ func BenchmarkLearn(b *testing.B) {
 		}
 	}
 }
+
+// TestLimitsFollowWander: a baseline of ten days cannot tell whether a printer wanders; the days
+// after it can, and the limits follow, within bounds. The made-up shops are two of one kind: days on
+// their own, and days of which each resembles the last.
+func TestLimitsFollowWander(t *testing.T) {
+	t.Parallel()
+	var changes [2]float64
+	for i, kind := range []madeup.WanderKind{madeup.Independent, madeup.AR1} {
+		for seed := range uint64(4) {
+			s := newShop(t, 40+seed, 10, func(c *madeup.Config) { c.Wander.Kind, c.Wander.Rho, c.Wander.Press = kind, 0.8, 0.01 })
+			var first, last float64
+			for d := 10; d < 70; d++ {
+				r := s.judge(s.sample(d, madeup.Faults{}))
+				last = r.Channels[0].EWMALimit
+				if d == 10 {
+					first = last
+				}
+			}
+			change := last / first
+			if change > 1.5001 || change < 0.7999 {
+				t.Errorf("%s, seed %d: the limit went to %.2f of what it was", kind, seed, change)
+			}
+			changes[i] += change / 4
+		}
+	}
+	if changes[1] < changes[0]+0.15 {
+		t.Errorf("limits went to %.2f of what they were on steady days, to %.2f on wandering ones", changes[0], changes[1])
+	}
+}
+
+// TestTentativeNeedsASecondReading: with three readings one wild print is said and not called a
+// stop; the second one is. A change out of all proportion stops at once (TestTentative).
+func TestTentativeNeedsASecondReading(t *testing.T) {
+	t.Parallel()
+	s := newShop(t, 21, 3, nil)
+	for i, want := range []string{drift.LevelNote, drift.LevelStop} {
+		r := s.judge(s.sample(20+i, weak("M", -19)))
+		if r.Level != want {
+			t.Errorf("reading %d: level %q, want %q", i+1, r.Level, want)
+		}
+		said := false
+		for _, w := range r.Warnings {
+			said = said || w.Code == "stop_once"
+		}
+		if said != (want == drift.LevelNote) {
+			t.Errorf("reading %d: warnings %+v", i+1, r.Warnings)
+		}
+	}
+}
+
+// TestScaleIsNotGoods: a lamp off by one factor dims the darks in proportion too; darker goods do
+// not, where dye and fibre absorb in one layer (Kubelka and Munk 1931).
+func TestScaleIsNotGoods(t *testing.T) {
+	t.Parallel()
+	s := newShop(t, 22, 10, nil)
+	for _, c := range []struct {
+		name   string
+		faults madeup.Faults
+		advice string
+	}{
+		{"scale", madeup.Faults{Scale: -0.06}, cause.Remeasure},
+		{"darker goods", madeup.Faults{Media: madeup.Media{Lightness: -2.5}}, cause.CheckMedia},
+	} {
+		r, _, err := s.model.Judge(s.sample(20, c.faults), drift.State{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		fs := cause.Decide(cause.Evidence{Stage: cause.StagePressed, Driven: drift.DrivenInk, Drift: &r})
+		if len(fs) == 0 || fs[0].Advice != c.advice {
+			t.Errorf("%s: %+v", c.name, fs)
+		}
+	}
+}

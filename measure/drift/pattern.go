@@ -3,6 +3,10 @@ package drift
 import (
 	"math"
 	"slices"
+
+	"gonum.org/v1/gonum/floats"
+
+	"swathkeeper/measure/colour"
 )
 
 // Names of patterns: the ways of change by which causes are known (the signatures of the
@@ -49,7 +53,8 @@ type patternSpec struct {
 	mean    []float64 // direction by factor; nil for none
 	sd      []float64 // independent sd by factor
 	ways    [][]float64
-	wrong   float64 // share of the change's square that the signatures get wrong
+	fitted  []float64 // one more way, as fitted factors; nil for none
+	wrong   float64   // share of the change's square that the signatures get wrong
 }
 
 // patternSet holds every pattern that this chart can show, prepared for the mean of so many
@@ -154,6 +159,11 @@ func (m *Model) sized(fit, background []float64, spec patternSpec, sizes []float
 		}
 		for _, way := range spec.ways {
 			addOuter(cov, m.raw(way, size), q)
+		}
+		if spec.fitted != nil {
+			way := slices.Clone(spec.fitted)
+			floats.Scale(size, way)
+			addOuter(cov, way, q)
 		}
 		s := sizedPattern{root: make([]float64, q*q)}
 		if spec.mean != nil {
@@ -292,40 +302,61 @@ func (m *Model) specs() []patternSpec {
 			media[j] = 1
 		}
 		// Other goods may also take more or less of every ink.
-		specs = append(specs, patternSpec{name: PatternMedia, channel: -1, sd: all(KindStrength, 0.12, all(KindTone, 0.1, all(KindLoad, 0.2, media))), wrong: wrongShared,
+		specs = append(specs, patternSpec{name: PatternMedia, channel: -1, sd: all(KindStrength, 0.12, all(KindTone, 0.1, all(KindLoad, 0.2, all(KindDepth, 0.2, media)))), wrong: wrongShared,
 			ways: [][]float64{all(KindStrength, 0.6, none()), all(KindTone, 0.15, none())}})
 		if b := at(KindWhite, 2); b >= 0 && len(of[KindStrength]) > 1 {
-			over := all(KindStrength, 0.25, all(KindLoad, 0.8, all(KindFlare, 0.5, all(KindTone, 0.15, slop(0.05)))))
+			over := all(KindStrength, 0.25, all(KindLoad, 0.8, all(KindFlare, 0.5, all(KindTone, 0.15, all(KindDepth, 0.2, slop(0.05))))))
 			over[b] = 0.3
 			if l := at(KindWhite, 0); l >= 0 {
 				over[l] = 0.3
 			}
 			specs = append(specs, patternSpec{name: PatternPressOver, channel: -1, wrong: wrongShared,
 				// Past the point where all dye has gone over, heat drives it off again.
-				mean: all(KindStrength, -0.6, only(b, 1)), sd: over,
+				mean: all(KindStrength, -0.8, all(KindLoad, -1, only(b, 1))), sd: over,
 				ways: [][]float64{all(KindStrength, 0.45, none()), all(KindTone, 0.5, none())}})
 		}
-		// A lamp or a calibration that is off by one factor moves the white in L* and a hair
-		// along its own tint.
-		lamp := none()
-		p := m.b.Paper
-		fy := (p[0] + 16) / 116
-		for axis, k := range [3]float64{116 * fy / 3, p[1] / 3, p[2] / 3} {
-			if j := at(KindWhite, axis); j >= 0 {
-				lamp[j] = k / (116 * fy / 3)
-			}
-		}
-		specs = append(specs, patternSpec{name: PatternScale, channel: -1, sd: slop(0.03), ways: [][]float64{lamp}, wrong: wrongShared})
+		specs = append(specs, patternSpec{name: PatternScale, channel: -1, sd: slop(0.03), fitted: m.scaled(), wrong: wrongShared})
 	}
 	if f := of[KindFlare]; len(f) == 1 {
 		sd := slop(0.04)
 		sd[f[0]] = 0.4
 		specs = append(specs, patternSpec{name: PatternFlare, channel: -1, mean: only(f[0], 1), sd: sd, wrong: wrongShared})
 	}
-	mixed := all(KindLoad, 0.5, all(KindWhite, 0.25, all(KindFlare, 0.15, slop(0.3))))
+	mixed := all(KindLoad, 0.5, all(KindWhite, 0.25, all(KindFlare, 0.15, all(KindDepth, 0.5, slop(0.3)))))
 	specs = append(specs, patternSpec{name: PatternMixed, channel: -1, wrong: wrongShared,
 		sd: all(KindStrength, 0.8, all(KindTone, 0.8, mixed))})
 	return specs
+}
+
+// scaled is what the factors make of a lamp or a calibration that is off by one factor: every patch
+// reflects as much more, dark ones in proportion too, which other goods do not do where dye and
+// fibre absorb in one layer. It is as large as moves the white by one tolerance.
+func (m *Model) scaled() []float64 {
+	q := m.q
+	theta, l := make([]float64, q), make([]float64, q*q)
+	var d [3]float64
+	for p, c := range m.mean {
+		if !m.known[p] {
+			continue
+		}
+		more := c.XYZ(colour.D50)
+		more.X, more.Y, more.Z = more.X*1.01, more.Y*1.01, more.Z*1.01
+		to := more.Lab(colour.D50)
+		m.fitter.whiten(p, []float64{to.L - c.L, to.A - c.A, to.B - c.B}, d[:], 1)
+		for i, v := range d {
+			floats.AddScaled(theta, v, m.fitter.a[(p*3+i)*q:(p*3+i+1)*q])
+		}
+	}
+	if !cholesky(m.fitter.normal, l, q) {
+		return make([]float64, q)
+	}
+	backsolve(l, theta, q)
+	u := m.b.Paper
+	paper := colour.Lab{L: u[0], A: u[1], B: u[2]}
+	x := paper.XYZ(colour.D50)
+	x.X, x.Y, x.Z = x.X*1.01, x.Y*1.01, x.Z*1.01
+	floats.Scale(m.b.Options.Tolerances.WhiteDE00/max(0.01, x.Lab(colour.D50).L-paper.L), theta)
+	return theta
 }
 
 // explain ranks the patterns by how well they account for the reading, or, once three readings

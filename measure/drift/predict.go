@@ -18,6 +18,8 @@ type predictive struct {
 	cases []predictiveCase
 	rho   float64 // mean correlation of one day with the next
 	mean  float64 // mean of the cases' mean
+	// columns is the number of independent columns that the columns are worth.
+	columns float64
 }
 
 type predictiveCase struct {
@@ -89,6 +91,7 @@ func predict(values [][]float64, days []string, b belief) *predictive {
 	}
 	means := dayMeans(values, starts)
 	many := max(1, min(float64(p), layout.columns))
+	out.columns = many
 	best := math.Inf(-1)
 	var logs []float64
 	for i, rc := range rhoCases {

@@ -389,6 +389,10 @@ type State struct {
 	Before [][]float64 `json:"before,omitempty"`
 	Apart  []bool      `json:"apart,omitempty"`
 	Alarm  bool        `json:"alarm,omitempty"`
+	// Seen is what the good days since the baseline showed of how single strengths wander,
+	// SeenCommon of their mean.
+	Seen       Seen `json:"seen,omitzero"`
+	SeenCommon Seen `json:"seen_common,omitzero"`
 	// EWMA is the exponentially weighted mean up to the day before Day.
 	EWMA      []float64 `json:"ewma,omitempty"`
 	CusumHigh []float64 `json:"cusum_high,omitempty"`
