@@ -82,6 +82,9 @@ func weigh(e *Evidence) []candidate {
 // no more than what is not known of the mean.
 const overStronger = 2.0
 
+// othersUp is how far up, in percent, the mean of the other inks may seem where all are said to be down.
+const othersUp = 1.0
+
 // told says whether the figures of the reading bear the story that a cause would be told by. The
 // likelihoods weigh all factors together and may prefer a cause for its small print.
 func told(r *drift.Result, c *candidate) bool {
@@ -97,11 +100,14 @@ func told(r *drift.Result, c *candidate) bool {
 		}
 		return (own < 0) == (c.pattern == drift.PatternInkWeak) && math.Abs(own) >= most/2
 	case drift.PatternPressUnder:
-		var sum float64
+		// All inks are down: without the one that is most, the others do not go up.
+		var sum, least float64
 		for _, ch := range r.Channels {
-			sum += shown(r, ch)
+			v := shown(r, ch)
+			sum += v
+			least = min(least, v)
 		}
-		return sum < 0
+		return sum < 0 && sum-least <= othersUp*float64(len(r.Channels)-1)
 	case drift.PatternPressOver:
 		// Heat past the point where all dye has gone over yellows the goods and takes dye off again.
 		var sum float64

@@ -161,7 +161,10 @@ func (m *Model) setLimits() {
 
 // thriftRoom is how many of its standard deviations a factor's tolerance must hold for thrift to be
 // needless.
-const thriftRoom = 2.2
+const (
+	thriftRoom  = 2.2
+	leastThrift = 1e-6 // of what varies beyond all measure
+)
 
 // thrift cuts the false alarms allowed of a factor whose ordinary spread leaves little room within
 // its tolerance. Where it leaves room, few of the false alarms are beyond the tolerance as well and
@@ -169,7 +172,7 @@ const thriftRoom = 2.2
 // size of a tolerance could not be found soon at any price.
 func thrift(sd, tolerance float64) float64 {
 	room := tolerance / (thriftRoom * sd)
-	return min(1, math.Pow(room, 6))
+	return max(leastThrift, min(1, math.Pow(room, 6)))
 }
 
 // setCommon prepares the test of what all inks do together, which has a spread of its own: the

@@ -92,6 +92,9 @@ func (o Options) WithDefaults() Options {
 	return o
 }
 
+// leastTolerance is what a tolerance must be above, whatever its unit: no printer holds less.
+const leastTolerance = 1e-3
+
 // Validate reports the first option that is out of its range, by name.
 func (o Options) Validate() error {
 	check := func(name string, v, low, high float64) error {
@@ -105,11 +108,11 @@ func (o Options) Validate() error {
 		name         string
 		v, low, high float64
 	}{
-		{"strength_percent", t.StrengthPercent, 0, 100}, {"tone_points", t.TonePoints, 0, 100},
-		{"hue_deg", t.HueDeg, 0, 180}, {"load_percent", t.LoadPercent, 0, 100},
-		{"white_de00", t.WhiteDE00, 0, 100}, {"grey_de00", t.GreyDE00, 0, 100},
-		{"mean_de00", t.MeanDE00, 0, 100}, {"p95_de00", t.P95DE00, 0, 100},
-		{"house_de00", t.HouseDE00, 0, 100}, {"stop_factor", t.StopFactor, 1, 100},
+		{"strength_percent", t.StrengthPercent, leastTolerance, 100}, {"tone_points", t.TonePoints, leastTolerance, 100},
+		{"hue_deg", t.HueDeg, leastTolerance, 180}, {"load_percent", t.LoadPercent, leastTolerance, 100},
+		{"white_de00", t.WhiteDE00, leastTolerance, 100}, {"grey_de00", t.GreyDE00, leastTolerance, 100},
+		{"mean_de00", t.MeanDE00, leastTolerance, 100}, {"p95_de00", t.P95DE00, leastTolerance, 100},
+		{"house_de00", t.HouseDE00, leastTolerance, 100}, {"stop_factor", t.StopFactor, 1, 100},
 		{"false_alarms", o.FalseAlarms, 0, 0.2}, {"false_alarms_provisional", o.FalseAlarmsProvisional, 0, 0.2},
 		{"lambda", o.Lambda, 0, 1}, {"floor_share", o.FloorShare, 0, 1}, {"max_missing", o.MaxMissing, 0, 0.5},
 	} {
@@ -118,7 +121,7 @@ func (o Options) Validate() error {
 		}
 	}
 	for name, v := range t.House {
-		if err := check("tolerance of house colour "+name, v, 0, 100); err != nil {
+		if err := check("tolerance of house colour "+name, v, leastTolerance, 100); err != nil {
 			return err
 		}
 	}

@@ -2,6 +2,7 @@ package drift
 
 import (
 	"fmt"
+	"math"
 	"sort"
 
 	"swathkeeper/measure/colour"
@@ -26,6 +27,9 @@ func checkOrder(c *Chart, mean [][3]float64, known []bool, s *Sample) error {
 	as := func(p int) int { return p }
 	left := patternLeft(mean, have, s.Lab, as)
 	if left < orderPoor {
+		if axis, value, flat := flatAxis(mean, have, s.Lab); flat {
+			return &UnusableError{Code: "equal", Text: fmt.Sprintf("all patches read the same %s (%.4g), which differs from patch to patch on this chart", axis, value), Hint: "check the instrument and the file"}
+		}
 		return nil
 	}
 	best, name := left, ""
@@ -43,6 +47,33 @@ func checkOrder(c *Chart, mean [][3]float64, known []bool, s *Sample) error {
 	}
 	return &UnusableError{Code: "order", Text: fmt.Sprintf("the colours are not those of this chart: only %.0f %% of its pattern is there", 100*max(0, 1-left)), Hint: hint}
 }
+
+// flatAxis finds a coordinate that is one and the same number on every patch, though the baseline's is not.
+func flatAxis(mean [][3]float64, have []bool, lab []colour.Lab) (axis string, value float64, flat bool) {
+	for a, name := range [3]string{"L*", "a*", "b*"} {
+		first, differs, varies, n := -1, false, 0.0, 0
+		for p, c := range lab {
+			if !have[p] {
+				continue
+			}
+			n++
+			v := [3]float64{c.L, c.A, c.B}[a]
+			if first < 0 {
+				first, value = p, v
+			}
+			differs = differs || v != value
+			varies = max(varies, math.Abs(mean[p][a]-mean[first][a]))
+		}
+		if !differs && n > 1 && varies > flatVaries {
+			return name, value, true
+		}
+	}
+	return "", 0, false
+}
+
+// flatVaries is how far, in Lab units, a coordinate must reach in the baseline for readings of one
+// number to be no printer's doing.
+const flatVaries = 5.0
 
 // patternLeft is the share of the baseline's variation (L*, a* and b* each regressed on its own
 // counterpart, then pooled) that the reading, rearranged, does not show.

@@ -274,9 +274,13 @@ func (m *Model) specs() []patternSpec {
 			}
 			return sd
 		}
+		tone, hue, others := 0.2, 0.1, 0.03
+		if m.b.Chart.Driven == DrivenRGB { // an ink is most of a side, and a little of the others
+			tone, hue, others = 0.4, 0.3, 0.15
+		}
 		specs = append(specs,
-			patternSpec{name: PatternInkWeak, channel: c, mean: only(s, -1), sd: own(0.3, 0.2, 0.1, 0.03), wrong: wrongStrength},
-			patternSpec{name: PatternInkStrong, channel: c, mean: only(s, 1), sd: own(0.3, 0.2, 0.1, 0.03), wrong: wrongStrength})
+			patternSpec{name: PatternInkWeak, channel: c, mean: only(s, -1), sd: own(0.3, tone, hue, others), wrong: wrongStrength},
+			patternSpec{name: PatternInkStrong, channel: c, mean: only(s, 1), sd: own(0.3, tone, hue, others), wrong: wrongStrength})
 		if at(KindHue, c) >= 0 || at(KindCast, c) >= 0 {
 			specs = append(specs, patternSpec{name: PatternInkColour, channel: c, sd: own(2, 0.6, 1, 0.05), wrong: wrongColour})
 		}

@@ -217,7 +217,7 @@ func (p *predictive) limit(column int, weights []float64, alpha float64) float64
 		k := &p.cases[i]
 		t := term{k.weight, math.Sqrt(k.variance[column] * k.factor(weights)), k.df[column]}
 		terms[i] = t
-		x := t.scale * studentQuantile(1-alpha/2, t.df)
+		x := -t.scale * studentQuantile(alpha/2, t.df) // from the lower tail, which has the digits
 		if i == 0 {
 			low, high = x, x
 		}
