@@ -35,7 +35,7 @@ func newAlert() *cobra.Command {
 func lastRecords(ctx context.Context, cl *client, site, printer string) ([]*protocol.Record, error) {
 	records, err := bus.OpenRecords(ctx, cl.js)
 	if err != nil {
-		return nil, err
+		return nil, cl.explain(err)
 	}
 	printers, err := records.Printers(ctx)
 	if err != nil {

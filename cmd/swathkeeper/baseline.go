@@ -257,7 +257,7 @@ func newBaselineList() *cobra.Command {
 			defer cl.close()
 			rows, err := listBaselines(c, cl, site, printer)
 			if err != nil {
-				return err
+				return cl.explain(err)
 			}
 			if len(rows) == 0 {
 				if err := cl.known(site, printer); err != nil {
@@ -309,7 +309,7 @@ func newBaselineShow() *cobra.Command {
 			defer cl.close()
 			rows, err := listBaselines(c, cl, site, printer)
 			if err != nil {
-				return err
+				return cl.explain(err)
 			}
 			if len(rows) == 0 {
 				if err := cl.known(site, printer); err != nil {

@@ -209,10 +209,17 @@ func look(cmd *cobra.Command) (*client, error) {
 	return cl, nil
 }
 
-// explain puts the reason for which a client's context ended in the place of the context's error.
+// explain puts the reason for which a client's context ended in the place of the context's error, and
+// words for people in the place of the bus's own where a store lacks what every store has.
 func (c *client) explain(err error) error {
 	if err != nil && c.ctx.Err() != nil && errors.Is(err, context.DeadlineExceeded) {
 		return context.Cause(c.ctx)
+	}
+	if errors.Is(err, jetstream.ErrStreamNotFound) || errors.Is(err, jetstream.ErrBucketNotFound) {
+		if c.cfg.outside() {
+			return errors.New("this bus holds nothing of swathkeeper's, or not all that it needs; `swathkeeper doctor` says what is missing")
+		}
+		return fmt.Errorf("the store in %s is damaged, or is none of swathkeeper's; `swathkeeper doctor` says what is missing", c.cfg.Data)
 	}
 	return err
 }

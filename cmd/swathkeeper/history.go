@@ -163,7 +163,7 @@ func (h *historyFlags) run(c *cobra.Command) error {
 			return err
 		}
 	}
-	if n == 0 && !h.asJSON && !h.csv {
+	if n == 0 && !h.asJSON && !h.csv && !h.q.Follow {
 		fmt.Fprintln(c.ErrOrStderr(), "nothing matches; `swathkeeper printers` shows which printers are known")
 	}
 	return nil

@@ -10,6 +10,7 @@ import (
 
 	"swathkeeper/protocol"
 	"swathkeeper/worker/chat"
+	"swathkeeper/worker/detail"
 	"swathkeeper/worker/history"
 	"swathkeeper/worker/zones"
 )
@@ -71,7 +72,8 @@ func (r journalRow) outcomeText() string {
 	for _, o := range r.Outcomes {
 		text := words[o.Outcome]
 		if parts := strings.SplitN(o.Key, "/", 3); len(parts) == 3 {
-			text += " (" + parts[2] + ")"
+			advice, channel, _ := strings.Cut(parts[2], "/")
+			text += " (" + detail.AdviceWords(advice, strings.TrimPrefix(channel, "-")) + ")"
 		}
 		b = append(b, text)
 	}

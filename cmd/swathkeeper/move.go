@@ -7,7 +7,6 @@ import (
 	"io"
 	"os"
 	"path/filepath"
-	"text/tabwriter"
 	"time"
 
 	"github.com/rs/zerolog"
@@ -148,9 +147,9 @@ func printManifest(c *cobra.Command, m *archive.Manifest, zone *time.Location, a
 	}
 	var w io.Writer = c.OutOrStdout()
 	fmt.Fprintf(w, "made %s by swathkeeper %s\n", zones.Stamp(m.Made, zone, stampLayout), m.Version)
-	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
+	fmt.Fprintf(w, "%12s  %-16s  %s\n", "size", "checksum", "what")
 	for _, p := range m.Parts {
-		fmt.Fprintf(t, "%d KB\t%s\t  %s\t\n", (p.Bytes+1023)/1024, p.SHA256[:16], p.What)
+		fmt.Fprintf(w, "%9d KB  %-16s  %s\n", (p.Bytes+1023)/1024, p.SHA256[:16], p.What)
 	}
-	return t.Flush()
+	return nil
 }

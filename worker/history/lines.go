@@ -71,17 +71,21 @@ func (s *Screen) Line(r Row) error {
 	indent := text.StringWidthWithoutEscSequences(head)
 	room := s.Width - indent
 	if room >= leastText {
-		lines := strings.Split(text.WrapSoft(r.Text, room), "\n")
-		for i := range lines {
-			lines[i] = strings.TrimRight(lines[i], " ")
-		}
-		_, err := fmt.Fprintf(s.Out, "%s%s\n", head, strings.Join(lines, "\n"+strings.Repeat(" ", indent)))
+		_, err := fmt.Fprintf(s.Out, "%s%s\n", head, strings.Join(wrapped(r.Text, room), "\n"+strings.Repeat(" ", indent)))
 		return err
 	}
 	short := id + fmt.Sprintf("%s  %s  %s", zones.Stamp(r.At, s.Zone, "02 Jan 15:04"), name, s.Paint(word, word))
 	room = max(s.Width-narrowIndent, 8)
 	pad := strings.Repeat(" ", narrowIndent)
-	body := strings.ReplaceAll(text.WrapSoft(r.Text, room), "\n", "\n"+pad)
-	_, err := fmt.Fprintf(s.Out, "%s\n%s%s\n", short, pad, body)
+	_, err := fmt.Fprintf(s.Out, "%s\n%s%s\n", short, pad, strings.Join(wrapped(r.Text, room), "\n"+pad))
 	return err
+}
+
+// wrapped breaks a text into lines of at most room columns, without blanks at their ends.
+func wrapped(s string, room int) []string {
+	lines := strings.Split(text.WrapSoft(s, room), "\n")
+	for i := range lines {
+		lines[i] = strings.TrimRight(lines[i], " ")
+	}
+	return lines
 }
