@@ -253,7 +253,7 @@ func inCluster(t *testing.T, kills, partitions int) {
 	if partitions > 1 {
 		shared(t, nc, partitions)
 		// Divided anew under load; workers of the old division have nothing to do with the new one.
-		p.do(append([]string{"init", "--partitions", fmt.Sprint(partitions + 2)}, admin...)...)
+		p.do(append([]string{"init", "--partitions", fmt.Sprint(2*partitions)}, admin...)...)
 		l.await(t, 10)
 		for i := range workers {
 			workers[i].kill()
@@ -261,7 +261,7 @@ func inCluster(t *testing.T, kills, partitions int) {
 		}
 		all += len(workers)
 		l.await(t, 30)
-		shared(t, nc, partitions+2)
+		shared(t, nc, 2*partitions)
 	}
 	l.end(t)
 	for _, printer := range loadPrinters {
@@ -282,23 +282,33 @@ func inCluster(t *testing.T, kills, partitions int) {
 // shared wants every part of the inbox into which readings come to be judged by somebody.
 func shared(t *testing.T, nc *nats.Conn, partitions int) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
-	defer cancel()
-	reports, err := doctor.Ask(ctx, nc)
-	if err != nil {
-		t.Fatal(err)
-	}
 	want := map[int]bool{}
 	for _, printer := range loadPrinters {
 		want[bus.PartOf("quay", printer, partitions)] = true
 	}
-	here := 0
-	for _, r := range reports {
-		here += r.PartsHere
-		t.Logf("%s judges %d parts, others %d", r.Name, r.PartsHere, r.PartsElsewhere)
-	}
-	if here < len(want) {
-		t.Errorf("%d parts are judged, readings come into %d", here, len(want))
+	limit := time.Now().Add(time.Minute)
+	for {
+		ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
+		reports, err := doctor.Ask(ctx, nc)
+		cancel()
+		if err != nil {
+			t.Fatal(err)
+		}
+		here, said := 0, ""
+		for _, r := range reports {
+			here += r.PartsHere
+			said += fmt.Sprintf("; %s judges %d parts, others %d", r.Name, r.PartsHere, r.PartsElsewhere)
+		}
+		if here >= len(want) {
+			t.Logf("readings come into %d of %d parts%s", len(want), partitions, said)
+			return
+		}
+		if time.Now().After(limit) {
+			t.Errorf("%d parts are judged, readings come into %d%s", here, len(want), said)
+			return
+		}
+		pause := time.NewTimer(100 * time.Millisecond)
+		<-pause.C
 	}
 }
 
@@ -338,13 +348,25 @@ func judgeOf(t *testing.T, nc *nats.Conn) int {
 	return 0
 }
 
-// awaitVerdict waits until a record was stored after a moment, while the load goes on.
+// awaitVerdict waits until each printer has a record that was stored after a moment, while the load
+// goes on.
 func awaitVerdict(t *testing.T, js jetstream.JetStream, l *load, after time.Time) {
 	t.Helper()
 	limit := time.Now().Add(2 * time.Minute)
 	for {
 		s, err := js.Stream(t.Context(), protocol.StreamRecord)
-		if err == nil && s.CachedInfo().State.LastTime.After(after.Add(100*time.Millisecond)) {
+		behind := 0
+		for _, printer := range loadPrinters {
+			if err != nil {
+				break
+			}
+			var m *jetstream.RawStreamMsg
+			m, err = s.GetLastMsgForSubject(t.Context(), protocol.PrinterRecords("quay", printer))
+			if err == nil && !m.Time.After(after.Add(100*time.Millisecond)) {
+				behind++
+			}
+		}
+		if err == nil && behind == 0 {
 			return
 		}
 		if time.Now().After(limit) {
