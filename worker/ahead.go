@@ -161,29 +161,12 @@ func (k *keeper) prepare(ctx context.Context, in input) (done *prepared) {
 	if err != nil || chart.CheckReading(p.reading) != nil {
 		return p
 	}
-	if m, known := k.usual(site, name, p.reading.Series()); known {
+	if m, known := k.models.usual(site, name, p.reading.Series()); known {
 		if p.lines, err = judge.FindLines(chart, p.reading, m, k.judge); err != nil {
 			p.lines = nil
 		}
 	}
 	return p
-}
-
-// usual gives the baseline by which the readings of a series were judged last.
-func (k *keeper) usual(site, name, series string) (m *judge.Model, known bool) {
-	k.cache.Lock()
-	defer k.cache.Unlock()
-	m, known = k.lastModel[site+"."+name+"."+series]
-	return m, known
-}
-
-func (k *keeper) noteModel(site, name, series string, m *judge.Model) {
-	k.cache.Lock()
-	defer k.cache.Unlock()
-	if len(k.lastModel) >= maxPrinters {
-		clear(k.lastModel)
-	}
-	k.lastModel[site+"."+name+"."+series] = m
 }
 
 // foreseen is a decision made ahead of its input's turn.

@@ -118,7 +118,7 @@ func (k *keeper) decideReading(ctx context.Context, p *printer, d *decision, in 
 	if err != nil {
 		return err
 	}
-	k.noteModel(p.site, p.name, series, model)
+	k.models.judgedBy(p.site, p.name, series, st.Digest)
 	since, learning := p.learning(series)
 	state := *st
 	state.Learned = slices.DeleteFunc(slices.Clone(st.Learned), func(l judge.Learned) bool { return !learning || l.Seq < since })
@@ -238,19 +238,13 @@ func (k *keeper) chart(ctx context.Context, id, edition string) (*protocol.Chart
 	return c, nil
 }
 
-// maxModels bounds how many prepared baselines stay in memory.
-const maxModels = 256
-
 // model gives the prepared baseline of a digest; nil when there is none.
 func (k *keeper) model(ctx context.Context, digest string) (*judge.Model, error) {
 	if digest == "" {
 		return nil, nil
 	}
-	k.cache.Lock()
-	known := k.models[digest]
-	k.cache.Unlock()
-	if known != nil {
-		return known, nil
+	if m := k.models.get(digest); m != nil {
+		return m, nil
 	}
 	data, err := k.stores.Baseline(ctx, digest)
 	if err != nil {
@@ -264,14 +258,6 @@ func (k *keeper) model(ctx context.Context, digest string) (*judge.Model, error)
 	if err != nil {
 		return nil, err
 	}
-	k.cache.Lock()
-	defer k.cache.Unlock()
-	if len(k.models) >= maxModels {
-		for other := range k.models {
-			delete(k.models, other)
-			break
-		}
-	}
-	k.models[digest] = m
+	k.models.keep(digest, m, len(data))
 	return m, nil
 }

@@ -59,17 +59,16 @@ type keeper struct {
 	table    sync.Mutex
 	printers map[string]*printer
 
-	cache     sync.Mutex              // for what follows
-	models    map[string]*judge.Model // by digest
-	charts    map[string]*protocol.Chart
-	lastModel map[string]*judge.Model // by site.printer.series
+	cache  sync.Mutex // for what follows
+	models *models    // with a lock of its own
+	charts map[string]*protocol.Chart
 }
 
 // newKeeper makes a keeper that knows nothing yet; the caller fills in what it works with.
-func newKeeper(p bus.Part) *keeper {
+func newKeeper(p bus.Part, shared *models) *keeper {
 	return &keeper{
 		part:     p,
-		printers: map[string]*printer{}, models: map[string]*judge.Model{}, charts: map[string]*protocol.Chart{}, lastModel: map[string]*judge.Model{},
+		printers: map[string]*printer{}, models: shared, charts: map[string]*protocol.Chart{},
 	}
 }
 

@@ -19,6 +19,7 @@ import (
 type shared struct {
 	records *bus.Records
 	stores  *bus.Stores
+	models  *models
 	clerk   *history.Clerk
 	wakeup  func()
 	slots   chan struct{} // how many inputs are made ready at once
@@ -27,7 +28,7 @@ type shared struct {
 
 // newPart makes the keeper of one part of an inbox that is divided into of parts.
 func (w *Worker) newPart(s *shared, p bus.Part, of int) *keeper {
-	k := newKeeper(p)
+	k := newKeeper(p, s.models)
 	k.records, k.stores, k.clock = s.records, s.stores, w.o.Clock
 	log := w.o.Log.With().Str("part", "judge")
 	if p.Of > 1 {

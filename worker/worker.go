@@ -232,7 +232,7 @@ func (w *Worker) setup(ctx context.Context) error {
 	if w.embed == nil {
 		w.same = w.sameInbox(records.Inbox)
 	}
-	err = w.makeParts(ctx, &shared{records: records.FromLeader(), stores: stores, clerk: clerk, wakeup: func() {
+	err = w.makeParts(ctx, &shared{records: records.FromLeader(), stores: stores, models: newModels(), clerk: clerk, wakeup: func() {
 		select {
 		case wake <- struct{}{}:
 		default:

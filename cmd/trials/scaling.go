@@ -194,20 +194,33 @@ func runScaling(ctx context.Context, progress io.Writer, o scalingOptions) (*sca
 	return res, nil
 }
 
-// timeOf is the lower quartile of the times of one call in milliseconds: whatever else the machine does
-// only adds. It calls until a twentieth of a second and five calls are full, or two seconds.
+// timeOf is the processor time of one call in milliseconds, which other programs change little: the lower
+// quartile of batches that take some milliseconds each, until a tenth of a second and five batches are full,
+// or two seconds.
 func timeOf(ctx context.Context, f func() error) (float64, error) {
 	var ms []float64
-	for start := time.Now(); ; {
+	batch, start := 1, time.Now()
+	clock := processorTime
+	if clock() == 0 { // a system that does not tell
+		clock = func() time.Duration { return time.Since(start) }
+	}
+	for {
 		if err := ctx.Err(); err != nil {
 			return 0, err
 		}
-		t := time.Now()
-		if err := f(); err != nil {
-			return 0, err
+		t := clock()
+		for range batch {
+			if err := f(); err != nil {
+				return 0, err
+			}
 		}
-		ms = append(ms, millis(time.Since(t)))
-		if all := time.Since(start); all > 2*time.Second || all > 50*time.Millisecond && len(ms) >= 5 {
+		took := millis(clock() - t)
+		if took < 4 && batch < 1<<16 {
+			batch *= 2 // the first of these calls only warm up
+			continue
+		}
+		ms = append(ms, took/float64(batch))
+		if all := time.Since(start); all > 2*time.Second || all > 100*time.Millisecond && len(ms) >= 5 {
 			return quartile(ms), nil
 		}
 	}

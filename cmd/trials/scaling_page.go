@@ -24,7 +24,7 @@ func scalingPage(res *scalingResult, plots string) (string, error) {
 		name, heading, before string
 		after                 func(*scaleTable) string
 	}{
-		{"patches", "Patches of a chart", "One reading of CIE L\\*a\\*b\\* without strips, no bus, one core. *Make ready* is what a worker does once for each stored baseline that it judges by.", patchBends},
+		{"patches", "Patches of a chart", "One reading of CIE L\\*a\\*b\\* without strips, no bus; processor time. *Make ready* is what a worker does once for each stored baseline that it judges by.", patchBends},
 		{"strips", "Strips of a chart", "The same with strips of 2,700 samples beside 400 patches, going round four inks.", stripBends},
 		{"series", "Printing conditions of one printer", "A worker and its bus in one process, waiting for no disk; readings of 400 patches, one condition after the other. Every condition has a baseline of its own. *First reading* is the first of a condition since the worker started, which reads and makes ready its baseline. Memory is live heap of worker and bus.", seriesBends},
 		{"printers", "Printers of one worker", "The same over printers of one condition each. Readings come from at most 400 of them in turn; the others only stand in the store.", printerBends},

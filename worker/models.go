@@ -1,0 +1,95 @@
+package worker
+
+import (
+	"math"
+	"runtime/debug"
+	"sync"
+
+	"swathkeeper/worker/judge"
+)
+
+// models keeps baselines ready for judging, as many as fit into a part of the worker's memory. Which one
+// goes when they do not fit is left to chance: where more conditions take turns than fit, turning out the
+// one that has waited longest would turn out each just before it is needed. It is shared by all that judge
+// in a worker.
+type models struct {
+	most int64 // bytes
+
+	mu    sync.Mutex
+	used  int64
+	ready map[string]readyModel // by digest
+	last  map[string]string     // the digest by which a series was judged last, "" for none, by site.printer.series
+}
+
+type readyModel struct {
+	model *judge.Model
+	bytes int64
+}
+
+const (
+	// readyBytes is how many bytes of memory a baseline takes that is ready, for each byte that it is
+	// stored with: measured as 5 with up to 8 strips and 6.7 with 32, at 60 to 5,000 patches.
+	readyBytes = 6
+	// plainBound is the bound where nobody has set a limit of memory.
+	plainBound = 256 << 20
+	leastBound = 32 << 20
+)
+
+// newModels takes half of the soft limit of memory as its bound: the rest is the bus's and what comes
+// and goes with each reading.
+func newModels() *models {
+	most := int64(plainBound)
+	if limit := debug.SetMemoryLimit(-1); limit < math.MaxInt64 {
+		most = max(leastBound, limit/2)
+	}
+	return &models{most: most, ready: map[string]readyModel{}, last: map[string]string{}}
+}
+
+// get gives a baseline that is ready, else nil.
+func (c *models) get(digest string) *judge.Model {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.ready[digest].model
+}
+
+// keep keeps a baseline ready that was stored with so many bytes. The newest one is always kept.
+func (c *models) keep(digest string, m *judge.Model, stored int) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if _, known := c.ready[digest]; known {
+		return // two parts made it ready at once
+	}
+	bytes := readyBytes * int64(stored)
+	for other, r := range c.ready {
+		if c.used+bytes <= c.most {
+			break
+		}
+		delete(c.ready, other)
+		c.used -= r.bytes
+	}
+	c.ready[digest] = readyModel{m, bytes}
+	c.used += bytes
+}
+
+// judgedBy notes the baseline by which a series was judged, "" for none.
+func (c *models) judgedBy(site, printer, series, digest string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if len(c.last) >= maxPrinters {
+		clear(c.last)
+	}
+	c.last[site+"."+printer+"."+series] = digest
+}
+
+// usual gives the baseline by which the readings of a series were judged last, nil for none; known is
+// false where that is not known, or the baseline is not ready any more.
+func (c *models) usual(site, printer, series string) (m *judge.Model, known bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	digest, known := c.last[site+"."+printer+"."+series]
+	if digest == "" {
+		return nil, known
+	}
+	m = c.ready[digest].model
+	return m, m != nil
+}
