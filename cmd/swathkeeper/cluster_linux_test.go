@@ -33,7 +33,8 @@ type cluster struct {
 	users   string
 }
 
-func startCluster(t *testing.T) *cluster {
+// prepare may lay out the folders, bus-1 to bus-3, that the servers keep their stores in.
+func startCluster(t *testing.T, prepare func(dir string)) *cluster {
 	t.Helper()
 	c := &cluster{t: t, dir: t.TempDir(), keys: map[bus.Role]string{}}
 	for _, g := range []bus.Grant{{Name: "ops", Role: bus.RoleAdmin}, {Name: "judges", Role: bus.RoleWorker}, {Name: "office", Role: bus.RoleViewer},
@@ -59,6 +60,9 @@ func startCluster(t *testing.T) *cluster {
 			}
 		}
 	})
+	if prepare != nil {
+		prepare(c.dir)
+	}
 	for i := range 3 {
 		c.start(i)
 	}
@@ -115,6 +119,18 @@ authorization { users: [
 	}
 	c.procs[i] = cmd
 	c.t.Cleanup(func() { _ = cmd.Process.Kill(); _ = cmd.Wait() })
+}
+
+// setUp makes the streams, and gives the flags of an administrator.
+func (c *cluster) setUp(p *program, partitions int) (admin []string) {
+	c.t.Helper()
+	admin = []string{"--nats", c.urls(), "--nkey", c.keys[bus.RoleAdmin]}
+	small := []string{"--inbox-mib", "512", "--record-mib", "512", "--baselines-mib", "64", "--scans-mib", "64"}
+	if partitions > 1 {
+		small = append(small, "--partitions", fmt.Sprint(partitions))
+	}
+	p.do(append(append([]string{"init"}, small...), admin...)...)
+	return admin
 }
 
 func (c *cluster) kill(i int) {
@@ -195,14 +211,9 @@ func inCluster(t *testing.T, kills, partitions int) {
 	if testing.Short() {
 		t.Skip("takes half a minute")
 	}
-	c := startCluster(t)
+	c := startCluster(t, nil)
 	p := &program{t: t, dir: t.TempDir()}
-	admin := []string{"--nats", c.urls(), "--nkey", c.keys[bus.RoleAdmin]}
-	small := []string{"--inbox-mib", "512", "--record-mib", "512", "--baselines-mib", "64", "--scans-mib", "64"}
-	if partitions > 1 {
-		small = append(small, "--partitions", fmt.Sprint(partitions))
-	}
-	p.do(append(append([]string{"init"}, small...), admin...)...)
+	admin := c.setUp(p, partitions)
 	if said := p.do(append([]string{"init", "--json"}, admin...)...); !strings.Contains(said, fmt.Sprintf(`"partitions":%d`, partitions)) { // once more changes nothing
 		t.Errorf("init says %s", said)
 	}

@@ -127,22 +127,12 @@ func TestFullDisk(t *testing.T) {
 	})
 	t.Run("small file system", func(t *testing.T) {
 		dir := t.TempDir()
-		if err := unix.Mount("tmpfs", dir, "tmpfs", 0, "size=24m"); err != nil {
-			t.Skipf("this user may not mount: %v", err)
-		}
-		t.Cleanup(func() { _ = unix.Unmount(dir, unix.MNT_DETACH) })
+		smallDisk(t, dir, "24m")
 		p := &program{t: t, dir: filepath.Join(dir, "data")}
 		filler := filepath.Join(dir, "filler")
 		testFullDisk(t, p, true,
 			func(int) {
-				f, err := os.Create(filler)
-				if err != nil {
-					t.Fatal(err)
-				}
-				if _, err := io.CopyN(f, zeros{}, 1<<30); err == nil {
-					t.Fatal("the file system is not full")
-				}
-				_ = f.Close()
+				fillUp(t, filler)
 			},
 			func(int) {
 				if err := os.Remove(filler); err != nil {
@@ -150,6 +140,31 @@ func TestFullDisk(t *testing.T) {
 				}
 			})
 	})
+}
+
+// smallDisk mounts a file system of a size at dir.
+func smallDisk(t *testing.T, dir, size string) {
+	t.Helper()
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if err := unix.Mount("tmpfs", dir, "tmpfs", 0, "size="+size); err != nil {
+		t.Skipf("this user may not mount: %v", err)
+	}
+	t.Cleanup(func() { _ = unix.Unmount(dir, unix.MNT_DETACH) })
+}
+
+// fillUp writes a file until the file system is full.
+func fillUp(t *testing.T, name string) {
+	t.Helper()
+	f, err := os.Create(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if _, err := io.CopyN(f, zeros{}, 1<<30); err == nil {
+		t.Fatal("the file system is not full")
+	}
 }
 
 type zeros struct{}

@@ -15,7 +15,6 @@ import (
 
 	"github.com/nats-io/nats.go/jetstream"
 	"github.com/rs/zerolog"
-	"golang.org/x/sys/unix"
 
 	"swathkeeper/protocol"
 	"swathkeeper/worker/bus"
@@ -206,23 +205,13 @@ func TestOutsideServerGoesAndComes(t *testing.T) {
 func TestOutsideDiskFull(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
-	if err := unix.Mount("tmpfs", dir, "tmpfs", 0, "size=24m"); err != nil {
-		t.Skipf("this user may not mount: %v", err)
-	}
-	t.Cleanup(func() { _ = unix.Unmount(dir, unix.MNT_DETACH) })
+	smallDisk(t, dir, "24m")
 	o := startOutside(t, dir)
 	js := o.dial()
 	o.sendAll(js, 3)
 	o.judged()
 	filler := filepath.Join(dir, "filler")
-	f, err := os.Create(filler)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := io.CopyN(f, zeros{}, 1<<30); err == nil {
-		t.Fatal("the file system is not full")
-	}
-	_ = f.Close()
+	fillUp(t, filler)
 	refused := 0
 	for range 30 {
 		if err := o.send(js); err != nil {
