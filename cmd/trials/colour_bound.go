@@ -12,9 +12,16 @@ import (
 
 const (
 	boundBaseline = 10
-	boundRunning  = 4 // good days after it, as in the trial
-	boundDays     = 3
 	boundRuns     = 15000 // of each shop
+)
+
+// boundTrial is what an observer is shown: so many good days after the baseline, and so many with
+// the fault.
+type boundTrial struct{ running, days int }
+
+var (
+	weakBound  = boundTrial{running: weakRunning, days: 3}
+	pressBound = boundTrial{running: causeRunning, days: mostReadings}
 )
 
 // knowing is how often one of four inks, size percent weak, would be found within three readings by an
@@ -31,48 +38,88 @@ func knowing(w colourWorld, shops int, sd, size float64, seed uint64) float64 {
 		if wander.Kind != madeup.AR1 {
 			wander.Rho = 0
 		}
-		tests := boundTests(wander)
-		r := rand.New(rand.NewPCG(seed, uint64(k)))
-		null, faults := make([]float64, boundRuns), make([]float64, boundRuns)
-		for run := range boundRuns {
-			for ink := range 4 {
-				y := boundSeries(r, wander)
-				for _, t := range tests[boundDays-1] {
-					null[run] = math.Max(null[run], math.Abs(inner(t, y)))
-				}
-				if ink > 0 {
-					continue
-				}
-				for day := range boundDays {
-					n := boundBaseline + boundRunning + day + 1
-					weak := append([]float64(nil), y[:n]...)
-					for i := n - day - 1; i < n; i++ {
-						weak[i] -= size
-					}
-					for _, t := range tests[day] {
-						faults[run] = math.Max(faults[run], math.Abs(inner(t, weak)))
-					}
-				}
-			}
+		hits += 100 * weakBound.found(wander, 4, size, rand.New(rand.NewPCG(seed, uint64(k))))
+		runs++
+	}
+	return hits / runs
+}
+
+// knowingPress is the same for the press: how often an under-pressed print, of the size that changes the chart
+// by the given mean, would be called out by an observer who reads the press's dose itself off every
+// print, without error.
+func knowingPress(w colourWorld, shops int, mean float64, seed uint64) (float64, error) {
+	var hits, runs float64
+	for k := range shops {
+		b, err := madeup.NewShop(seed*4000037+uint64(k), w.config(k, 1))
+		if err != nil {
+			return 0, err
 		}
-		sort.Float64s(null)
-		limit := null[len(null)-1-len(null)/740]
-		for _, f := range faults {
-			if runs++; f > limit {
-				hits++
+		for _, kind := range madeup.FaultKinds(b.Config().Inks) {
+			if kind.Cause != underPressed {
+				continue
+			}
+			size, err := b.SizeFor(kind.Make, mean)
+			if err != nil {
+				continue
+			}
+			at, now := b.Config().Press, kind.Make(size).Press
+			now.Celsius, now.Seconds, now.Pressure = at.Celsius+now.Celsius, at.Seconds+now.Seconds, at.Pressure+now.Pressure
+			wander := b.Config().Wander
+			if wander.Kind != madeup.AR1 {
+				wander.Rho = 0
+			}
+			wander.StrengthPercent = 1 // in units of the press's own spread
+			loss := math.Log(at.Dose()/now.Dose()) / wander.Press
+			hits += 100 * pressBound.found(wander, 1, loss, rand.New(rand.NewPCG(seed, uint64(k))))
+			runs++
+		}
+	}
+	return hits / math.Max(1, runs), nil
+}
+
+// found is the share of runs in which one of so many series, lower by size from a day on, is called out.
+func (b boundTrial) found(wander madeup.Wander, series int, size float64, r *rand.Rand) float64 {
+	tests := b.tests(wander)
+	null, faults := make([]float64, boundRuns), make([]float64, boundRuns)
+	for run := range boundRuns {
+		for ink := range series {
+			y := b.series(r, wander)
+			for _, t := range tests[b.days-1] {
+				null[run] = math.Max(null[run], math.Abs(inner(t, y)))
+			}
+			if ink > 0 {
+				continue
+			}
+			for day := range b.days {
+				n := boundBaseline + b.running + day + 1
+				weak := append([]float64(nil), y[:n]...)
+				for i := n - day - 1; i < n; i++ {
+					weak[i] -= size
+				}
+				for _, t := range tests[day] {
+					faults[run] = math.Max(faults[run], math.Abs(inner(t, weak)))
+				}
 			}
 		}
 	}
-	return 100 * hits / runs
+	sort.Float64s(null)
+	limit := null[len(null)-1-len(null)/740]
+	hits := 0.0
+	for _, f := range faults {
+		if f > limit {
+			hits++
+		}
+	}
+	return hits / boundRuns
 }
 
-// boundTests gives, for each day since the step, the weights of the days of a series whose sums are
-// the standardised sizes of steps of one, two and three days.
-func boundTests(w madeup.Wander) [][][]float64 {
+// tests gives, for each day since the step, the weights of the days of a series whose sums are
+// the standardised sizes of steps of one day, two days, and so on.
+func (b boundTrial) tests(w madeup.Wander) [][][]float64 {
 	share := 1 - w.PrintShare*w.PrintShare
 	var out [][][]float64
-	for day := range boundDays {
-		n := boundBaseline + boundRunning + day + 1
+	for day := range b.days {
+		n := boundBaseline + b.running + day + 1
 		v := mat.NewSymDense(n, nil)
 		for i := range n {
 			for j := i; j < n; j++ {
@@ -88,11 +135,11 @@ func boundTests(w madeup.Wander) [][][]float64 {
 			continue
 		}
 		solve := func(x []float64) []float64 {
-			var b mat.VecDense
-			if chol.SolveVecTo(&b, mat.NewVecDense(n, x)) != nil {
+			var out mat.VecDense
+			if chol.SolveVecTo(&out, mat.NewVecDense(n, x)) != nil {
 				return make([]float64, n)
 			}
-			return b.RawVector().Data
+			return out.RawVector().Data
 		}
 		one := make([]float64, n)
 		for i := range one {
@@ -119,8 +166,8 @@ func boundTests(w madeup.Wander) [][][]float64 {
 	return out
 }
 
-// boundSeries is one ink's strength, day by day, as a made-up printer draws it.
-func boundSeries(r *rand.Rand, w madeup.Wander) []float64 {
+// series is one ink's strength, day by day, as a made-up printer draws it.
+func (b boundTrial) series(r *rand.Rand, w madeup.Wander) []float64 {
 	draw := func() float64 {
 		z := r.NormFloat64()
 		if w.TailDF > 0 {
@@ -129,7 +176,7 @@ func boundSeries(r *rand.Rand, w madeup.Wander) []float64 {
 		}
 		return z
 	}
-	y := make([]float64, boundBaseline+boundRunning+boundDays)
+	y := make([]float64, boundBaseline+b.running+b.days)
 	var day float64
 	for i := range y {
 		step := draw()

@@ -9,10 +9,10 @@ type Press struct {
 	Pressure float64 // relative; 1 is medium
 }
 
-// dose is the press's effect relative to 200 degrees, 50 seconds, medium pressure. 12 degrees
+// Dose is the press's effect relative to 200 degrees, 50 seconds, medium pressure. 12 degrees
 // less are worth about a quarter less. (That the three act together is published, with what
 // weight is not: the weights are estimates.)
-func (p Press) dose() float64 {
+func (p Press) Dose() float64 {
 	return p.Seconds / 50 * math.Exp((p.Celsius-200)/40) * math.Pow(p.Pressure, 0.3)
 }
 

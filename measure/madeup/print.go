@@ -73,7 +73,7 @@ func (s *Shop) session(stage Stage, f *Faults, st *state) (ses session, shifts [
 	p.Celsius += f.Press.Celsius
 	p.Seconds = math.Max(1, p.Seconds+f.Press.Seconds)
 	p.Pressure = math.Max(0.05, p.Pressure+f.Press.Pressure)
-	ses.dose = p.dose() * math.Exp(st.press)
+	ses.dose = p.Dose() * math.Exp(st.press)
 	return ses, shifts, nil
 }
 
@@ -83,7 +83,7 @@ func (s *Shop) substrate(stage Stage, f *Faults, st *state, dose float64) (goods
 		return s.paper, 0
 	}
 	light := s.cfg.WhiteL + f.Media.Lightness + st.light + f.Drift*s.wear.light
-	yellow := s.cfg.WhiteB + f.Media.Yellowness + st.yellow + f.Drift*s.wear.yellow + scorch(dose, s.cfg.Press.dose())
+	yellow := s.cfg.WhiteB + f.Media.Yellowness + st.yellow + f.Drift*s.wear.yellow + scorch(dose, s.cfg.Press.Dose())
 	mode := s.cfg.Mode
 	if f.Mode != "" {
 		mode = f.Mode

@@ -270,7 +270,7 @@ func (s *Shop) truth(r *Reading, ses *session, shifts [maxInks]float64, goods sp
 	}
 	t.Dose = 1
 	if ses.stage == Pressed {
-		t.Dose = ses.dose / s.cfg.Press.dose()
+		t.Dose = ses.dose / s.cfg.Press.Dose()
 	}
 	bare := goods
 	for b := range bare {
