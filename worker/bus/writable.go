@@ -21,7 +21,7 @@ func Writable(ctx context.Context, js jetstream.JetStream) error {
 		protocol.StreamRecord: protocol.RecordSubject(nobody, nobody, nobody, nobody),
 	} {
 		s, err := js.Stream(ctx, stream)
-		if err == nil {
+		if err == nil && !s.CachedInfo().Config.DenyPurge { // else it cannot be asked
 			err = s.Purge(ctx, jetstream.WithPurgeSubject(subject))
 		}
 		if err != nil {
