@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -71,6 +72,52 @@ func (f *searchFlags) load() (*search.State, string, error) {
 	}
 	s, err := search.Load(name)
 	return s, name, err
+}
+
+// change loads a search, and saves it when do is through without an error. Others wait meanwhile.
+func (f *searchFlags) change(c *cobra.Command, do func(s *search.State) error) error {
+	name, err := f.name()
+	if err != nil {
+		return err
+	}
+	if notThere(name) { // and no lock is left beside what is not there
+		_, err := search.Load(name)
+		return err
+	}
+	release, err := search.Lock(c.Context(), name)
+	if err != nil {
+		return err
+	}
+	defer release()
+	s, err := search.Load(name)
+	if err != nil {
+		return err
+	}
+	if err := do(s); err != nil {
+		return err
+	}
+	return s.Save(name)
+}
+
+// room makes sure that name can be written: a search that goes on stays, one that is kept is moved
+// aside, and moved tells whereto.
+func room(name string) (moved, kept string, err error) {
+	old, err := search.Load(name)
+	switch {
+	case notThere(name):
+		return "", "", nil
+	case err != nil:
+		return "", "", fmt.Errorf("%s is there and is no search; give another file with --search", name)
+	case len(old.Prints) == 0:
+		return "", "", nil
+	case old.Kept == "":
+		return "", "", fmt.Errorf("%s holds a search of %d prints that is not kept yet; go on with it, or give another file with --search", name, len(old.Prints))
+	}
+	moved = strings.TrimSuffix(name, ".json") + "-" + old.Kept + ".json"
+	if !notThere(moved) {
+		return "", "", fmt.Errorf("%s holds the search that was kept as %s, and %s is there already; give another file with --search", name, old.Kept, moved)
+	}
+	return moved, old.Kept, os.Rename(name, moved)
 }
 
 func newSettingsStart() *cobra.Command {
@@ -150,10 +197,14 @@ or an earlier reading, "like the batch of March".`,
 			if err != nil {
 				return err
 			}
-			if old, err := search.Load(name); err == nil && old.Kept == "" && len(old.Prints) > 0 {
-				return fmt.Errorf("%s holds a search of %d prints that is not kept yet; go on with it, or give another file with --search", name, len(old.Prints))
-			} else if err != nil && !notThere(name) {
-				return fmt.Errorf("%s is there and is no search; give another file with --search", name)
+			release, err := search.Lock(c.Context(), name)
+			if err != nil {
+				return err
+			}
+			defer release()
+			moved, kept, err := room(name)
+			if err != nil {
+				return err
 			}
 			if err := s.Save(name); err != nil {
 				return err
@@ -164,6 +215,15 @@ or an earlier reading, "like the batch of March".`,
 				names = append(names, sl.Name)
 			}
 			fmt.Fprintf(out, "search for %s on %s; sliders: %s; aim: %s; kept in %s\n", s.Printer, s.Media, onScreen(strings.Join(names, ", ")), onScreen(s.Aim.Text()), name)
+			if moved != "" {
+				fmt.Fprintf(out, "note: the search that was kept as %s is in %s now\n", kept, moved)
+			}
+			for _, sl := range s.Sliders {
+				if sl.Channel != "" && !slices.ContainsFunc(s.Chart.Channels, func(ch string) bool { return strings.EqualFold(ch, sl.Channel) }) {
+					fmt.Fprintf(out, "note: chart %s has no channel %s (it has %s); what %s does is found out from the prints\n",
+						s.Chart.ID, onScreen(sl.Channel), onScreen(strings.Join(s.Chart.Channels, ", ")), onScreen(sl.Name))
+				}
+			}
 			if s.Aim.Note != "" {
 				fmt.Fprintf(out, "note: %s\n", onScreen(s.Aim.Note))
 			}
@@ -243,6 +303,12 @@ func parseSlider(text string) (settings.Slider, error) {
 	name, rest, ok := strings.Cut(text, "=")
 	if !ok || name == "" {
 		return bad("it has no name")
+	}
+	if name = strings.TrimSpace(name); name == "" {
+		return bad("it has no name")
+	}
+	if strings.Contains(name, ",") {
+		return bad("a name with a comma could not be told apart in --with")
 	}
 	if len(name) > protocol.MaxText {
 		return bad("its name is too long")

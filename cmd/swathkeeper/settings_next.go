@@ -11,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"swathkeeper/measure/press"
 	"swathkeeper/measure/settings"
 	"swathkeeper/protocol"
 	"swathkeeper/worker/search"
@@ -40,32 +41,39 @@ all sliders are named.`,
 			if err != nil {
 				return err
 			}
-			s, name, err := f.load()
+			w, err := worthOf(c, worth)
 			if err != nil {
 				return err
 			}
-			if w, err := worthOf(c, worth); err != nil {
-				return err
-			} else if w > 0 {
-				s.Worth = w
-			}
-			r, err := readPrint(s, args[0], fill)
+			var s *search.State
+			var rep *search.Report
+			var open string
+			err = f.change(c, func(was *search.State) error {
+				s, open = was, was.Kept
+				if w > 0 {
+					s.Worth = w
+				}
+				r, err := readPrint(s, args[0], fill)
+				if err != nil {
+					return err
+				}
+				if err := s.Add(r, args[0], values, time.Now()); err != nil {
+					return err
+				}
+				if rep, err = s.Report(); err != nil {
+					return fmt.Errorf("%s: %w", args[0], err)
+				}
+				s.Propose(rep.Advice)
+				return nil
+			})
 			if err != nil {
-				return err
-			}
-			if err := s.Add(r, args[0], values, time.Now()); err != nil {
-				return err
-			}
-			rep, err := s.Report()
-			if err != nil {
-				return err
-			}
-			s.Propose(rep.Advice)
-			if err := s.Save(name); err != nil {
 				return err
 			}
 			if asJSON {
 				return writeJSON(c, rep)
+			}
+			if open != "" {
+				fmt.Fprintf(c.OutOrStdout(), "this search was kept as %s before; it goes on now\n", open)
 			}
 			return printAdvice(c.OutOrStdout(), s, rep)
 		},
@@ -193,25 +201,25 @@ func newSettingsShow() *cobra.Command {
   swathkeeper settings show --printer heron --good 3`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			s, name, err := f.load()
-			if err != nil {
-				return err
-			}
+			var s *search.State
+			var rep *search.Report
+			var err error
 			if c.Flags().Changed("good") {
-				if good < 1 || good > len(s.Prints) {
-					return usagef("--good %d: there are %d prints", good, len(s.Prints))
-				}
-				s.Prints[good-1].Good = true
-			}
-			rep, err := s.Report()
-			if err != nil {
-				return err
-			}
-			if c.Flags().Changed("good") {
-				s.Propose(rep.Advice)
-				if err := s.Save(name); err != nil {
+				err = f.change(c, func(was *search.State) error {
+					if s = was; good < 1 || good > len(s.Prints) {
+						return usagef("--good %d: there are %d prints", good, len(s.Prints))
+					}
+					s.Prints[good-1].Good = true
+					if rep, err = s.Report(); err == nil {
+						s.Propose(rep.Advice)
+					}
 					return err
-				}
+				})
+			} else if s, _, err = f.load(); err == nil {
+				rep, err = s.Report()
+			}
+			if err != nil {
+				return err
 			}
 			if asJSON {
 				return writeJSON(c, map[string]any{"search": s, "report": rep})
@@ -241,10 +249,24 @@ func newSettingsShow() *cobra.Command {
 	return c
 }
 
+// checkPress refuses what no heat press is set to.
+func checkPress(c *cobra.Command, p protocol.Press) error {
+	for _, x := range []struct {
+		flag     string
+		v        float64
+		low, top float64
+	}{{"celsius", p.Celsius, press.MinCelsius, press.MaxCelsius}, {"seconds", p.Seconds, press.MinSeconds, press.MaxSeconds}} {
+		if c.Flags().Changed(x.flag) && !(x.v >= x.low && x.v <= x.top) {
+			return usagef("--%s %g: transfers are pressed at %g to %g", x.flag, x.v, x.low, x.top)
+		}
+	}
+	return nil
+}
+
 func newSettingsKeep() *cobra.Command {
 	var f searchFlags
 	var which int
-	var press protocol.Press
+	var pressed protocol.Press
 	n := &protocol.Note{Schema: protocol.SchemaNote, Baseline: &protocol.BaselineNote{Do: protocol.BaselineLearn}}
 	var asJSON bool
 	c := &cobra.Command{
@@ -261,39 +283,43 @@ of this preset are taken as known-good, until 'baseline accept' freezes them.`,
 			if err := needToken("", args[0]); err != nil {
 				return usagef("a preset's name is 1 to %d of a-z, 0-9 and -, and does not begin with -; %q is not", protocol.MaxToken, args[0])
 			}
-			s, name, err := f.load()
-			if err != nil {
+			if err := checkPress(c, pressed); err != nil {
 				return err
 			}
-			rep, err := s.Report()
-			if err != nil {
-				return err
-			}
-			at := rep.Advice.Best
-			if c.Flags().Changed("take") {
-				if which < 1 || which > len(s.Prints) {
-					return usagef("--take %d: there are %d prints", which, len(s.Prints))
+			return f.change(c, func(s *search.State) error {
+				rep, err := s.Report()
+				if err != nil {
+					return err
 				}
-				at = which - 1
-			}
-			n.Site, n.Printer = s.Site, s.Printer
-			n.Baseline.Preset, n.Baseline.Series = s.Preset(args[0], at, rep)
-			if press != (protocol.Press{}) {
-				n.Baseline.Preset.Press = &press
-			}
-			if err := sendNote(c, n, asJSON); err != nil {
-				return err
-			}
-			s.Kept = args[0]
-			return s.Save(name)
+				at := rep.Advice.Best
+				if c.Flags().Changed("print") {
+					if which < 1 || which > len(s.Prints) {
+						return usagef("--print %d: there are %d prints", which, len(s.Prints))
+					}
+					at = which - 1
+				}
+				n.Site, n.Printer = s.Site, s.Printer
+				n.Baseline.Preset, n.Baseline.Series = s.Preset(args[0], at, rep)
+				if pressed != (protocol.Press{}) {
+					n.Baseline.Preset.Press = &pressed
+				}
+				if s.Kept != "" && !asJSON {
+					fmt.Fprintf(c.OutOrStdout(), "note: it was kept as %s before\n", s.Kept)
+				}
+				if err := sendNote(c, n, asJSON); err != nil {
+					return err
+				}
+				s.Kept = args[0]
+				return nil
+			})
 		},
 	}
 	f.add(c)
 	fl := c.Flags()
 	fl.IntVar(&which, "take", 0, "take print N in place of the nearest")
-	fl.Float64Var(&press.Celsius, "celsius", 0, "what the press was set to, where the reading does not say")
-	fl.Float64Var(&press.Seconds, "seconds", 0, "how long it was pressed, where the reading does not say")
-	fl.StringVar(&press.Pressure, "pressure", "", "with what pressure, in your own words")
+	fl.Float64Var(&pressed.Celsius, "celsius", 0, "what the press was set to, where the reading does not say")
+	fl.Float64Var(&pressed.Seconds, "seconds", 0, "how long it was pressed, where the reading does not say")
+	fl.StringVar(&pressed.Pressure, "pressure", "", "with what pressure, in your own words")
 	fl.StringVar(&n.Who, "who", "", whoFlag)
 	fl.BoolVar(&asJSON, "json", false, recordFlag)
 	return c

@@ -191,7 +191,7 @@ func (a *Advice) next(s *scene, prints []Print) {
 			worth = worthMost
 		}
 	}
-	if len(prints) > 1 && len(a.Probed) == 0 && gain < worth && a.Left < worth {
+	if len(prints) > 1 && len(a.Probed) == 0 && gain < worth && a.Left < worth && !a.gaining() {
 		a.Why, a.Next = WhyDone, slices.Clone(prints[a.Best].Values)
 		a.foretell(s, prints, zero, all, false)
 		a.NextDE, a.Chance = a.BestDE, 0
@@ -205,6 +205,16 @@ const (
 	cautionFirst = 1.0
 	cautionLater = 0.1
 )
+
+// gaining tells whether the newest print is much nearer than all before it: then the belief has just
+// learned something, and what it says is left is not to be trusted yet.
+func (a *Advice) gaining() bool {
+	last := len(a.Measured) - 1
+	return a.Best == last && last > 0 && slices.Min(a.Measured[:last])-a.Measured[last] > muchNearer
+}
+
+// muchNearer is a gain in mean dE00 after which no search ends.
+const muchNearer = 0.8
 
 // What a print is worth where nobody says otherwise: a share of what the best one leaves, but no
 // less than can be told from the noise of prints, and no more than anybody would forgo.
@@ -238,14 +248,14 @@ const leftDraws = 4
 
 // What is foretold of a print. The belief's samples differ from each other mostly in ways that take
 // the chart away from the aim, while a search goes towards it: only doubtShare of what their doubt
-// adds to the mean's difference comes true, unless the aim itself is part of the belief. And a
-// foretold difference is off by shareOff of itself beside what the samples tell, more while the aim is only supposed. Found on made-up
-// printers (cmd/trials settings), and corrected by what came of the search's own foretellings,
-// against which the rule counts as priorForetellings of them.
+// adds to the mean's difference comes true, unless the aim itself is part of the belief. Beside what
+// the samples tell, a foretold difference is off by shareOff of the gain that it promises, more
+// while the aim is only supposed. Found on made-up printers (cmd/trials settings), and corrected by
+// what came of the search's own foretellings, against which the rule counts as priorForetellings.
 const (
 	doubtShare        = 0.4
-	shareOff          = 0.2
-	shareOffSupposed  = 0.55
+	shareOff          = 0.4
+	shareOffSupposed  = 0.6
 	priorForetellings = 4.0
 )
 
@@ -267,7 +277,7 @@ func (a *Advice) foretell(s *scene, prints []Print, u []float64, patches []int, 
 			n++
 		}
 	}
-	a.NextSE = math.Sqrt(sum/n) * math.Hypot(math.Hypot(deviation(to), s.noise()), off*a.NextDE)
+	a.NextSE = math.Sqrt(sum/n) * math.Hypot(math.Hypot(deviation(to), s.noise()), off*(a.BestDE-a.NextDE))
 	a.Chance = 0.5 * math.Erfc((a.NextDE-a.BestDE)/a.NextSE/math.Sqrt2)
 }
 

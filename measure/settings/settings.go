@@ -63,6 +63,9 @@ type Slider struct {
 	Step float64 `json:"step"`
 }
 
+// maxSteps bounds a slider's steps; beyond it, it might as well have none.
+const maxSteps = 1e6
+
 // Check names what is wrong with a slider.
 func (s Slider) Check() error {
 	switch {
@@ -72,12 +75,14 @@ func (s Slider) Check() error {
 		return fmt.Errorf("slider %q: kind %q is none of %v", s.Name, s.Kind, Kinds())
 	case (s.Kind == Ink) != (s.Channel != ""):
 		return fmt.Errorf("slider %q: a channel goes with kind ink, and with that kind alone", s.Name)
-	case !finite(s.Low) || !finite(s.High) || !finite(s.Step):
+	case !finite(s.Low) || !finite(s.High) || !finite(s.Step) || !finite(s.High-s.Low):
 		return fmt.Errorf("slider %q: its numbers are not finite", s.Name)
 	case s.High <= s.Low:
 		return fmt.Errorf("slider %q: it runs from %g to %g, which leaves nothing to set", s.Name, s.Low, s.High)
 	case s.Step < 0 || s.Step > s.High-s.Low:
 		return fmt.Errorf("slider %q: a step of %g does not fit into %g..%g", s.Name, s.Step, s.Low, s.High)
+	case s.Step > 0 && (s.High-s.Low)/s.Step > maxSteps:
+		return fmt.Errorf("slider %q: %g..%g in steps of %g are more steps than any slider has; leave the step out", s.Name, s.Low, s.High, s.Step)
 	}
 	return nil
 }

@@ -1,6 +1,7 @@
 package search
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 
@@ -50,6 +51,8 @@ func FileAim(c *protocol.Chart, f *measurement.File) (Aim, error) {
 		switch {
 		case err == nil:
 			a.Note = fmt.Sprintf("%d of the chart's %d patches are not in %s; their colours are read off between its patches", filled, n, f.Name)
+		case errors.Is(err, errFew) && left > n/2:
+			return Aim{}, fmt.Errorf("%s has %d patches, of which %d are the chart's; to read the others off between them at least %d are needed", f.Name, len(wanted), n-left, fillLeast)
 		case pairErr != nil:
 			return Aim{}, pairErr
 		case left > n/2:
@@ -80,10 +83,19 @@ func fileSide(f *measurement.File, wanted []colour.Lab) pair.Side {
 	return s
 }
 
+// fillLeast is how many patches a file must have before others are read off between them: a white,
+// solids and some steps between them say nothing of what lies over each other.
+const fillLeast = 30
+
+var errFew = errors.New("too few patches")
+
 // fill reads the colours that are still nil off a smooth function through the file's patches.
 func fill(c *protocol.Chart, f *measurement.File, wanted []colour.Lab, into []*[3]float64) (int, error) {
 	if f.Device == nil {
 		return 0, fmt.Errorf("no device values")
+	}
+	if len(f.Device) < fillLeast {
+		return 0, errFew
 	}
 	channels := c.Channels
 	if c.Driven == protocol.DrivenRGB {

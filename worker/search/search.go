@@ -134,6 +134,7 @@ func (s *State) Add(r *protocol.Reading, file string, with map[string]float64, a
 	head.Patches, head.Traces = nil, nil
 	p.Reading = &head
 	s.Prints = append(s.Prints, p)
+	s.Kept = "" // it goes on
 	return nil
 }
 

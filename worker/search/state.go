@@ -6,6 +6,7 @@ package search
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -15,6 +16,8 @@ import (
 	"path/filepath"
 	"slices"
 	"time"
+
+	"github.com/gofrs/flock"
 
 	"swathkeeper/measure/colour"
 	"swathkeeper/measure/drift"
@@ -47,7 +50,7 @@ type State struct {
 	// NextDE and NextSE are what was foretold of it.
 	NextDE float64 `json:"next_de00,omitempty"`
 	NextSE float64 `json:"next_de00_se,omitempty"`
-	Kept    string            `json:"kept,omitempty"` // name of the preset it ended in
+	Kept   string  `json:"kept,omitempty"` // name of the preset it ended in
 }
 
 // Kinds of aims.
@@ -195,6 +198,24 @@ func (s *State) check() error {
 		return fmt.Errorf("the proposed settings are damaged")
 	}
 	return nil
+}
+
+// lockWait is how long a command waits for another that works on the same search.
+const lockWait = 30 * time.Second
+
+// Lock keeps others from changing the search kept in a file until release is called, so that of two
+// prints told at once neither is lost. The lock is a file beside it, which is left there.
+func Lock(ctx context.Context, name string) (release func(), err error) {
+	ctx, cancel := context.WithTimeout(ctx, lockWait)
+	defer cancel()
+	l := flock.New(name+".lock", flock.SetPermissions(0o600))
+	if ok, err := l.TryLockContext(ctx, 50*time.Millisecond); err != nil || !ok {
+		if errors.Is(err, context.DeadlineExceeded) {
+			return nil, fmt.Errorf("another command has been at work on %s for %s; try again when it is done", name, lockWait)
+		}
+		return nil, fmt.Errorf("%s cannot be locked: %w", name, err)
+	}
+	return func() { _ = l.Close() }, nil
 }
 
 // Save writes a search, whole or not at all.
