@@ -33,7 +33,7 @@ func defaultScaling() scalingOptions {
 		Patches:  []int{50, 100, 200, 400, 800, 1600, 3200, 5000},
 		Strips:   []int{0, 1, 2, 4, 8, 16, 32},
 		Series:   []int{1, 5, 20, 50, 100, 200},
-		Printers: []int{1, 10, 100, 200, 400, 1000, 3000, 10_000},
+		Printers: []int{1, 10, 50, 100, 200, 400, 1000, 3000, 10_000},
 		History:  []int{10_000, 100_000},
 		Visits:   400,
 		Chart:    400,

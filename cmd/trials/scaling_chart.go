@@ -28,7 +28,7 @@ func scaleChart(ctx context.Context, t *scaleTable, sizes []int, size func(n int
 	t.Cols = []scaleCol{
 		{Name: "reading, KB", Format: "%.1f", Line: true},
 		{Name: "decode, ms", Format: "%.3f", Line: true, Plot: true},
-		{Name: "judge, ms", Format: "%.3f", Line: true, Plot: true},
+		{Name: "judge, ms", Format: "%.3f", Line: t.By == "patches", Plot: true},
 		{Name: "write record, ms", Format: "%.3f", Plot: true},
 		{Name: "record, KB", Format: "%.1f"},
 		{Name: "learn from 10, ms", Format: "%.0f", Line: true, Plot: true},

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"runtime"
+	"runtime/debug"
 	"sync"
 	"time"
 
@@ -33,6 +34,9 @@ type scaleShop struct {
 
 // visit is one printing condition of one printer.
 type visit struct{ printer, preset string }
+
+// scaleMemory is the soft limit of memory that `run` sets unless told otherwise.
+const scaleMemory = 192 << 20
 
 // maxVisited bounds of how many conditions readings come: more than a worker keeps ready at a time.
 const maxVisited = 400
@@ -222,6 +226,7 @@ func (s *scaleShop) work(ctx context.Context, dir string, rounds int) (*shopCost
 	if err != nil {
 		return nil, err
 	}
+	defer debug.SetMemoryLimit(debug.SetMemoryLimit(scaleMemory)) // as run does
 	before := liveHeap()
 	begin := time.Now()
 	if err := wk.Start(ctx); err != nil {
