@@ -65,6 +65,7 @@ type goal struct {
 	bound         float64
 	text          string // the goal in words
 	none          float64
+	words         *regexp.Regexp // the figure is in a sentence of the section, not in a table
 }
 
 var goals = []goal{
@@ -99,6 +100,10 @@ var goals = []goal{
 	{question: "Settings found after 6 prints, aim an earlier batch", section: "Settings", rows: map[string]string{"drivers": "^all$", "aim": "^earlier"}, column: "after 6", bound: 99, text: "99 %"},
 	{question: "Worker over a bare loop, patches only, waiting for the disk", section: "Speed", rows: map[string]string{"run": "^400 patches, sync"}, column: "ratio", bound: 0.7, text: "0.7"},
 	{question: "The same with traces", section: "Speed", rows: map[string]string{"run": "^400 patches . 8 traces, sync"}, column: "ratio", bound: 0.4, text: "0.4"},
+	{question: "One verdict on 400 patches and 8 traces, one core, ms", section: "Speed", words: regexp.MustCompile(`One verdict .*: ([\d.]+) ms`), low: true, bound: 1, text: "1.0"},
+	{question: "Reading sent to record stored, 20 readings a second, median, ms", section: "Speed", words: regexp.MustCompile(`record stored .*median ([\d.]+) ms`), low: true, bound: 5, text: "5"},
+	{question: "The same, 99 of 100, ms", section: "Speed", words: regexp.MustCompile(`99 of 100 below ([\d.]+) ms`), low: true, bound: 25, text: "25"},
+	{question: "Idle, MB", section: "Speed", words: regexp.MustCompile(`Idle, .*: ([\d.]+) MB`), low: true, bound: 64, text: "64"},
 }
 
 var firstNumber = regexp.MustCompile(`(\d+(?:\.\d+)?)`)
@@ -113,8 +118,17 @@ func (g *goal) number(cell string) (float64, bool) {
 	return v, err == nil
 }
 
-// worst looks for the worst figure of the goal's rows, as the cell that holds it.
-func (g *goal) worst(tables []pageTable) (cell string, v float64, found bool) {
+// worst looks for the worst figure of the goal's rows, as the cell that holds it, or for its sentence.
+func (g *goal) worst(text string, tables []pageTable) (cell string, v float64, found bool) {
+	if g.words != nil {
+		_, section, _ := strings.Cut(text, "\n## "+g.section+"\n")
+		section, _, _ = strings.Cut(section, "\n## ")
+		if m := g.words.FindStringSubmatch(section); m != nil {
+			v, err := strconv.ParseFloat(m[1], 64)
+			return m[1], v, err == nil
+		}
+		return "", 0, false
+	}
 	for _, t := range tables {
 		col := slices.Index(t.head, g.column)
 		if t.section != g.section || t.part != g.part || !strings.HasPrefix(t.before, g.before) || col < 0 {
@@ -158,7 +172,7 @@ func inShort(body string) string {
 	met, missed := 0, 0
 	for i := range goals {
 		g := &goals[i]
-		cell, v, ok := g.worst(tables)
+		cell, v, ok := g.worst(body, tables)
 		if !ok {
 			continue
 		}
