@@ -264,7 +264,7 @@ func inCluster(t *testing.T, kills, partitions int) {
 	if partitions > 1 {
 		shared(t, nc, partitions)
 		// Divided anew under load; workers of the old division have nothing to do with the new one.
-		p.do(append([]string{"init", "--partitions", fmt.Sprint(2*partitions)}, admin...)...)
+		p.do(append([]string{"init", "--partitions", fmt.Sprint(2 * partitions)}, admin...)...)
 		l.await(t, 10)
 		for i := range workers {
 			workers[i].kill()
