@@ -1,64 +1,21 @@
 package worker_test
 
 import (
-	"sync"
 	"testing"
 	"time"
 
 	"swathkeeper/protocol"
 	"swathkeeper/worker"
+	"swathkeeper/worker/handclock"
 	"swathkeeper/worker/retention"
 )
-
-// earlyClock is set by hand and wakes everybody whenever it is set, as the machine's clock wakes who
-// waits long before the time: whoever is woken must look at the clock.
-type earlyClock struct {
-	mu    sync.Mutex
-	now   time.Time
-	waits []chan time.Time
-	asked chan time.Time
-}
-
-func (c *earlyClock) Now() time.Time {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.now
-}
-
-func (c *earlyClock) Until(t time.Time) <-chan time.Time {
-	if t.IsZero() {
-		return nil
-	}
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	ch := make(chan time.Time, 1)
-	if !t.After(c.now) {
-		ch <- c.now
-	}
-	c.waits = append(c.waits, ch)
-	c.asked <- t
-	return ch
-}
-
-func (c *earlyClock) set(now time.Time) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.now = now
-	for _, ch := range c.waits {
-		select {
-		case ch <- now:
-		default:
-		}
-	}
-	c.waits = nil
-}
 
 // The worker's own timer removes what is old: ten minutes after the start and then once a day, never
 // in between, and what is young stays.
 func TestPruningByTheTimer(t *testing.T) {
 	const day = 24 * time.Hour
 	start := time.Now() // the bus stamps what it stores by the machine's clock
-	clock := &earlyClock{now: start, asked: make(chan time.Time, 1000)}
+	clock := handclock.New(start)
 	b := setupWith(t, func(o *worker.Options) {
 		o.Clock = clock
 		o.Keep = &retention.Policy{Readings: 30 * day, Records: 40 * day}
@@ -70,7 +27,7 @@ func TestPruningByTheTimer(t *testing.T) {
 		end := time.After(20 * time.Second)
 		for {
 			select {
-			case at := <-clock.asked:
+			case at := <-clock.Asked():
 				if at.Equal(want) {
 					return
 				}
@@ -96,25 +53,29 @@ func TestPruningByTheTimer(t *testing.T) {
 			t.Errorf("%s after the start: %d inputs and %d records are kept, want %d and %d", clock.Now().Sub(start), i, r, inputs, records)
 		}
 	}
+	set := func(now time.Time) {
+		clock.Set(now)
+		clock.Wake() // also whoever waits for later
+	}
 	const n = 5
 	for i := range n {
 		b.send(b.reading(start.Add(time.Duration(i-n) * time.Minute)))
 	}
 	asks(start.Add(10 * time.Minute))
-	clock.set(start.Add(5 * time.Minute))
+	set(start.Add(5 * time.Minute))
 	asks(start.Add(10 * time.Minute)) // too early
-	clock.set(start.Add(10 * time.Minute))
+	set(start.Add(10 * time.Minute))
 	asks(start.Add(10*time.Minute + day))
 	kept(n, n)
-	clock.set(start.Add(29 * day))
+	set(start.Add(29 * day))
 	asks(start.Add(30 * day))
 	kept(n, n)
-	clock.set(start.Add(31 * day))
+	set(start.Add(31 * day))
 	asks(start.Add(32 * day))
 	kept(0, n)
-	clock.set(start.Add(31*day + time.Hour))
+	set(start.Add(31*day + time.Hour))
 	asks(start.Add(32 * day))
-	clock.set(start.Add(41 * day))
+	set(start.Add(41 * day))
 	asks(start.Add(42 * day))
 	kept(0, 1) // the series remembers by its newest record
 	// It goes on judging by what is left.

@@ -73,13 +73,8 @@ func newAlertList() *cobra.Command {
 			}
 			defer cl.close()
 			last, err := lastRecords(cl.ctx, cl, site, printer)
-			if err != nil {
+			if last, err = found(cl, site, printer, last, err); err != nil {
 				return err
-			}
-			if len(last) == 0 {
-				if err := cl.known(site, printer); err != nil {
-					return err
-				}
 			}
 			var open []protocol.Alert
 			for _, r := range last {
@@ -109,8 +104,7 @@ func newAlertList() *cobra.Command {
 			return nil
 		},
 	}
-	c.Flags().StringVar(&site, "site", "", "only this site")
-	c.Flags().StringVar(&printer, "printer", "", "only this printer")
+	addWhich(c.Flags(), &site, &printer)
 	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
 	return c
 }

@@ -256,21 +256,11 @@ func newBaselineList() *cobra.Command {
 			}
 			defer cl.close()
 			rows, err := listBaselines(c, cl, site, printer)
-			if err != nil {
-				return cl.explain(err)
-			}
-			if len(rows) == 0 {
-				if err := cl.known(site, printer); err != nil {
-					return err
-				}
+			if rows, err = found(cl, site, printer, rows, err); err != nil {
+				return err
 			}
 			if asJSON {
-				for _, r := range rows {
-					if err := writeJSON(c, r); err != nil {
-						return err
-					}
-				}
-				return nil
+				return writeJSONLines(c, rows)
 			}
 			if len(rows) == 0 {
 				_, err := fmt.Fprintln(c.OutOrStdout(), "no baseline yet; begin with `swathkeeper baseline learn`")
@@ -284,8 +274,7 @@ func newBaselineList() *cobra.Command {
 			return w.Flush()
 		},
 	}
-	c.Flags().StringVar(&site, "site", "", "only this site")
-	c.Flags().StringVar(&printer, "printer", "", "only this printer")
+	addWhich(c.Flags(), &site, &printer)
 	c.Flags().BoolVar(&asJSON, "json", false, "print one baseline a line as JSON")
 	return c
 }
@@ -308,13 +297,8 @@ func newBaselineShow() *cobra.Command {
 			}
 			defer cl.close()
 			rows, err := listBaselines(c, cl, site, printer)
-			if err != nil {
-				return cl.explain(err)
-			}
-			if len(rows) == 0 {
-				if err := cl.known(site, printer); err != nil {
-					return err
-				}
+			if rows, err = found(cl, site, printer, rows, err); err != nil {
+				return err
 			}
 			rows = slices.DeleteFunc(rows, func(r baselineRow) bool {
 				return r.State != "in force" || (series != "" && r.Series != series)

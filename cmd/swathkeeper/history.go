@@ -50,8 +50,7 @@ Where no worker runs, the store is looked at as it lies; nothing in it changes.`
 		},
 	}
 	f := c.Flags()
-	f.StringVar(&h.q.Site, "site", "", "only this site")
-	f.StringVar(&h.q.Printer, "printer", "", "only this printer")
+	addWhich(f, &h.q.Site, &h.q.Printer)
 	f.StringVar(&h.q.Kind, "kind", "", "only verdict, alert, refusal, journal or baseline")
 	f.StringVar(&h.q.Advice, "advice", "", "only this advice, such as "+protocol.AdviceClean)
 	f.StringVar(&h.q.Level, "level", "", "only this level or worse: note, act, stop")

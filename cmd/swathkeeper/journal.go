@@ -158,8 +158,7 @@ func newJournalList() *cobra.Command {
 		},
 	}
 	f := c.Flags()
-	f.StringVar(&q.Site, "site", "", "only this site")
-	f.StringVar(&q.Printer, "printer", "", "only this printer")
+	addWhich(f, &q.Site, &q.Printer)
 	f.StringVar(&since, "since", "", "from then on: 7d, 2026-03-04")
 	f.BoolVar(&asJSON, "json", false, "print one entry a line as JSON")
 	return c

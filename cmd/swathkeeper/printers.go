@@ -30,21 +30,11 @@ the mean colour difference (dE00) of its last readings.`,
 			}
 			defer cl.close()
 			list, err := history.Printers(cl.ctx, cl.js, site, printer)
-			if err != nil {
-				return cl.explain(err)
-			}
-			if len(list) == 0 {
-				if err := cl.known(site, printer); err != nil {
-					return err
-				}
+			if list, err = found(cl, site, printer, list, err); err != nil {
+				return err
 			}
 			if asJSON {
-				for _, p := range list {
-					if err := writeJSON(c, p); err != nil {
-						return err
-					}
-				}
-				return nil
+				return writeJSONLines(c, list)
 			}
 			if len(list) == 0 {
 				_, err := fmt.Fprintln(c.ErrOrStderr(), "no printer is known yet; one is with its first reading")
@@ -53,8 +43,7 @@ the mean colour difference (dE00) of its last readings.`,
 			return screen(c, zone).List(list, time.Now())
 		},
 	}
-	c.Flags().StringVar(&site, "site", "", "only this site")
-	c.Flags().StringVar(&printer, "printer", "", "only this printer")
+	addWhich(c.Flags(), &site, &printer)
 	c.Flags().BoolVar(&asJSON, "json", false, "print one printer a line as JSON")
 	return c
 }

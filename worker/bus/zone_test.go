@@ -4,24 +4,14 @@ import (
 	"testing"
 	"time"
 
-	"github.com/rs/zerolog"
-
 	"swathkeeper/worker/bus"
 	"swathkeeper/worker/zones"
 )
 
 // What a worker notes, whoever looks reads; a zone without a name takes the old one away.
 func TestTellZone(t *testing.T) {
-	e, err := bus.StartEmbedded(t.Context(), bus.EmbeddedOptions{Dir: t.TempDir(), MaxStore: bus.DefaultLimits().Total(), Log: zerolog.Nop()})
-	if err != nil {
-		t.Fatal(err)
-	}
+	e, js := open(t, t.TempDir())
 	t.Cleanup(e.Stop)
-	nc, js, err := bus.Connect(t.Context(), bus.ConnectOptions{Embedded: e, Log: zerolog.Nop()})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(nc.Close)
 	if zone, err := bus.ShopZone(t.Context(), js); zone != nil || err != nil {
 		t.Errorf("a bus that is not set up: %v, %v", zone, err)
 	}
@@ -30,9 +20,11 @@ func TestTellZone(t *testing.T) {
 	}
 	var paris, tokyo *time.Location
 	for name, to := range map[string]**time.Location{"Europe/Paris": &paris, "Asia/Tokyo": &tokyo} {
-		if *to, err = time.LoadLocation(name); err != nil {
+		zone, err := time.LoadLocation(name)
+		if err != nil {
 			t.Skip(err)
 		}
+		*to = zone
 	}
 	last := ""
 	for _, c := range []struct {

@@ -51,6 +51,17 @@ func (c *Clock) Until(t time.Time) <-chan time.Time {
 // somebody waits for it. It keeps the first hundred that nobody has taken.
 func (c *Clock) Asked() <-chan time.Time { return c.asked }
 
+// Wake wakes everybody before the time, as a machine's clock does that was set or that slept: whoever
+// is woken must look at the clock.
+func (c *Clock) Wake() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	for ch := range c.waits {
+		ch <- c.now
+		delete(c.waits, ch)
+	}
+}
+
 // Set sets the clock, and wakes who waited for that time or an earlier one.
 func (c *Clock) Set(now time.Time) {
 	c.mu.Lock()

@@ -17,27 +17,9 @@ import (
 
 	"swathkeeper/protocol"
 	"swathkeeper/worker/bus"
+	"swathkeeper/worker/bus/bustest"
 	"swathkeeper/worker/history"
 )
-
-// store is an empty bus.
-func store(t *testing.T, dir string) jetstream.JetStream {
-	t.Helper()
-	e, err := bus.StartEmbedded(t.Context(), bus.EmbeddedOptions{Dir: dir, MaxStore: bus.DefaultLimits().Total(), Log: zerolog.Nop()})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(e.Stop)
-	nc, js, err := bus.Connect(t.Context(), bus.ConnectOptions{Embedded: e, Log: zerolog.Nop()})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(nc.Close)
-	if err := bus.Provision(t.Context(), js, bus.DefaultLimits()); err != nil {
-		t.Fatal(err)
-	}
-	return js
-}
 
 // publish stores n records of three printers: made of the examples, with other ids and times.
 func publish(t *testing.T, js jetstream.JetStream, n int, seed uint64) {
@@ -166,7 +148,7 @@ func catchUp(t *testing.T, js jetstream.JetStream) {
 // Rows say what records say, whatever part of them is there: none (an old folder), all, all but the
 // newest (a crash), all but the oldest (pruned), and those of another store.
 func TestRowsSayWhatRecordsSay(t *testing.T) {
-	js := store(t, t.TempDir())
+	js := bustest.Store(t, t.TempDir())
 	publish(t, js, 60, 1)
 	// Something that is no record must neither hide records nor get a row.
 	if _, err := js.Publish(t.Context(), protocol.RecordSubject("quay", "heron", protocol.KindVerdict, "x"), []byte("no record")); err != nil {
@@ -225,7 +207,7 @@ func TestRowsSayWhatRecordsSay(t *testing.T) {
 
 // Several clerks at once, told of some records and not of others, write every row once.
 func TestClerksWriteEveryRowOnce(t *testing.T) {
-	js := store(t, t.TempDir())
+	js := bustest.Store(t, t.TempDir())
 	publish(t, js, 40, 1)
 	var wg sync.WaitGroup
 	for range 3 {
@@ -248,7 +230,7 @@ func TestClerksWriteEveryRowOnce(t *testing.T) {
 
 // A record can be found by the beginning of its own id and of its reading's, with rows and without.
 func TestFind(t *testing.T) {
-	js := store(t, t.TempDir())
+	js := bustest.Store(t, t.TempDir())
 	publish(t, js, 20, 1)
 	var all []history.Entry
 	if err := history.Read(t.Context(), js, history.Query{}, func(e history.Entry) error { all = append(all, e); return nil }); err != nil {
@@ -283,7 +265,7 @@ func TestFind(t *testing.T) {
 // The last few are found from the end, in steps that grow; what is found is what reading everything
 // finds, with and without its whole records.
 func TestTheLastFew(t *testing.T) {
-	js := store(t, t.TempDir())
+	js := bustest.Store(t, t.TempDir())
 	publish(t, js, 1300, 4) // more than one step
 	catchUp(t, js)
 	publish(t, js, 3, 5) // and some that have no row yet

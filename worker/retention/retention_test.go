@@ -13,6 +13,7 @@ import (
 
 	"swathkeeper/protocol"
 	"swathkeeper/worker/bus"
+	"swathkeeper/worker/bus/bustest"
 	"swathkeeper/worker/history"
 	"swathkeeper/worker/retention"
 )
@@ -28,20 +29,7 @@ type shop struct {
 
 func open(t *testing.T) *shop {
 	t.Helper()
-	e, err := bus.StartEmbedded(t.Context(), bus.EmbeddedOptions{Dir: t.TempDir(), MaxStore: bus.DefaultLimits().Total(), Log: zerolog.Nop()})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(e.Stop)
-	nc, js, err := bus.Connect(t.Context(), bus.ConnectOptions{Embedded: e, Log: zerolog.Nop()})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(nc.Close)
-	if err := bus.Provision(t.Context(), js, bus.DefaultLimits()); err != nil {
-		t.Fatal(err)
-	}
-	return &shop{t, js}
+	return &shop{t, bustest.Store(t, t.TempDir())}
 }
 
 // input stores an input and, when judged, acknowledges it as the worker does.
