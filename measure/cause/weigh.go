@@ -85,6 +85,10 @@ const overStronger = 2.0
 // othersUp is how far up, in percent, the mean of the other inks may seem where all are said to be down.
 const othersUp = 1.0
 
+// whiteMoved is the change of the unprinted goods, dE00, below which they are as they were: twice what one reading
+// of a white differs from the next by. Common practice, no source.
+const whiteMoved = 0.5
+
 // told says whether the figures of the reading bear the story that a cause would be told by. The
 // likelihoods weigh all factors together and may prefer a cause for its small print.
 func told(r *drift.Result, c *candidate) bool {
@@ -115,6 +119,8 @@ func told(r *drift.Result, c *candidate) bool {
 			sum += shown(r, ch)
 		}
 		return factor(r, "white:b") >= 0 && sum <= overStronger*float64(len(r.Channels))
+	case drift.PatternMedia:
+		return !r.HasWhite || r.WhiteDE00 >= whiteMoved
 	case drift.PatternFlare:
 		return factor(r, "flare") >= 0
 	}
