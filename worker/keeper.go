@@ -112,12 +112,12 @@ func (k *keeper) Handle(ctx context.Context, msg jetstream.Msg) {
 		return
 	}
 	in := input{subject: protocol.PlainInput(msg.Subject()), data: msg.Data(), seq: meta.Sequence.Stream, came: meta.Timestamp}
-	if k.reader != nil {
-		in.prepared = k.reader.take(in.seq, meta.NumPending)
-	}
 	k.pulse.pin(msg.Headers().Get("Nats-Pin-Id"))
 	log := k.log.With().Uint64("inbox_seq", in.seq).Str("subject", in.subject).Logger()
 	defer keepTelling(msg)()
+	if k.reader != nil {
+		in.prepared = k.reader.take(in.seq, meta.NumPending)
+	}
 	var lastErr string
 	for ctx.Err() == nil {
 		in.taken = time.Now()

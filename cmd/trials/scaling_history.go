@@ -177,7 +177,7 @@ func weigh(ctx context.Context, w *scaleWorld, n int) (*storedSize, error) {
 		if err != nil {
 			return err
 		}
-		if err := (&speedWorld{chart: w.layout, good: good, at: w.at}).teach(ctx, wk, records); err != nil {
+		if err := (&speedWorld{printers: printersIn(1), chart: w.layout, good: good, at: w.at}).teach(ctx, wk, records); err != nil {
 			return err
 		}
 		for range n {

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -11,6 +12,7 @@ import (
 	"runtime/pprof"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
@@ -94,6 +96,9 @@ func newSpeed() *cobra.Command {
 		Short: "How fast the worker is, as a ratio to a loop that only consumes, commits and acknowledges",
 		Args:  cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
+			if only != "" && page != "" {
+				return errors.New("--write takes the whole table; leave --only out")
+			}
 			res, err := runSpeed(c.Context(), c.ErrOrStderr(), n, only, profile)
 			if err != nil {
 				return err
@@ -131,20 +136,26 @@ func runSpeed(ctx context.Context, progress io.Writer, n int, only, profile stri
 	}
 	world.profiles = profile
 	for _, r := range []struct {
-		name   string
-		traces bool
-		noSync bool
-		n      int
+		name     string
+		traces   bool
+		noSync   bool
+		printers int
+		parts    int
+		n        int
 	}{
-		{"400 patches, sync-always", false, false, n},
-		{"400 patches + 8 traces, sync-always", true, false, n / 2},
-		{"400 patches, not sync", false, true, n},
-		{"400 patches + 8 traces, not sync", true, true, n / 2},
+		{"400 patches, sync-always", false, false, 1, 1, n},
+		{"400 patches + 8 traces, sync-always", true, false, 1, 1, n / 2},
+		{"400 patches, not sync", false, true, 1, 1, n},
+		{"400 patches + 8 traces, not sync", true, true, 1, 1, n / 2},
+		{"400 patches, 8 printers, inbox whole, sync-always", false, false, 8, 1, n},
+		{"400 patches, 8 printers, 8 partitions, sync-always", false, false, 8, 8, n},
+		{"400 patches + 8 traces, 8 printers, 8 partitions, sync-always", true, false, 8, 8, n / 2},
 	} {
 		if !strings.Contains(r.name, only) {
 			continue
 		}
 		fmt.Fprintf(progress, "%s ...\n", r.name)
+		world.printers, world.parts = printersIn(r.printers), r.parts
 		run, err := world.measure(ctx, r.name, r.n, r.traces, r.noSync)
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", r.name, err)
@@ -154,6 +165,7 @@ func runSpeed(ctx context.Context, progress io.Writer, n int, only, profile stri
 	if only != "" {
 		return res, nil
 	}
+	world.printers, world.parts = printersIn(1), 1
 	res.RatioPatches, res.RatioTraces = res.Runs[0].Ratio, res.Runs[1].Ratio
 	fmt.Fprintln(progress, "one verdict ...")
 	if res.VerdictMS, res.VerdictAllocs, err = world.verdict(); err != nil {
@@ -172,6 +184,9 @@ func (r *speedResult) table() string {
 	b.WriteString("| run | reading | record | bare loop | worker | ratio | processor time a reading, bare | worker |\n|---|---|---|---|---|---|---|---|\n")
 	for _, x := range r.Runs {
 		fmt.Fprintf(&b, "| %s | %.1f KB | %.1f KB | %.0f/s | %.0f/s | %.2f | %.0f us | %.0f us |\n", x.Name, float64(x.ReadingBytes)/1000, float64(x.RecordBytes)/1000, x.BarePerS, x.WorkerPerS, x.Ratio, x.BareCPU, x.WorkerCPU)
+	}
+	if r.VerdictMS == 0 {
+		return b.String() // only some runs were asked for
 	}
 	fmt.Fprintf(&b, "\nOne verdict on 400 patches and 8 traces, one core, no bus: %.2f ms, %.0f allocations.\n", r.VerdictMS, r.VerdictAllocs)
 	fmt.Fprintf(&b, "Reading published to record stored at 20 readings/s: median %.1f ms, 99 of 100 below %.1f ms.\n", r.AlertP50MS, r.AlertP99MS)
@@ -270,11 +285,11 @@ func (w *speedWorld) workerRate(ctx context.Context, readings []packed, noSync b
 	if err := w.learn(ctx, dir, noSync); err != nil {
 		return 0, err
 	}
-	if err := fillInbox(ctx, dir, readings); err != nil {
+	if err := fillInbox(ctx, dir, readings, w.parts); err != nil {
 		return 0, err
 	}
 	done := make(chan struct{})
-	wk, err := worker.New(worker.Options{DataDir: dir, NoSync: noSync, Log: zerolog.Nop(), OnRecord: func(*protocol.Record) {
+	wk, err := worker.New(worker.Options{DataDir: dir, NoSync: noSync, Limits: speedLimits(w.parts), Log: zerolog.Nop(), OnRecord: func(*protocol.Record) {
 		if took.record(len(readings)) {
 			close(done)
 		}
@@ -301,48 +316,62 @@ func (w *speedWorld) workerRate(ctx context.Context, readings []packed, noSync b
 }
 
 // bareRate is the loop that the worker is held against: consume, commit a record of the same size
-// under the same guard, acknowledge; nothing is read and nothing is decided.
+// under the same guard, acknowledge; nothing is read and nothing is decided. A divided inbox has such a
+// loop for each of its parts.
 func (w *speedWorld) bareRate(ctx context.Context, readings []packed, recordBytes int, noSync bool, took *stretch) error {
 	dir, clean, err := speedDir()
 	if err != nil {
 		return err
 	}
 	defer clean()
-	if err := fillInbox(ctx, dir, readings); err != nil {
+	if err := fillInbox(ctx, dir, readings, w.parts); err != nil {
 		return err
 	}
-	_, js, closeBus, err := openSpeedBus(ctx, dir, !noSync)
+	_, js, closeBus, err := openSpeedBus(ctx, dir, !noSync, w.parts)
 	if err != nil {
 		return err
 	}
 	defer closeBus()
-	cons, err := js.Consumer(ctx, protocol.StreamInbox, bus.Durable)
+	d, err := bus.ReadDivision(ctx, js)
 	if err != nil {
 		return err
 	}
 	body := []byte(strings.Repeat("x", recordBytes))
-	var seq uint64
-	count := 0
-	done := make(chan error, 1)
-	cc, err := cons.Consume(func(m jetstream.Msg) {
-		ack, err := js.Publish(ctx, protocol.RecordSubject("quay", "heron", protocol.KindVerdict, "0123456789ab"), body,
-			jetstream.WithMsgID(fmt.Sprint(count)),
-			jetstream.WithExpectLastSequenceForSubject(seq, protocol.PrinterRecords("quay", "heron")))
+	var counting sync.Mutex
+	done := make(chan error, 1+len(d.Parts))
+	for _, part := range d.Parts {
+		cons, err := js.Consumer(ctx, protocol.StreamInbox, part.Consumer)
 		if err != nil {
-			done <- err
-			return
+			return err
 		}
-		seq = ack.Sequence
-		_ = m.Ack()
-		count++
-		if took.record(len(readings)) {
-			done <- nil
+		last := map[string]uint64{} // by printer
+		count := 0
+		cc, err := cons.Consume(func(m jetstream.Msg) {
+			printer := w.printers[0]
+			if len(w.printers) > 1 {
+				printer = m.Subject()[strings.LastIndexByte(m.Subject(), '.')+1:]
+			}
+			ack, err := js.Publish(ctx, protocol.RecordSubject("quay", printer, protocol.KindVerdict, "0123456789ab"), body,
+				jetstream.WithMsgID(fmt.Sprint(part.Number, "-", count)),
+				jetstream.WithExpectLastSequenceForSubject(last[printer], protocol.PrinterRecords("quay", printer)))
+			if err != nil {
+				done <- err
+				return
+			}
+			last[printer] = ack.Sequence
+			_ = m.Ack()
+			count++
+			counting.Lock()
+			defer counting.Unlock()
+			if took.record(len(readings)) {
+				done <- nil
+			}
+		}, jetstream.PullMaxMessages(32), jetstream.PullExpiry(2*time.Second), jetstream.PullHeartbeat(time.Second), jetstream.PullPriorityGroup(part.Consumer))
+		if err != nil {
+			return err
 		}
-	}, jetstream.PullMaxMessages(32), jetstream.PullExpiry(2*time.Second), jetstream.PullHeartbeat(time.Second), jetstream.PullPriorityGroup(bus.Durable))
-	if err != nil {
-		return err
+		defer cc.Stop()
 	}
-	defer cc.Stop()
 	select {
 	case err := <-done:
 		return err
@@ -352,9 +381,9 @@ func (w *speedWorld) bareRate(ctx context.Context, readings []packed, recordByte
 }
 
 // fillInbox puts the readings into the inbox of a stopped worker's folder.
-func fillInbox(ctx context.Context, dir string, readings []packed) error {
+func fillInbox(ctx context.Context, dir string, readings []packed, parts int) error {
 	// Filling need not wait for the disk; what is measured comes after.
-	_, js, closeBus, err := openSpeedBus(ctx, dir, false)
+	_, js, closeBus, err := openSpeedBus(ctx, dir, false, parts)
 	if err != nil {
 		return err
 	}
@@ -367,8 +396,15 @@ func fillInbox(ctx context.Context, dir string, readings []packed) error {
 	return nil
 }
 
-func openSpeedBus(ctx context.Context, dir string, sync bool) (*bus.Embedded, jetstream.JetStream, func(), error) {
-	limits := bus.DefaultLimits()
+// speedLimits are those of an inbox in so many parts.
+func speedLimits(parts int) bus.Limits {
+	l := bus.DefaultLimits()
+	l.Partitions = parts
+	return l
+}
+
+func openSpeedBus(ctx context.Context, dir string, sync bool, parts int) (*bus.Embedded, jetstream.JetStream, func(), error) {
+	limits := speedLimits(parts)
 	e, err := bus.StartEmbedded(ctx, bus.EmbeddedOptions{Dir: dir, SyncAlways: sync, MaxStore: limits.Total(), Log: zerolog.Nop()})
 	if err != nil {
 		return nil, nil, nil, err

@@ -26,7 +26,9 @@ type speedWorld struct {
 	at     time.Time
 	day    int
 
-	profiles string // folder for processor profiles; empty: none
+	printers []string // who prints, in turn
+	parts    int      // of the inbox
+	profiles string   // folder for processor profiles; empty: none
 }
 
 // packed is a reading and its bytes.
@@ -36,7 +38,7 @@ type packed struct {
 }
 
 func newSpeedWorld() (*speedWorld, error) {
-	w := &speedWorld{rng: rand.New(rand.NewPCG(11, 1)), tracer: madeup.KnitTracer(), at: time.Now().Add(-300 * 24 * time.Hour).Truncate(time.Second)}
+	w := &speedWorld{printers: printersIn(1), parts: 1, rng: rand.New(rand.NewPCG(11, 1)), tracer: madeup.KnitTracer(), at: time.Now().Add(-300 * 24 * time.Hour).Truncate(time.Second)}
 	cfg := madeup.DefaultConfig()
 	// The built-in chart has 360 patches; 40 of them once more make the 400 of the goal.
 	c := *cfg.Chart
@@ -69,6 +71,22 @@ func newSpeedWorld() (*speedWorld, error) {
 		w.good = append(w.good, r)
 	}
 	return w, nil
+}
+
+// printersIn names n printers, of which each falls into another part of an inbox that is divided into
+// as many.
+func printersIn(n int) []string {
+	if n == 1 {
+		return []string{"heron"}
+	}
+	list, used := []string{}, map[int]bool{}
+	for i := 1; len(list) < n; i++ {
+		name := fmt.Sprintf("heron-%d", i)
+		if part := bus.PartOf("quay", name, n); !used[part] {
+			used[part], list = true, append(list, name)
+		}
+	}
+	return list
 }
 
 // next is the next reading of the printer in order.
@@ -127,7 +145,7 @@ func (w *speedWorld) readings(n int, traces bool) ([]packed, error) {
 	for i := range out {
 		r := *drawn[i%len(drawn)]
 		w.at = w.at.Add(time.Minute)
-		r.ID, r.TakenAt = uuid.Must(uuid.NewV7()).String(), w.at
+		r.ID, r.TakenAt, r.Printer = uuid.Must(uuid.NewV7()).String(), w.at, w.printers[i%len(w.printers)]
 		data, err := station.Pack(&r)
 		if err != nil {
 			return nil, err
@@ -145,7 +163,7 @@ func (w *speedWorld) readings(n int, traces bool) ([]packed, error) {
 // learn gives a data folder a chart and a baseline.
 func (w *speedWorld) learn(ctx context.Context, dir string, noSync bool) error {
 	records := make(chan *protocol.Record, 64)
-	wk, err := worker.New(worker.Options{DataDir: dir, NoSync: noSync, Log: zerolog.Nop(), OnRecord: func(r *protocol.Record) { records <- r }})
+	wk, err := worker.New(worker.Options{DataDir: dir, NoSync: noSync, Limits: speedLimits(w.parts), Log: zerolog.Nop(), OnRecord: func(r *protocol.Record) { records <- r }})
 	if err != nil {
 		return err
 	}
@@ -165,8 +183,17 @@ func (w *speedWorld) teach(ctx context.Context, wk *worker.Worker, records <-cha
 	if err := stores.PutChart(ctx, w.chart); err != nil {
 		return err
 	}
+	for _, printer := range w.printers {
+		if err := w.teachOne(ctx, wk, printer, records); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (w *speedWorld) teachOne(ctx context.Context, wk *worker.Worker, printer string, records <-chan *protocol.Record) error {
 	note := func(do string) error {
-		n := &protocol.Note{Schema: protocol.SchemaNote, ID: uuid.Must(uuid.NewV7()).String(), At: w.at, Site: "quay", Printer: "heron", Baseline: &protocol.BaselineNote{Do: do}}
+		n := &protocol.Note{Schema: protocol.SchemaNote, ID: uuid.Must(uuid.NewV7()).String(), At: w.at, Site: "quay", Printer: printer, Baseline: &protocol.BaselineNote{Do: do}}
 		if _, err := station.PublishNote(ctx, wk.JetStream(), n); err != nil {
 			return err
 		}
@@ -178,12 +205,14 @@ func (w *speedWorld) teach(ctx context.Context, wk *worker.Worker, records <-cha
 	if err := note(protocol.BaselineLearn); err != nil {
 		return err
 	}
-	for _, r := range w.good {
-		data, err := station.Pack(r)
+	for _, known := range w.good {
+		r := *known
+		r.ID, r.Printer = uuid.Must(uuid.NewV7()).String(), printer
+		data, err := station.Pack(&r)
 		if err != nil {
 			return err
 		}
-		if _, _, err := station.Publish(ctx, wk.JetStream(), r, data); err != nil {
+		if _, _, err := station.Publish(ctx, wk.JetStream(), &r, data); err != nil {
 			return err
 		}
 		if rec := <-records; rec.Kind != protocol.KindVerdict {
