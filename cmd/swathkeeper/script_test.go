@@ -14,6 +14,14 @@ import (
 // TestScripts runs testdata/script/*.txtar: each starts the real program, as people do. $charts and
 // $files are the folders of testdata; `exits N swathkeeper ...` wants the exit status N.
 func TestScripts(t *testing.T) {
+	p := scripts(t)
+	p.Dir = "testdata/script"
+	testscript.Run(t, p)
+}
+
+// scripts are the commands and the surroundings of a script, wherever it comes from.
+func scripts(t *testing.T) testscript.Params {
+	t.Helper()
 	charts, err := filepath.Abs("../../testdata/charts")
 	if err != nil {
 		t.Fatal(err)
@@ -22,8 +30,7 @@ func TestScripts(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	testscript.Run(t, testscript.Params{
-		Dir:                 "testdata/script",
+	return testscript.Params{
 		RequireExplicitExec: true,
 		Setup: func(e *testscript.Env) error {
 			bin := filepath.Join(e.WorkDir, ".bin")
@@ -68,5 +75,5 @@ func TestScripts(t *testing.T) {
 				}
 			},
 		},
-	})
+	}
 }

@@ -65,6 +65,14 @@ func (f *searchFlags) name() (string, error) {
 	return "settings-" + f.printer + ".json", nil
 }
 
+// again is how the next command names the same search.
+func (f *searchFlags) again() string {
+	if f.file != "" {
+		return "--search " + onScreen(f.file)
+	}
+	return "--printer " + f.printer
+}
+
 func (f *searchFlags) load() (*search.State, string, error) {
 	name, err := f.name()
 	if err != nil {
@@ -230,7 +238,7 @@ or an earlier reading, "like the batch of March".`,
 			if s.Noise != nil {
 				fmt.Fprintf(out, "noise, from the baseline: inks differ by %.1f %% from print to print, a patch by %.2f dE00\n", s.Noise.PrintPercent, s.Noise.PatchDE00)
 			}
-			_, err = fmt.Fprintf(out, "Now print chart %s under the settings as they are, note every slider, press and read it, and give the reading to\n`swathkeeper settings next FILE --with SLIDER=VALUE,...`.\nCare: the platen is hot and crushes, hot dye gives off fumes; follow the maker's manual and local rules.\n", s.Chart.ID)
+			_, err = fmt.Fprintf(out, "Now print chart %s under the settings as they are, note every slider, press and read it, and give the reading to\n`swathkeeper settings next FILE %s --with SLIDER=VALUE,...`.\nCare: the platen is hot and crushes, hot dye gives off fumes; follow the maker's manual and local rules.\n", s.Chart.ID, f.again())
 			return err
 		},
 	}

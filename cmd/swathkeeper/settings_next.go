@@ -75,7 +75,7 @@ all sliders are named.`,
 			if open != "" {
 				fmt.Fprintf(c.OutOrStdout(), "this search was kept as %s before; it goes on now\n", open)
 			}
-			return printAdvice(c.OutOrStdout(), s, rep)
+			return printAdvice(c.OutOrStdout(), s, rep, f.again())
 		},
 	}
 	f.add(c)
@@ -135,8 +135,8 @@ func parseValues(items []string) (map[string]float64, error) {
 	return out, nil
 }
 
-// printAdvice says what a print was like and what comes next.
-func printAdvice(out io.Writer, s *search.State, r *search.Report) error {
+// printAdvice says what a print was like and what comes next; again names the search in a command.
+func printAdvice(out io.Writer, s *search.State, r *search.Report, again string) error {
 	a := r.Advice
 	last := len(s.Prints) - 1
 	fmt.Fprintf(out, "print %d: %.2f dE00 from the aim on average", last+1, a.Measured[last])
@@ -149,11 +149,11 @@ func printAdvice(out io.Writer, s *search.State, r *search.Report) error {
 		fmt.Fprintf(out, ", black at L* %.1f", r.BlackL)
 	}
 	if r.Out > 0 {
-		fmt.Fprintf(out, "; %d of %d patches (%.0f %%) are beyond what this ink and fabric reach, and were pulled in by %.1f dE00", r.Out, r.Patches, 100*float64(r.Out)/float64(r.Patches), r.PulledDE00)
+		fmt.Fprintf(out, "; %d of %d patches (%.0f %%) are beyond what this ink and fabric reach, and were pulled in by %.1f dE00 on average", r.Out, r.Patches, 100*float64(r.Out)/float64(r.Patches), r.PulledDE00)
 	}
 	fmt.Fprintln(out)
 	for _, j := range a.Suspect {
-		fmt.Fprintf(out, "print %d does not fit the others and counts for little\n", j+1)
+		fmt.Fprintf(out, "print %d does not fit the others and counts for little (if you looked and it is good: `swathkeeper settings show %s --good %d`)\n", j+1, again, j+1)
 	}
 	for _, name := range a.Idle {
 		fmt.Fprintf(out, "%s does nothing that can be seen on this chart; leave it where it is\n", onScreen(name))
@@ -164,7 +164,7 @@ func printAdvice(out io.Writer, s *search.State, r *search.Report) error {
 	switch a.Why {
 	case settings.WhyDone:
 		fmt.Fprintf(out, "nothing is left that these sliders can mend: print %d is as near as they come, %.2f dE00; what is left needs a profile\n", a.Best+1, a.Measured[a.Best])
-		fmt.Fprintf(out, "keep it: %s; then `swathkeeper settings keep NAME`\n", valuesText(s, s.Prints[a.Best].Values, nil))
+		fmt.Fprintf(out, "keep it: %s; then `swathkeeper settings keep NAME %s`\n", valuesText(s, s.Prints[a.Best].Values, nil), again)
 	case settings.WhyRepeat:
 		fmt.Fprintf(out, "next: the same once more, to tell a failed print from a driver that jumps (was the right paper pressed, fully, and read in order?):\n  %s\n", valuesText(s, a.Next, nil))
 	default:
@@ -240,7 +240,7 @@ func newSettingsShow() *cobra.Command {
 				fmt.Fprintf(out, "kept as %s\n", s.Kept)
 				return nil
 			}
-			return printAdvice(out, s, rep)
+			return printAdvice(out, s, rep, f.again())
 		},
 	}
 	f.add(c)
@@ -292,9 +292,9 @@ of this preset are taken as known-good, until 'baseline accept' freezes them.`,
 					return err
 				}
 				at := rep.Advice.Best
-				if c.Flags().Changed("print") {
+				if c.Flags().Changed("take") {
 					if which < 1 || which > len(s.Prints) {
-						return usagef("--print %d: there are %d prints", which, len(s.Prints))
+						return usagef("--take %d: there are %d prints", which, len(s.Prints))
 					}
 					at = which - 1
 				}
