@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"sync"
@@ -157,15 +158,16 @@ func causeCounts(ctx context.Context, o colourOptions, w colourWorld, spectra bo
 	})
 }
 
-// solidMoves is the CIEDE2000 by which a fault moves the solid of a channel.
-func (b *bench) solidMoves(channel int, f madeup.Faults) (float64, error) {
+// solidMoves is the CIEDE2000 by which a fault moves the solid of a channel, and the degrees by which it
+// turns its hue, without noise.
+func (b *bench) solidMoves(channel int, f madeup.Faults) (de, turn float64, err error) {
 	good, err := b.Exact(madeup.Pressed, madeup.Faults{})
 	if err != nil {
-		return 0, err
+		return 0, 0, err
 	}
 	bad, err := b.Exact(madeup.Pressed, f)
 	if err != nil {
-		return 0, err
+		return 0, 0, err
 	}
 	for p, d := range b.Chart().Device {
 		sum := 0.0
@@ -173,8 +175,9 @@ func (b *bench) solidMoves(channel int, f madeup.Faults) (float64, error) {
 			sum += v
 		}
 		if d[channel] == 100 && sum == 100 {
-			return colour.DE2000(good.Lab[p], bad.Lab[p]), nil
+			turn := math.Abs(math.Remainder(bad.Lab[p].Hue()-good.Lab[p].Hue(), 360))
+			return colour.DE2000(good.Lab[p], bad.Lab[p]), turn, nil
 		}
 	}
-	return 0, nil
+	return 0, 0, nil
 }
