@@ -83,6 +83,43 @@ func (r journalRow) outcomeText() string {
 	return strings.Join(b, ", ")
 }
 
+// journalOf gives what was done, with what came of it. Only the printers that something was done to
+// are looked through for that, from then on.
+func journalOf(cl *client, q history.Query) ([]*journalRow, error) {
+	var rows []*journalRow
+	byNote := map[string]*journalRow{}
+	var of []history.Query // the printers, each from its first entry on
+	q.Kind = protocol.KindJournal
+	err := history.Read(cl.ctx, cl.js, q, func(e history.Entry) error {
+		r := e.Record
+		if r.Note == nil || r.Note.Journal == nil {
+			return nil
+		}
+		row := &journalRow{At: r.Note.At, Site: r.Site, Printer: r.Printer, Note: r.Note}
+		rows = append(rows, row)
+		byNote[r.Note.ID] = row
+		if !slices.ContainsFunc(of, func(p history.Query) bool { return p.Site == r.Site && p.Printer == r.Printer }) {
+			// The reading that answers may have been taken before the entry was written down.
+			of = append(of, history.Query{Site: r.Site, Printer: r.Printer, Since: r.Note.At.AddDate(0, 0, -1)})
+		}
+		return nil
+	})
+	for _, p := range of {
+		if err != nil {
+			break
+		}
+		err = history.Read(cl.ctx, cl.js, p, func(e history.Entry) error {
+			for _, o := range e.Record.Outcomes {
+				if row := byNote[o.Note]; row != nil {
+					row.Outcomes = append(row.Outcomes, o)
+				}
+			}
+			return nil
+		})
+	}
+	return rows, err
+}
+
 func newJournalList() *cobra.Command {
 	var q history.Query
 	var since string
@@ -105,24 +142,9 @@ func newJournalList() *cobra.Command {
 			if q.Since, _, _, err = cl.span(since, ""); err != nil {
 				return err
 			}
-			var rows []*journalRow
-			byNote := map[string]*journalRow{}
-			err = history.Read(cl.ctx, cl.js, q, func(e history.Entry) error {
-				r := e.Record
-				if r.Note != nil && r.Note.Journal != nil {
-					row := &journalRow{At: r.Note.At, Site: r.Site, Printer: r.Printer, Note: r.Note}
-					rows = append(rows, row)
-					byNote[r.Note.ID] = row
-				}
-				for _, o := range r.Outcomes {
-					if row := byNote[o.Note]; row != nil {
-						row.Outcomes = append(row.Outcomes, o)
-					}
-				}
-				return nil
-			})
-			if err != nil {
-				return cl.explain(err)
+			rows, err := journalOf(cl, q)
+			if rows, err = found(cl, q.Site, q.Printer, rows, err); err != nil {
+				return err
 			}
 			for _, r := range rows {
 				if asJSON {
