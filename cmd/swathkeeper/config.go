@@ -155,7 +155,7 @@ func loadConfig(cmd *cobra.Command) (*config, error) {
 	if len(seen.Unused) > 0 {
 		// A misspelt tolerance must not be ignored in silence.
 		slices.Sort(seen.Unused)
-		return nil, usagef("there is no setting %s; the README lists them (configuration file%s, variables %s*)", strings.Join(seen.Unused, ", "), cond(path != "", " "+path, ""), envPrefix)
+		return nil, usagef("there is no setting %s; the handbook lists them (configuration file%s, variables %s*)", strings.Join(seen.Unused, ", "), cond(path != "", " "+path, ""), envPrefix)
 	}
 	if err := c.Lines.check(); err != nil {
 		return nil, err

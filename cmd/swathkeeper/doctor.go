@@ -65,7 +65,7 @@ func examine(c *cobra.Command, chats []string, inside bool) []doctor.Finding {
 	}
 	cfg, err := loadConfig(c)
 	if err != nil {
-		say("configuration", doctor.Fault, "correct it; the README lists the settings", "%v", err)
+		say("configuration", doctor.Fault, "correct it; the handbook lists the settings", "%v", err)
 		return out
 	}
 	before := len(out)
@@ -73,11 +73,11 @@ func examine(c *cobra.Command, chats []string, inside bool) []doctor.Finding {
 	cfg.addChats(chats, inside)
 	targets, err := cfg.chatTargets()
 	if err != nil {
-		say("configuration", doctor.Fault, "correct it; the README lists the settings", "%v", err)
+		say("configuration", doctor.Fault, "correct it; the handbook lists the settings", "%v", err)
 	}
 	told := err
 	if _, err := cfg.workerOptions(c.OutOrStdout()); err != nil && (told == nil || err.Error() != told.Error()) {
-		say("configuration", doctor.Fault, "correct it; the README lists the settings", "%v", err)
+		say("configuration", doctor.Fault, "correct it; the handbook lists the settings", "%v", err)
 	}
 	now := time.Now()
 	if !cfg.outside() {

@@ -15,7 +15,7 @@ import (
 // lookingBack are the commands whose every documented example is run on the demo's shop.
 var lookingBack = []string{"history", "printers", "show", "report", "export", "journal list", "baseline list", "baseline show", "alert list"}
 
-// examples gives every example of those commands: from their help, and from the README.
+// examples gives every example of those commands: from their help, from the README and the handbook.
 func examples(t *testing.T) []string {
 	t.Helper()
 	var out []string
@@ -40,15 +40,32 @@ func examples(t *testing.T) []string {
 		}
 	}
 	walk(newRoot())
+	for _, page := range []string{"../../README.md", "../../deploy/HANDBOOK.md"} {
+		text, err := os.ReadFile(page)
+		if err != nil {
+			t.Fatal(err)
+		}
+		add(string(text))
+	}
+	return out
+}
+
+// shown holds what the README shows, from where it begins so to the end of its block, against what
+// the program prints today.
+func shown(t *testing.T, printed, begins string) {
+	t.Helper()
 	readme, err := os.ReadFile("../../README.md")
 	if err != nil {
 		t.Fatal(err)
 	}
-	add(string(readme))
-	return out
+	_, block, ok := strings.Cut(string(readme), "```\n"+begins)
+	block, _, _ = strings.Cut(begins+block, "```")
+	if !ok || !strings.Contains(printed, block) {
+		t.Errorf("the README shows\n%s\nbut it is\n%s", block, printed)
+	}
 }
 
-// Every example of looking back that the help or the README shows runs as it stands there, by a
+// Every example of looking back that the help, the README or the handbook shows runs as it stands there, by a
 // shell, on the shop of the demo.
 func TestExamples(t *testing.T) {
 	if testing.Short() {
@@ -60,7 +77,8 @@ func TestExamples(t *testing.T) {
 	}
 	_, jqErr := exec.LookPath("jq")
 	p := &program{t: t, dir: filepath.Join(t.TempDir(), "data")}
-	p.do("demo", "--fast", "--keep", p.dir)
+	shown(t, p.do("demo", "--fast", "--keep", p.dir), "Tuesday. ")
+	shown(t, p.do("journal", "list"), "2026-03-11 13:00  quay/heron")
 	work, bin := t.TempDir(), t.TempDir()
 	self, err := os.Executable()
 	if err != nil {

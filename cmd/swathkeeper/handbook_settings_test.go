@@ -11,14 +11,14 @@ import (
 	"github.com/rogpeppe/go-internal/testscript"
 )
 
-// TestReadmeSettings runs the worked example of README.md, from wrong colours to a kept preset, on a
+// TestHandbookSettings runs the worked example of the handbook, from wrong colours to a kept preset, on a
 // made-up printer, and holds every line that is printed there against what the program says; "..."
 // stands for what is left out.
-func TestReadmeSettings(t *testing.T) {
+func TestHandbookSettings(t *testing.T) {
 	if testing.Short() {
 		t.Skip("takes some seconds")
 	}
-	text, err := os.ReadFile("../../README.md")
+	text, err := os.ReadFile("../../deploy/HANDBOOK.md")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -28,7 +28,7 @@ func TestReadmeSettings(t *testing.T) {
 	}
 	part, _, closed := strings.Cut(part, "```")
 	if !ok || !closed {
-		t.Fatal("README.md has no example of settings")
+		t.Fatal("the handbook has no example of settings")
 	}
 	script, prints := "dialled layout pennant-rgb.json\n", 0
 	for line := range strings.Lines(strings.ReplaceAll(part, "\\\n", " ")) {
