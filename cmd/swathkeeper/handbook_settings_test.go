@@ -22,7 +22,7 @@ func TestHandbookSettings(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, part, ok := strings.Cut(string(text), "### Find the settings first\n")
+	_, part, ok := strings.Cut(string(text), "## Find the settings first\n")
 	if ok {
 		_, part, ok = strings.Cut(part, "```\n")
 	}
