@@ -285,7 +285,7 @@ func TestStationKeyEndToEnd(t *testing.T) {
 		args   []string
 		denied string
 	}{
-		{as("history"), "info stream SWK_ROWS"},
+		{as("history"), "info stream KV_SWK_ACTIVE"}, // the shop's zone lies there, and is asked for first
 		{as("chart", "list"), "info stream KV_SWK_CHARTS"},
 		{as("journal", "add", "clean", "--site", "quay", "--printer", "heron"), ""},
 		{as("baseline", "learn", "--site", "quay", "--printer", "heron"), ""},
