@@ -1,6 +1,8 @@
 package search
 
 import (
+	"context"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -12,6 +14,7 @@ import (
 	"swathkeeper/measure/settings"
 	"swathkeeper/protocol"
 	"swathkeeper/protocol/measurement"
+	"swathkeeper/worker/judge"
 	"swathkeeper/worker/station"
 )
 
@@ -209,4 +212,83 @@ func TestTableAim(t *testing.T) {
 	if _, err := FileAim(c, &measurement.File{Name: "empty.txt"}); err == nil {
 		t.Error("an empty file is an aim")
 	}
+}
+
+// TestNoise: the noise of a search is what a baseline of repeated readings tells. The made-up shop's
+// inks differ by 1 % from day to day.
+func TestNoise(t *testing.T) {
+	s, read := begun(t)
+	var good []*protocol.Reading
+	for day := range 10 {
+		good = append(good, read(fmt.Sprintf("0198c5a4-7b1e-7c3a-9f0e-2a6d1c4b8f%02d", day), day, make([]float64, 6)))
+	}
+	b, err := judge.Learn("0198c5a4-7b1e-7c3a-9f0e-2a6d1c4b8e99", s.Chart, good, judge.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	n, err := NoiseOf(b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if n.PrintPercent < 0.5 || n.PrintPercent > 3 || n.PatchDE00 < 0.2 || n.PatchDE00 > 1.5 {
+		t.Errorf("%+v", n)
+	}
+	if _, err := NoiseOf(&judge.Baseline{}); err == nil {
+		t.Error("a baseline without patches has a noise")
+	}
+}
+
+// TestForetold: what is foretold of a print goes with it, so that its outcome corrects later
+// foretellings, but only where it was made as asked.
+func TestForetold(t *testing.T) {
+	s, read := begun(t)
+	v := []float64{-20, 10, 0, 5, -5, 10}
+	with := map[string]float64{}
+	for i, sl := range s.Sliders {
+		with[sl.Name] = v[i]
+	}
+	if err := s.Add(read(id1, 1, v), "1.json", with, time.Now()); err != nil {
+		t.Fatal(err)
+	}
+	rep, err := s.Report()
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Propose(rep.Advice)
+	s.Kept = "deep"
+	other := *s
+	if err := s.Add(read(id2, 2, s.Next), "2.json", nil, time.Now()); err != nil {
+		t.Fatal(err)
+	}
+	if p := s.Prints[1]; p.Foretold != rep.Advice.NextDE || p.ForetoldSE != rep.Advice.NextSE {
+		t.Errorf("foretold %.2f +- %.2f, kept %.2f +- %.2f", rep.Advice.NextDE, rep.Advice.NextSE, p.Foretold, p.ForetoldSE)
+	}
+	if s.Kept != "" {
+		t.Error("a search with a new print still counts as kept")
+	}
+	if err := other.Add(read(id2, 2, other.Next), "2.json", map[string]float64{"contrast": 44}, time.Now()); err != nil {
+		t.Fatal(err)
+	}
+	if p := other.Prints[1]; p.ForetoldSE != 0 {
+		t.Error("a print under other values has a foretelling")
+	}
+}
+
+// TestLock: a second command waits until the first is done.
+func TestLock(t *testing.T) {
+	name := filepath.Join(t.TempDir(), "settings-heron.json")
+	release, err := Lock(t.Context(), name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithTimeout(t.Context(), 200*time.Millisecond)
+	defer cancel()
+	if _, err := Lock(ctx, name); err == nil {
+		t.Error("two hold the same search")
+	}
+	release()
+	if release, err = Lock(t.Context(), name); err != nil {
+		t.Fatal(err)
+	}
+	release()
 }
