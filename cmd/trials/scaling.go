@@ -200,10 +200,7 @@ func runScaling(ctx context.Context, progress io.Writer, o scalingOptions) (*sca
 func timeOf(ctx context.Context, f func() error) (float64, error) {
 	var ms []float64
 	batch, start := 1, time.Now()
-	clock := processorTime
-	if clock() == 0 { // a system that does not tell
-		clock = func() time.Duration { return time.Since(start) }
-	}
+	clock := scaleClock()
 	for {
 		if err := ctx.Err(); err != nil {
 			return 0, err
@@ -224,6 +221,15 @@ func timeOf(ctx context.Context, f func() error) (float64, error) {
 			return quartile(ms), nil
 		}
 	}
+}
+
+// scaleClock tells processor time, or on a system that does not tell it time itself.
+func scaleClock() func() time.Duration {
+	if processorTime() > 0 {
+		return processorTime
+	}
+	start := time.Now()
+	return func() time.Duration { return time.Since(start) }
 }
 
 func millis(d time.Duration) float64 { return float64(d.Nanoseconds()) / 1e6 }

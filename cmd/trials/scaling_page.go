@@ -26,7 +26,7 @@ func scalingPage(res *scalingResult, plots string) (string, error) {
 	}{
 		{"patches", "Patches of a chart", "One reading of CIE L\\*a\\*b\\* without strips, no bus; processor time. *Make ready* is what a worker does once for each stored baseline that it judges by.", patchBends},
 		{"strips", "Strips of a chart", "The same with strips of 2,700 samples beside 400 patches, going round four inks.", stripBends},
-		{"series", "Printing conditions of one printer", "A worker and its bus in one process, waiting for no disk; readings of 400 patches, one condition after the other. Every condition has a baseline of its own. *First reading* is the first of a condition since the worker started, which reads and makes ready its baseline. Memory is live heap of worker and bus.", seriesBends},
+		{"series", "Printing conditions of one printer", "A worker and its bus in one process, waiting for no disk; readings of 400 patches, one condition after the other. Every condition has a baseline of its own. *First reading* is the first of a condition since the worker started, which reads and makes ready its baseline; it and the next ones are told in processor time. Memory is live heap of worker and bus.", seriesBends},
 		{"printers", "Printers of one worker", "The same over printers of one condition each. Readings come from at most 400 of them in turn; the others only stand in the store.", printerBends},
 		{"history", "Verdicts in the store", "A year of verdicts, 1,000 a printer, looked back on while a worker runs on the store. *Rows made* is what happens once where the short rows beside the records are missing.", historyBends},
 	} {
@@ -56,9 +56,10 @@ func patchBends(t *scaleTable) string {
 	return fmt.Sprintf("Over the last tenfold decoding grows with the power %.2f and judging with %.2f. "+
 		"Writing the record does not grow (power %.2f): it holds figures of the chart, not of patches. "+
 		"Learning bends: the smooth surface that tells what each ink does is laid through at most 700 patches, at a cost with the cube of those, "+
-		"so that learning climbs steeply up to there (%.0f ms at 400, %.0f ms at 800) and is a straight line beyond (power %.2f over the last fourfold).",
+		"so that learning climbs steeply up to there (%.0f ms at 400, %.0f ms at 800) and is a straight line beyond (power %.2f over the last fourfold). "+
+		"Making ready has a part that patches do not matter to, %.0f ms: limits are looked for that keep the promised rate of false alarms.",
 		t.power("decode, ms", 10), t.power("judge, ms", 10), t.power("write record, ms", 10),
-		t.at("learn from 10, ms", 400), t.at("learn from 10, ms", 800), t.power("learn from 10, ms", 4))
+		t.at("learn from 10, ms", 400), t.at("learn from 10, ms", 800), t.power("learn from 10, ms", 4), t.at("make ready, ms", 50))
 }
 
 func stripBends(t *scaleTable) string {

@@ -207,7 +207,8 @@ type shopCost struct {
 // work lets a worker judge the inbox of a planted store.
 func (s *scaleShop) work(ctx context.Context, dir string, rounds int) (*shopCost, error) {
 	var mu sync.Mutex
-	var times []time.Time
+	var times []time.Duration
+	clock := scaleClock()
 	var fault error
 	total, size := rounds*len(s.visited), 0
 	done := make(chan struct{})
@@ -217,7 +218,7 @@ func (s *scaleShop) work(ctx context.Context, dir string, rounds int) (*shopCost
 		if r.Verdict == nil || r.Verdict.Colour == nil {
 			fault = errors.Join(fault, fmt.Errorf("%s, not judged: %s", r.Kind, r.Text))
 		}
-		if times = append(times, time.Now()); len(times) == total {
+		if times = append(times, clock()); len(times) == total {
 			data, err := protocol.Encode(r)
 			size, fault = len(data), errors.Join(fault, err)
 			close(done)
@@ -233,6 +234,7 @@ func (s *scaleShop) work(ctx context.Context, dir string, rounds int) (*shopCost
 		return nil, err
 	}
 	c := &shopCost{start: time.Since(begin).Seconds()}
+	started := clock()
 	select {
 	case <-done:
 	case <-ctx.Done():
@@ -244,11 +246,11 @@ func (s *scaleShop) work(ctx context.Context, dir string, rounds int) (*shopCost
 	}
 	n := len(s.visited)
 	c.record = kb(size)
-	c.first = millis(times[n-1].Sub(times[0])) / float64(max(1, n-1))
+	c.first = millis(times[n-1]-times[0]) / float64(max(1, n-1))
 	if n == 1 {
-		c.first = millis(times[0].Sub(begin)) - 1000*c.start
+		c.first = millis(times[0] - started)
 	}
-	c.next = millis(times[total-1].Sub(times[n-1])) / float64(total-n)
+	c.next = millis(times[total-1]-times[n-1]) / float64(total-n)
 	return c, nil
 }
 
