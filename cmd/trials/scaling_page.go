@@ -19,7 +19,7 @@ import (
 func scalingPage(res *scalingResult, plots string) (string, error) {
 	var b strings.Builder
 	fmt.Fprintf(&b, "## How cost grows\n\nMeasured, not simulated: times of one machine with %d cores, on made-up readings. What matters here is their shape. ", res.Cores)
-	b.WriteString("A cost that is a straight line through nought grows with the power 1 of the number, one that does not depend on it with the power 0.\n")
+	b.WriteString("A cost that is a straight line through nought grows with the power 1 of the number, one that does not depend on it with the power 0. Grey dashes in a plot are the straight line, or the level, through a curve's last point.\n")
 	for _, p := range []struct {
 		name, heading, before string
 		after                 func(*scaleTable) string
