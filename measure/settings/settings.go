@@ -12,6 +12,9 @@
 // settings is what keeps a step short, in the place of a trust radius, and the noise of prints
 // and readings is part of it.
 //
+// While there are few prints, the aim counts as one more of them, whose settings are asked for by
+// likelihood (type inverse): that it can be reached is knowledge too.
+//
 // Every call looks at all prints afresh; there is no state. The package prints nothing, knows no
 // files and no clock.
 package settings
