@@ -62,10 +62,9 @@ func begun(t *testing.T) (*State, func(id string, day int, v []float64) *protoco
 
 const id1, id2 = "0198c5a4-7b1e-7c3a-9f0e-2a6d1c4b8e11", "0198c5a4-7b1e-7c3a-9f0e-2a6d1c4b8e12"
 
-// TestKeepsEverything: a search written to its file and read back goes on exactly as it was.
-func TestKeepsEverything(t *testing.T) {
-	s, read := begun(t)
-	v := []float64{-20, 10, 0, 5, -5, 10}
+// first takes a first print in, under settings v, and gives what is then known.
+func first(t *testing.T, s *State, read func(id string, day int, v []float64) *protocol.Reading, v []float64) *Report {
+	t.Helper()
 	with := map[string]float64{}
 	for i, sl := range s.Sliders {
 		with[sl.Name] = v[i]
@@ -73,10 +72,18 @@ func TestKeepsEverything(t *testing.T) {
 	if err := s.Add(read(id1, 1, v), "1.json", with, time.Now()); err != nil {
 		t.Fatal(err)
 	}
-	a, err := s.Report()
+	r, err := s.Report()
 	if err != nil {
 		t.Fatal(err)
 	}
+	return r
+}
+
+// TestKeepsEverything: a search written to its file and read back goes on exactly as it was.
+func TestKeepsEverything(t *testing.T) {
+	s, read := begun(t)
+	v := []float64{-20, 10, 0, 5, -5, 10}
+	a := first(t, s, read, v)
 	s.Next = a.Advice.Next
 	name := filepath.Join(t.TempDir(), "settings-heron.json")
 	if err := s.Save(name); err != nil {
@@ -242,18 +249,7 @@ func TestNoise(t *testing.T) {
 // foretellings, but only where it was made as asked.
 func TestForetold(t *testing.T) {
 	s, read := begun(t)
-	v := []float64{-20, 10, 0, 5, -5, 10}
-	with := map[string]float64{}
-	for i, sl := range s.Sliders {
-		with[sl.Name] = v[i]
-	}
-	if err := s.Add(read(id1, 1, v), "1.json", with, time.Now()); err != nil {
-		t.Fatal(err)
-	}
-	rep, err := s.Report()
-	if err != nil {
-		t.Fatal(err)
-	}
+	rep := first(t, s, read, []float64{-20, 10, 0, 5, -5, 10})
 	s.Propose(rep.Advice)
 	s.Kept = "deep"
 	other := *s
