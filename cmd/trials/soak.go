@@ -16,7 +16,6 @@ import (
 	"time"
 
 	"github.com/google/uuid"
-	"github.com/nats-io/nats.go/jetstream"
 	"github.com/prometheus/common/expfmt"
 	"github.com/prometheus/common/model"
 	"github.com/rs/zerolog"
@@ -123,14 +122,14 @@ func newSoakWorker() *cobra.Command {
 		debug.SetMemoryLimit(192 << 20) // as `run` has it
 		ctx, stop := signal.NotifyContext(c.Context(), os.Interrupt)
 		defer stop()
+		if err := knowIDsFor(ctx, dir, window); err != nil {
+			return err
+		}
 		w, err := worker.New(worker.Options{DataDir: dir, Listen: "127.0.0.1:0", Health: "127.0.0.1:0", Log: zerolog.New(c.ErrOrStderr()).Level(zerolog.WarnLevel)})
 		if err != nil {
 			return err
 		}
 		if err := w.Start(ctx); err != nil {
-			return err
-		}
-		if err := knowIDsFor(ctx, w.JetStream(), window); err != nil {
 			return err
 		}
 		fmt.Fprintln(c.OutOrStdout(), "watching")
@@ -141,16 +140,25 @@ func newSoakWorker() *cobra.Command {
 	return c
 }
 
-// knowIDsFor sets for how long the inbox knows the ids of what was sent.
-func knowIDsFor(ctx context.Context, js jetstream.JetStream, window time.Duration) error {
+// knowIDsFor sets for how long the inbox of a data folder knows the ids of what was sent. A server that
+// runs goes on by the old time until that has passed (its timer is set before the new time is), so this
+// is done before the worker is started.
+func knowIDsFor(ctx context.Context, dir string, window time.Duration) error {
+	e, err := bus.StartEmbedded(ctx, bus.EmbeddedOptions{Dir: dir, MaxStore: bus.DefaultLimits().Total(), Log: zerolog.Nop()})
+	if err != nil {
+		return err
+	}
+	defer e.Stop()
+	nc, js, err := bus.Connect(ctx, bus.ConnectOptions{Embedded: e, Log: zerolog.Nop()})
+	if err != nil {
+		return err
+	}
+	defer nc.Close()
 	s, err := js.Stream(ctx, protocol.StreamInbox)
 	if err != nil {
 		return err
 	}
 	conf := s.CachedInfo().Config
-	if conf.Duplicates == window {
-		return nil
-	}
 	conf.Duplicates = window
 	_, err = js.UpdateStream(ctx, conf)
 	return err
