@@ -5,6 +5,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"math/rand/v2"
 	"net"
 	"os"
 	"os/exec"
@@ -117,15 +118,21 @@ func eventually(t *testing.T, limit time.Duration, what string, ok func() bool) 
 	}
 }
 
-// freePort gives a port that nobody listens on now.
+// freePort gives a port that nobody listens on now, and that no connection to elsewhere is given as its
+// own end: those are 32768 and above on Linux, and one of them would keep a server from listening
+// that starts, or comes back, a moment later.
 func freePort(t *testing.T) string {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
+	for range 1000 {
+		l, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", 15000+rand.IntN(17000)))
+		if err != nil {
+			continue
+		}
+		defer l.Close()
+		return l.Addr().String()
 	}
-	defer l.Close()
-	return l.Addr().String()
+	t.Fatal("no port is free between 15000 and 32000")
+	return ""
 }
 
 // sheet is a small measurement; n makes it one of its own.
