@@ -187,6 +187,7 @@ func (o *outside) judged() {
 // TestOutsideServerGoesAndComes stops the one server that a worker is on, and starts it again.
 func TestOutsideServerGoesAndComes(t *testing.T) {
 	t.Parallel()
+	t.Parallel()
 	o := startOutside(t, t.TempDir())
 	js := o.dial()
 	o.sendAll(js, 3)
@@ -203,6 +204,7 @@ func TestOutsideServerGoesAndComes(t *testing.T) {
 
 // TestOutsideDiskFull lets the disk of an outside server run full, on a small file system.
 func TestOutsideDiskFull(t *testing.T) {
+	t.Parallel()
 	t.Parallel()
 	dir := t.TempDir()
 	smallDisk(t, dir, "24m")
@@ -243,6 +245,7 @@ func TestOutsideDiskFull(t *testing.T) {
 // and mends it; then it deletes the inbox and makes another that forgets: the worker ends, saying why,
 // and none starts before it is mended.
 func TestOutsideStreamForgets(t *testing.T) {
+	t.Parallel()
 	t.Parallel()
 	o := startOutside(t, t.TempDir())
 	js := o.dial()
@@ -295,6 +298,7 @@ func TestOutsideStreamForgets(t *testing.T) {
 // Sequences begin at 1 again there: what the worker knows must not make it skip a reading.
 func TestOutsideBusIsAnother(t *testing.T) {
 	t.Parallel()
+	t.Parallel()
 	o := startOutside(t, t.TempDir())
 	o.sendAll(o.dial(), 6)
 	o.judged()
@@ -319,6 +323,7 @@ func TestOutsideBusIsAnother(t *testing.T) {
 // TestOutsideBusComesLater starts the worker before its bus, as after a power cut that took both: it
 // says what it waits for and where, and goes on.
 func TestOutsideBusComesLater(t *testing.T) {
+	t.Parallel()
 	t.Parallel()
 	o := startOutside(t, t.TempDir())
 	o.worker.stop()
