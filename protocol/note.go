@@ -67,6 +67,27 @@ type Preset struct {
 	DE00    *float64      `json:"mean_de00,omitzero"` // how far from it the chart was measured to be
 }
 
+// Text lists a preset's settings for people.
+func (p *Preset) Text() string {
+	var b []string
+	for _, v := range p.Sliders {
+		b = append(b, fmt.Sprintf("%s %g", v.Name, *v.Value))
+	}
+	text := strings.Join(b, ", ") + " on " + p.Media
+	if h := p.Press; h != nil {
+		if h.Celsius > 0 {
+			text += fmt.Sprintf(", pressed at %g °C", h.Celsius)
+		}
+		if h.Seconds > 0 {
+			text += fmt.Sprintf(" for %g s", h.Seconds)
+		}
+		if h.Pressure != "" {
+			text += ", pressure " + h.Pressure
+		}
+	}
+	return text
+}
+
 // SliderValue is one setting of the driver, in the driver's own numbers.
 type SliderValue struct {
 	Name  string   `json:"name"`

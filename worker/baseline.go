@@ -52,7 +52,7 @@ func (k *keeper) learn(ctx context.Context, p *printer, d *decision, n *protocol
 	}
 	d.record.Text = p.name + ": the next readings are taken as known-good; freeze them with `baseline accept`"
 	if s := n.Baseline.Preset; s != nil {
-		d.record.Text = fmt.Sprintf("%s: preset %s kept: %s; %s", p.name, s.Name, presetText(s), strings.TrimPrefix(d.record.Text, p.name+": "))
+		d.record.Text = fmt.Sprintf("%s: preset %s kept: %s; %s", p.name, s.Name, s.Text(), strings.TrimPrefix(d.record.Text, p.name+": "))
 	}
 	return nil
 }

@@ -89,24 +89,3 @@ func plural(n int, noun string) string {
 	}
 	return fmt.Sprintf("%d %ss", n, noun)
 }
-
-// presetText lists a preset's settings.
-func presetText(s *protocol.Preset) string {
-	var b []string
-	for _, v := range s.Sliders {
-		b = append(b, fmt.Sprintf("%s %g", v.Name, *v.Value))
-	}
-	text := strings.Join(b, ", ") + " on " + s.Media
-	if p := s.Press; p != nil {
-		if p.Celsius > 0 {
-			text += fmt.Sprintf(", pressed at %g °C", p.Celsius)
-		}
-		if p.Seconds > 0 {
-			text += fmt.Sprintf(" for %g s", p.Seconds)
-		}
-		if p.Pressure != "" {
-			text += ", pressure " + p.Pressure
-		}
-	}
-	return text
-}

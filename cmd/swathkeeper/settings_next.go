@@ -11,7 +11,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"swathkeeper/measure/press"
 	"swathkeeper/measure/settings"
 	"swathkeeper/protocol"
 	"swathkeeper/worker/search"
@@ -246,81 +245,5 @@ func newSettingsShow() *cobra.Command {
 	f.add(c)
 	c.Flags().IntVar(&good, "good", 0, "print N was doubted, was looked at, and is good")
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
-	return c
-}
-
-// checkPress refuses what no heat press is set to.
-func checkPress(c *cobra.Command, p protocol.Press) error {
-	for _, x := range []struct {
-		flag     string
-		v        float64
-		low, top float64
-	}{{"celsius", p.Celsius, press.MinCelsius, press.MaxCelsius}, {"seconds", p.Seconds, press.MinSeconds, press.MaxSeconds}} {
-		if c.Flags().Changed(x.flag) && !(x.v >= x.low && x.v <= x.top) {
-			return usagef("--%s %g: transfers are pressed at %g to %g", x.flag, x.v, x.low, x.top)
-		}
-	}
-	return nil
-}
-
-func newSettingsKeep() *cobra.Command {
-	var f searchFlags
-	var which int
-	var pressed protocol.Press
-	n := &protocol.Note{Schema: protocol.SchemaNote, Baseline: &protocol.BaselineNote{Do: protocol.BaselineLearn}}
-	var asJSON bool
-	c := &cobra.Command{
-		Use:   "keep NAME",
-		Short: "Keep the nearest print's settings as a preset, and begin to learn its baseline",
-		Long: `Keep the nearest print's settings as a preset, and begin to learn its baseline.
-
-Name, slider values, media and press go into the printer's record. From then on readings
-of this preset are taken as known-good, until 'baseline accept' freezes them.`,
-		Example: `  swathkeeper settings keep deep --printer heron --celsius 200 --seconds 50
-  swathkeeper settings keep deep --printer heron --take 3`,
-		Args: cobra.ExactArgs(1),
-		RunE: func(c *cobra.Command, args []string) error {
-			if err := needToken("", args[0]); err != nil {
-				return usagef("a preset's name is 1 to %d of a-z, 0-9 and -, and does not begin with -; %q is not", protocol.MaxToken, args[0])
-			}
-			if err := checkPress(c, pressed); err != nil {
-				return err
-			}
-			return f.change(c, func(s *search.State) error {
-				rep, err := s.Report()
-				if err != nil {
-					return err
-				}
-				at := rep.Advice.Best
-				if c.Flags().Changed("take") {
-					if which < 1 || which > len(s.Prints) {
-						return usagef("--take %d: there are %d prints", which, len(s.Prints))
-					}
-					at = which - 1
-				}
-				n.Site, n.Printer = s.Site, s.Printer
-				n.Baseline.Preset, n.Baseline.Series = s.Preset(args[0], at, rep)
-				if pressed != (protocol.Press{}) {
-					n.Baseline.Preset.Press = &pressed
-				}
-				if s.Kept != "" && !asJSON {
-					fmt.Fprintf(c.OutOrStdout(), "note: it was kept as %s before\n", s.Kept)
-				}
-				if err := sendNote(c, n, asJSON); err != nil {
-					return err
-				}
-				s.Kept = args[0]
-				return nil
-			})
-		},
-	}
-	f.add(c)
-	fl := c.Flags()
-	fl.IntVar(&which, "take", 0, "take print N in place of the nearest")
-	fl.Float64Var(&pressed.Celsius, "celsius", 0, "what the press was set to, where the reading does not say")
-	fl.Float64Var(&pressed.Seconds, "seconds", 0, "how long it was pressed, where the reading does not say")
-	fl.StringVar(&pressed.Pressure, "pressure", "", "with what pressure, in your own words")
-	fl.StringVar(&n.Who, "who", "", whoFlag)
-	fl.BoolVar(&asJSON, "json", false, recordFlag)
 	return c
 }
