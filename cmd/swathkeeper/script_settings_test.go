@@ -117,7 +117,7 @@ func verdicts(ts *testscript.TestScript, neg bool, args []string) {
 
 // tiles presses the tiles of a plan on a made-up press, and reads them:
 //
-//	tiles PLAN FILE
+//	tiles PLAN FILE    a table of colours, or a reading where FILE ends in .json
 func tiles(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) != 2 {
 		ts.Fatalf("tiles PLAN FILE")
@@ -134,14 +134,26 @@ func tiles(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(err)
 	var b strings.Builder
 	b.WriteString("id,L,a,b\n")
+	r := protocol.Reading{
+		Schema: protocol.SchemaReading, ID: uuid.NewSHA1(uuid.NameSpaceOID, []byte(fmt.Sprint(args))).String(),
+		TakenAt: time.Date(2026, 3, 2, 7, 0, 0, 0, time.UTC), Site: "quay", Printer: plan.Printer, Chart: plan.Chart.ID, Edition: plan.Chart.Edition,
+		Condition:  protocol.Condition{Media: plan.Media, Preset: "search", Stage: protocol.StagePressed},
+		Instrument: protocol.Instrument{Kind: protocol.KindSpectrophotometer, Mode: "M1"}, Patches: &protocol.Patches{ID: c.IDs},
+	}
 	each := len(c.IDs) / len(plan.Plan.Tiles)
 	for n, t := range plan.Plan.Tiles {
 		f := madeup.Faults{Press: madeup.Press{Celsius: t.Celsius - cfg.Press.Celsius, Seconds: t.Seconds - cfg.Press.Seconds}}
-		r, err := shop.Read(madeup.Occasion{Day: 1, Print: n}, f)
+		read, err := shop.Read(madeup.Occasion{Day: 1, Print: n}, f)
 		ts.Check(err)
 		for k := n * each; k < (n+1)*each; k++ {
-			fmt.Fprintf(&b, "%s,%.3f,%.3f,%.3f\n", c.IDs[k], r.Lab[k].L, r.Lab[k].A, r.Lab[k].B)
+			lab := read.Lab[k]
+			fmt.Fprintf(&b, "%s,%.3f,%.3f,%.3f\n", c.IDs[k], lab.L, lab.A, lab.B)
+			r.Patches.Lab = append(r.Patches.Lab, [3]float64{lab.L, lab.A, lab.B})
 		}
+	}
+	if strings.HasSuffix(args[1], ".json") {
+		writeScriptJSON(ts, args[1], r)
+		return
 	}
 	ts.Check(os.WriteFile(ts.MkAbs(args[1]), []byte(b.String()), 0o644))
 }

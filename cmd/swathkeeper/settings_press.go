@@ -1,9 +1,12 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
@@ -61,7 +64,7 @@ const pressSchema = "swathkeeper.press-plan/1"
 
 func newPressPlan() *cobra.Command {
 	var printer, media, celsius, seconds, driven, channels, out string
-	var mirrored bool
+	var mirrored, replace bool
 	var seed uint64
 	c := &cobra.Command{
 		Use:   "plan",
@@ -94,7 +97,7 @@ func newPressPlan() *cobra.Command {
 					inks = inks[:3]
 				}
 			}
-			sheet, err := press.Sheet("press-"+printer, driven, inks, mirrored)
+			sheet, err := p.Sheet("press-"+printer, driven, inks, mirrored)
 			if err != nil {
 				return usagef("%w", err)
 			}
@@ -107,12 +110,16 @@ func newPressPlan() *cobra.Command {
 			if err != nil {
 				return err
 			}
+			text = append(text, '\n')
+			file := filepath.Join(out, "press-"+printer+".json")
+			if err := notOver(file, text, replace); err != nil {
+				return err
+			}
 			base := filepath.Join(out, sheet.ID+"."+sheet.Edition)
 			if err := (drawing{base + ".pdf", func(w io.Writer) error { return chart.WritePDF(w, sheet) }}).write(); err != nil {
 				return err
 			}
-			file := filepath.Join(out, "press-"+printer+".json")
-			if err := writeWhole(file, append(text, '\n')); err != nil {
+			if err := writeWhole(file, text); err != nil {
 				return err
 			}
 			return printPlan(c.OutOrStdout(), p, base+".pdf", file)
@@ -128,8 +135,29 @@ func newPressPlan() *cobra.Command {
 	f.BoolVar(&mirrored, "mirrored", false, "for a transfer: mirrored on the paper")
 	f.Uint64Var(&seed, "seed", uint64(time.Now().UnixNano()), "another order of the tiles")
 	f.StringVar(&out, "out", ".", "folder to write to")
+	f.BoolVar(&replace, "replace", false, "give up the plan that is in the folder; its tiles cannot be judged any more")
 	f.Lookup("seed").DefValue = "drawn"
 	return c
+}
+
+// notOver refuses to write a plan over another one, whose tiles could not be judged then.
+func notOver(file string, text []byte, replace bool) error {
+	old, err := os.ReadFile(file)
+	switch {
+	case errors.Is(err, fs.ErrNotExist), err == nil && bytes.Equal(old, text):
+		return nil
+	case err != nil:
+		return err
+	}
+	var was pressPlan
+	if json.Unmarshal(old, &was) != nil || was.Schema != pressSchema || was.Plan == nil {
+		return fmt.Errorf("%s is there and is no plan of `settings press plan`; give another folder with --out", file)
+	}
+	if replace {
+		return nil
+	}
+	return fmt.Errorf("%s is there and holds another plan (%g to %g °C, %g to %g s, on %s); give another folder with --out, or --replace to give that plan up",
+		file, was.Plan.Celsius.Low, was.Plan.Celsius.High, was.Plan.Seconds.Low, was.Plan.Seconds.High, onScreen(was.Media))
 }
 
 func parseRange(flag, text string) (press.Range, error) {
@@ -138,6 +166,9 @@ func parseRange(flag, text string) (press.Range, error) {
 	b, err2 := strconv.ParseFloat(strings.TrimSpace(high), 64)
 	if !ok || err1 != nil || err2 != nil {
 		return press.Range{}, usagef("--%s %q: give the range that you allow as LOW..HIGH", flag, text)
+	}
+	if a > b {
+		return press.Range{}, usagef("--%s %q: the lower end stands first: %g..%g", flag, text, b, a)
 	}
 	return press.Range{Low: a, High: b}, nil
 }

@@ -3,6 +3,9 @@
 package press
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -85,8 +88,9 @@ const (
 	leftMM, topMM      = 20.0, 40.0
 )
 
-// Sheet is the layout to print: the same patches on every tile, named 1-A1 to 9-D6.
-func Sheet(id, driven string, channels []string, mirrored bool) (*chart.Layout, error) {
+// Sheet is the layout to print: the same patches on every tile, named 1-A1 to 9-D6. Its edition is
+// the plan's: readings of tiles that were pressed by another plan are of another edition.
+func (p *Plan) Sheet(id, driven string, channels []string, mirrored bool) (*chart.Layout, error) {
 	l := &chart.Layout{
 		ID: id, Channels: slices.Clone(channels), Driven: driven, Mirrored: mirrored,
 		SizeMM: [2]float64{210, 297}, FeedAxis: "y",
@@ -109,6 +113,12 @@ func Sheet(id, driven string, channels []string, mirrored bool) (*chart.Layout, 
 	if err := l.SetEdition(); err != nil {
 		return nil, err
 	}
+	pressed, err := json.Marshal(p)
+	if err != nil {
+		return nil, err
+	}
+	sum := sha256.Sum256(append([]byte(l.Edition), pressed...))
+	l.Edition = hex.EncodeToString(sum[:4])
 	return l, l.Validate()
 }
 

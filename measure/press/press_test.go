@@ -198,9 +198,14 @@ func TestPlan(t *testing.T) {
 		}
 	}
 	for driven, channels := range map[string][]string{chart.DrivenInk: {"C", "M", "Y", "K"}, chart.DrivenRGB: {"C", "M", "Y"}} {
-		l, err := Sheet("press-test", driven, channels, true)
+		l, err := p.Sheet("press-test", driven, channels, true)
 		if err != nil {
 			t.Fatal(err)
+		}
+		other := *p // the same sheet, pressed otherwise
+		other.Celsius.High++
+		if o, err := other.Sheet("press-test", driven, channels, true); err != nil || o.Edition == l.Edition {
+			t.Errorf("%s: two plans have one edition, %s (%v)", driven, l.Edition, err)
 		}
 		if len(l.Patches) != 216 {
 			t.Errorf("%s: %d patches", driven, len(l.Patches))
