@@ -63,21 +63,25 @@ func Advise(task Task, prints []Print) (*Advice, error) {
 	for j := range weight {
 		weight[j] = 1
 	}
-	s, list, err := task.scene(prints, a.nearest(weight), weight)
+	s, err := task.scene(prints, a.nearest(weight), weight)
 	if err != nil {
 		return nil, err
 	}
-	if a.Suspect, err = s.suspects(prints, list); err != nil {
-		return nil, err
-	}
-	if len(a.Suspect) > 0 {
-		for _, j := range a.Suspect {
-			weight[j] = suspectWeight
+	for 3*len(a.Suspect) < len(prints)-1 {
+		j, err := a.doubted(s, prints, weight)
+		if err != nil {
+			return nil, err
 		}
-		if s, _, err = task.scene(prints, a.nearest(weight), weight); err != nil {
+		if j < 0 {
+			break
+		}
+		a.Suspect = append(a.Suspect, j)
+		weight[j] = suspectWeight
+		if s, err = task.scene(prints, a.nearest(weight), weight); err != nil {
 			return nil, err
 		}
 	}
+	slices.Sort(a.Suspect)
 	s.sameness(prints, a)
 	a.Best, a.BestDE = s.nearest(prints, a.Measured, weight)
 	a.next(s, prints)
@@ -310,7 +314,7 @@ func deviation(x [draws]float64) float64 {
 }
 
 // scene learns from all prints around print origin.
-func (t *Task) scene(prints []Print, origin int, weight []float64) (*scene, []seen, error) {
+func (t *Task) scene(prints []Print, origin int, weight []float64) (*scene, error) {
 	o := prints[origin]
 	var have []bool
 	if o.Missing != nil {
@@ -321,7 +325,7 @@ func (t *Task) scene(prints []Print, origin int, weight []float64) (*scene, []se
 	}
 	r, err := drift.NewResponse(&t.Chart, o.Lab, have)
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	labs := slices.Clone(o.Lab)
 	tints := t.Chart.Tints()
@@ -365,12 +369,12 @@ func (t *Task) scene(prints []Print, origin int, weight []float64) (*scene, []se
 		restWeight = append(restWeight, weight[j])
 	}
 	if err := b.learn(list, rand.New(rand.NewPCG(t.Seed, 0x73657474696e6773))); err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	s.rest = newLeftover(at, rest, restWeight)
 	s.subset = t.some(len(labs))
 	s.list, s.print, s.ridge = list, print, ridge
-	return s, list, nil
+	return s, nil
 }
 
 // noiseOf is the covariance of a print's change of tints: the reading's noise, the print's, and

@@ -17,19 +17,81 @@ const (
 	suspectLeft  = 3.0
 )
 
-// suspects names the print that does not fit the others, if one misses by more than is allowed.
-// With two prints nobody can tell which of them is at fault: it is the farther one that is
-// doubted, and made once more.
-func (s *scene) suspects(prints []Print, list []seen) ([]int, error) {
-	worst, over := -1, 1.0
-	for i, pr := range list {
+// doubted names the print that does not fit the others, -1 if all do. A scene sees the prints from its
+// own, the nearest, which may be the failed one: from three prints on they are looked at from the
+// nearest of the others too. Where the two views name different prints, it is the one without which
+// the rest fit better. With two prints nobody can tell which of them is at fault: it is the farther
+// one that is doubted, and made once more.
+func (a *Advice) doubted(s *scene, prints []Print, weight []float64) (int, error) {
+	one, _, err := s.misfit(prints, weight)
+	if err != nil || trusted(weight) < 3 {
+		return one, err
+	}
+	other, err := s.scene(prints, a.nearest(doubting(weight, s.at)), weight)
+	if err != nil {
+		return -1, err
+	}
+	two, _, err := other.misfit(prints, weight)
+	switch {
+	case err != nil:
+		return -1, err
+	case two != s.at || one == two:
+		return one, nil
+	case one < 0:
+		return two, nil
+	case trusted(weight) == 3:
+		return one, nil
+	}
+	least, j := math.Inf(1), one
+	from := a.nearest(doubting(weight, one, two))
+	for _, k := range []int{one, two} {
+		rest := doubting(weight, k)
+		view, err := s.scene(prints, from, rest)
+		if err != nil {
+			return -1, err
+		}
+		_, over, err := view.misfit(prints, rest)
+		if err != nil {
+			return -1, err
+		}
+		if over < least {
+			least, j = over, k
+		}
+	}
+	return j, nil
+}
+
+// doubting are the weights with these prints doubted.
+func doubting(weight []float64, prints ...int) []float64 {
+	out := slices.Clone(weight)
+	for _, j := range prints {
+		out[j] = suspectWeight
+	}
+	return out
+}
+
+// trusted is how many prints count in full.
+func trusted(weight []float64) (n int) {
+	for _, w := range weight {
+		if w == 1 {
+			n++
+		}
+	}
+	return n
+}
+
+// misfit names the print that misses most of what the others lead to expect, of those that count in
+// full but for the scene's own, and by how many times what is allowed; -1 where all keep within it.
+func (s *scene) misfit(prints []Print, weight []float64) (worst int, over float64, err error) {
+	worst = -1
+	for i, pr := range s.list {
 		j := pr.print
-		if prints[j].Kept || repeatAgrees(prints, j) {
+		if weight[j] < 1 || prints[j].Kept || repeatAgrees(prints, j) {
 			continue
 		}
-		expected, err := s.without(list, i)
+		expected, err := s.without(s.list, i)
 		if err != nil {
-			return nil, err
+			return -1, 0, err
 		}
 		way := math.Inf(1)
 		for k := range prints {
@@ -40,13 +102,13 @@ func (s *scene) suspects(prints []Print, list []seen) ([]int, error) {
 		x := between(expected, prints[j]) / (suspectMiss + suspectShare*way)
 		x = math.Max(x, pr.left/(suspectLeft+suspectShare/2*way))
 		if x > over {
-			worst, over = j, x
+			over = x
+			if x > 1 {
+				worst = j
+			}
 		}
 	}
-	if worst < 0 {
-		return nil, nil
-	}
-	return []int{worst}, nil
+	return worst, over, nil
 }
 
 // without foretells print i of the list from the others.

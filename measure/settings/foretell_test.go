@@ -45,7 +45,7 @@ func TestInverse(t *testing.T) {
 	r.task.Aim = r.print(90, r.at(0.5)).Lab
 	task := r.task
 	task.Options = task.withDefaults()
-	s, _, err := task.scene([]Print{r.print(0, r.at(0.4, 0.6))}, 0, []float64{1})
+	s, err := task.scene([]Print{r.print(0, r.at(0.4, 0.6))}, 0, []float64{1})
 	if err != nil {
 		t.Fatal(err)
 	}
