@@ -155,7 +155,7 @@ func printAdvice(out io.Writer, s *search.State, r *search.Report, again string)
 		fmt.Fprintf(out, "print %d does not fit the others and counts for little (if you looked and it is good: `swathkeeper settings show %s --good %d`)\n", j+1, again, j+1)
 	}
 	for _, name := range a.Idle {
-		fmt.Fprintf(out, "%s does nothing that can be seen on this chart; leave it where it is\n", onScreen(name))
+		fmt.Fprintf(out, "%s does hardly anything on this chart: less than %.1f dE00 over its whole range, as far as these prints tell\n", onScreen(name), settings.IdleDE)
 	}
 	for _, p := range a.Alike {
 		fmt.Fprintf(out, "%s and %s do the same; one of them is enough\n", onScreen(p[0]), onScreen(p[1]))
@@ -180,9 +180,9 @@ func printAdvice(out io.Writer, s *search.State, r *search.Report, again string)
 func valuesText(s *search.State, v, before []float64) string {
 	var out []string
 	for i, sl := range s.Sliders {
-		text := fmt.Sprintf("%s %g", onScreen(sl.Name), v[i])
+		text := onScreen(sl.Name) + " " + strconv.FormatFloat(v[i], 'f', -1, 64)
 		if before != nil && before[i] != v[i] {
-			text += fmt.Sprintf(" (was %g)", before[i])
+			text += " (was " + strconv.FormatFloat(before[i], 'f', -1, 64) + ")"
 		}
 		out = append(out, text)
 	}

@@ -49,7 +49,10 @@ const (
 func Cast(chart *drift.Chart, aims, labs []colour.Lab, missing []bool, weight []float64) []Part {
 	tints := chart.Tints()
 	light, dark := math.Inf(-1), math.Inf(1)
-	for _, c := range aims {
+	for p, c := range aims {
+		if weight != nil && weight[p] == 0 {
+			continue
+		}
 		light, dark = max(light, c.L), min(dark, c.L)
 	}
 	order := []string{PartPaper, PartLights, PartMiddle, PartDarks, PartSolids}

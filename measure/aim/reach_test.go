@@ -1,7 +1,10 @@
 package aim
 
 import (
+	"fmt"
 	"math"
+	"slices"
+	"strings"
 	"testing"
 
 	"swathkeeper/measure/colour"
@@ -97,6 +100,63 @@ func TestEnds(t *testing.T) {
 	}
 	if _, err := EndsOf(&chart, labs, nil); err == nil {
 		t.Error("a chart without unprinted patches has a white")
+	}
+}
+
+// TestEndsSpots: one bad reading on the darkest tint, on a light one or on the bare fabric moves
+// neither end by much; a sheet with nothing on it is refused by the patch's name.
+func TestEndsSpots(t *testing.T) {
+	_, one, once := sheetOf(t)
+	chart := drift.Chart{Channels: one.Channels, Driven: one.Driven}
+	var labs []colour.Lab
+	for k := range 3 {
+		for p, id := range one.IDs {
+			chart.IDs = append(chart.IDs, fmt.Sprint(id, "-", k))
+			chart.Device, labs = append(chart.Device, one.Device[p]), append(labs, once[p])
+		}
+	}
+	want, err := EndsOf(&chart, labs, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	find := func(level float64) int {
+		return slices.IndexFunc(chart.Device, func(v []float64) bool { return v[0] == level && v[1] == level && v[2] == level })
+	}
+	light := slices.IndexFunc(chart.Device, func(v []float64) bool { return v[0]+v[1]+v[2] > 600 && v[0]+v[1]+v[2] < 765 })
+	for name, p := range map[string]int{"black": find(0), "light": light, "bare": find(255)} {
+		spoilt := slices.Clone(labs)
+		spoilt[p] = colour.Lab{L: 2}
+		got, err := EndsOf(&chart, spoilt, nil)
+		if err != nil || colour.DE76(got.White, want.White) > 0.5 || colour.DE76(got.Black, want.Black) > 0.5 {
+			t.Errorf("a spot on %s takes the ends from %+v to %+v, %v", name, want, got, err)
+		}
+	}
+	for p := range labs {
+		labs[p] = colour.Lab{L: 84.5}
+	}
+	_, err = EndsOf(&chart, labs, nil)
+	if err == nil || !strings.Contains(err.Error(), "patch ") || !strings.Contains(err.Error(), "read it again") {
+		t.Errorf("an unprinted sheet: %v", err)
+	}
+}
+
+// TestCastWithout: patches without an aim take no part in what counts as light and dark.
+func TestCastWithout(t *testing.T) {
+	_, chart, labs := sheetOf(t)
+	aims, weight := slices.Clone(labs), make([]float64, len(labs))
+	for p, c := range labs {
+		if c.L > 45 {
+			weight[p] = 1
+		}
+	}
+	want := Cast(&chart, aims, labs, nil, weight)
+	for p := range aims {
+		if weight[p] == 0 {
+			aims[p] = colour.Lab{}
+		}
+	}
+	if got := Cast(&chart, aims, labs, nil, weight); !slices.Equal(got, want) {
+		t.Errorf("what is no aim sorts the patches: %+v, before %+v", got, want)
 	}
 }
 

@@ -7,6 +7,9 @@ package aim
 import (
 	"fmt"
 	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/floats"
 
 	"swathkeeper/measure/colour"
 	"swathkeeper/measure/drift"
@@ -19,43 +22,62 @@ type Ends struct {
 	Black colour.Lab // the deepest that the print reaches
 }
 
-// EndsOf finds them on a print of a chart: the mean of the unprinted patches, and the darkest of
-// the printed ones (the mean of its repeats). missing may be nil.
+// EndsOf finds them on a print of a chart: the median of the unprinted patches, and of the tints with
+// much ink the darkest, by the median of its repeats. A spot on a light patch is no black. missing may
+// be nil.
 func EndsOf(chart *drift.Chart, labs []colour.Lab, missing []bool) (Ends, error) {
 	tints := chart.Tints()
 	if len(labs) != len(tints) {
 		return Ends{}, fmt.Errorf("%d colours for %d patches", len(labs), len(tints))
 	}
-	mean := func(same func(p int) bool) (m colour.Lab, n float64) {
-		for p, c := range labs {
-			if missing != nil && missing[p] || !same(p) {
-				continue
+	black, most := slices.Index(chart.Channels, "K"), 0.0
+	for _, t := range tints {
+		most = max(most, floats.Sum(t))
+	}
+	var white []colour.Lab
+	dark, first := map[string][]colour.Lab{}, map[string]int{}
+	for p, t := range tints {
+		switch {
+		case missing != nil && missing[p]:
+		case printed(t) == 0:
+			white = append(white, labs[p])
+		case floats.Sum(t) >= most/2 || black >= 0 && t[black] >= 0.5:
+			key := fmt.Sprint(t)
+			if _, again := first[key]; !again {
+				first[key] = p
 			}
-			m.L, m.A, m.B = m.L+c.L, m.A+c.A, m.B+c.B
-			n++
+			dark[key] = append(dark[key], labs[p])
 		}
-		return colour.Lab{L: m.L / n, A: m.A / n, B: m.B / n}, n
 	}
-	var e Ends
-	var n float64
-	if e.White, n = mean(func(p int) bool { return printed(tints[p]) == 0 }); n == 0 {
-		return e, fmt.Errorf("the chart has no unprinted patch that was read, so the fabric's white is not known")
+	switch {
+	case len(white) == 0:
+		return Ends{}, fmt.Errorf("the chart has no unprinted patch that was read, so the fabric's white is not known")
+	case len(dark) == 0:
+		return Ends{}, fmt.Errorf("no patch with much ink was read, so the deepest black is not known")
 	}
+	e := Ends{White: median(white)}
 	deepest := -1
-	for p, c := range labs {
-		if (missing == nil || !missing[p]) && (deepest < 0 || c.L < labs[deepest].L) {
-			deepest = p
+	for key, list := range dark {
+		c := median(list)
+		// Of equal ones the first: the order of a map is no order.
+		if deepest < 0 || c.L < e.Black.L || c.L == e.Black.L && first[key] < deepest {
+			deepest, e.Black = first[key], c
 		}
 	}
-	e.Black, _ = mean(func(p int) bool {
-		for c, t := range tints[p] {
-			if t != tints[deepest][c] {
-				return false
-			}
-		}
-		return true
-	})
+	if e.Black.L > e.White.L-leastDepth {
+		return e, fmt.Errorf("patch %s, the darkest, reads L* %.1f, and the unprinted fabric L* %.1f: hardly anything is printed; look whether this is the right print, all inks fired, it was pressed fully and read in the chart's order, then read it again",
+			chart.IDs[deepest], e.Black.L, e.White.L)
+	}
 	return e, e.check()
+}
+
+// median is that of each coordinate.
+func median(list []colour.Lab) colour.Lab {
+	var v [3][]float64
+	for _, c := range list {
+		v[0], v[1], v[2] = append(v[0], c.L), append(v[1], c.A), append(v[2], c.B)
+	}
+	return colour.Lab{L: drift.Quantile(v[0], 0.5), A: drift.Quantile(v[1], 0.5), B: drift.Quantile(v[2], 0.5)}
 }
 
 func printed(t []float64) (n int) {
@@ -67,13 +89,16 @@ func printed(t []float64) (n int) {
 	return n
 }
 
+// leastDepth is how far in L* the black must lie below the white.
+const leastDepth = 20
+
 func (e Ends) check() error {
 	switch {
 	case !e.White.IsFinite() || !e.Black.IsFinite():
 		return fmt.Errorf("white and black must be colours")
 	case e.White.L < 50 || e.White.L > 102:
 		return fmt.Errorf("a white of L* %.1f is not that of goods to print on", e.White.L)
-	case e.Black.L < 0 || e.Black.L > e.White.L-20:
+	case e.Black.L < 0 || e.Black.L > e.White.L-leastDepth:
 		return fmt.Errorf("between a white of L* %.1f and a black of L* %.1f there is nothing to print", e.White.L, e.Black.L)
 	}
 	return nil

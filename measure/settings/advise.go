@@ -33,7 +33,7 @@ type Advice struct {
 	// NextDE is the mean CIEDE2000 to expect there, and NextSE its standard error.
 	NextDE float64 `json:"next_de00"`
 	NextSE float64 `json:"next_de00_se"`
-	// Chance is how likely the next is nearer to the aim than the best, 0..1.
+	// Chance is how likely the next measures nearer to the aim than the best did, 0..1.
 	Chance float64 `json:"chance"`
 	// Left is how much nearer to the aim than the best print the sliders could bring the chart if
 	// everything were known about them, as is believed now: a mean dE00.
@@ -43,7 +43,7 @@ type Advice struct {
 	Probed []string `json:"probed,omitempty"`
 	// Suspect are prints, counted from 0, that do not fit the others; they count for little.
 	Suspect []int `json:"suspect_index,omitempty"`
-	// Idle are sliders that do nothing that can be seen; Alike are pairs that do the same.
+	// Idle are sliders that do hardly anything, less than IdleDE over their whole range; Alike are pairs that do the same.
 	Idle  []string    `json:"idle,omitempty"`
 	Alike [][2]string `json:"alike,omitempty"`
 }
@@ -139,7 +139,7 @@ func (a *Advice) next(s *scene, prints []Print) {
 	zero := s.moves(prints[a.Best].Values)
 	fixed := s.probe(prints, start)
 	for i, f := range fixed {
-		if f {
+		if f && start[i] != 0 {
 			a.Probed = append(a.Probed, s.Sliders[i].Name)
 		}
 	}
@@ -195,7 +195,7 @@ func (a *Advice) next(s *scene, prints []Print) {
 			worth = worthMost
 		}
 	}
-	if len(prints) > 1 && len(a.Probed) == 0 && gain < worth && a.Left < worth && !a.gaining() {
+	if s.printed(u) || len(prints) > 1 && len(a.Probed) == 0 && gain < worth && a.Left < worth && !a.gaining() {
 		a.Why, a.Next = WhyDone, slices.Clone(prints[a.Best].Values)
 		a.foretell(s, prints, zero, all, false)
 		a.NextDE, a.Chance = a.BestDE, 0
@@ -282,7 +282,7 @@ func (a *Advice) foretell(s *scene, prints []Print, u []float64, patches []int, 
 		}
 	}
 	a.NextSE = math.Sqrt(sum/n) * math.Hypot(math.Hypot(deviation(to), s.noise()), off*(a.BestDE-a.NextDE))
-	a.Chance = 0.5 * math.Erfc((a.NextDE-a.BestDE)/a.NextSE/math.Sqrt2)
+	a.Chance = 0.5 * math.Erfc((a.NextDE-a.Measured[a.Best])/a.NextSE/math.Sqrt2)
 }
 
 // mostOff bounds what one foretelling counts, in squared standard errors: a failed print is no
@@ -436,23 +436,43 @@ const optimiserPatches = 160
 // half-ranges.
 const probeMove = 0.3
 
+// probesAtOnce is how many are moved by one print: what more do together cannot be told apart. And
+// probesLate is for how many prints more they are asked to be moved where nobody moves them.
+const (
+	probesAtOnce = 2
+	probesLate   = 2
+)
+
 // probe sets the moves of sliders that no print has moved yet and whose promise has no direction:
-// the belief alone would never touch them. It reports which are set.
+// the belief alone would never touch them. It reports which are set, or stay until their turn comes.
 func (s *scene) probe(prints []Print, u []float64) []bool {
 	fixed := make([]bool, len(s.Sliders))
+	var unmoved []int
+	unknown := 0
 	for i, sl := range s.Sliders {
 		low, high := math.Inf(1), math.Inf(-1)
 		for _, pr := range prints {
 			x := sl.unit(pr.Values[i])
 			low, high = min(low, x), max(high, x)
 		}
-		if high-low > probeMove/2 || sl.Kind != Gamma && sl.Kind != Tint && sl.Kind != Depth && sl.Kind != Other {
+		if sl.Kind != Gamma && sl.Kind != Tint && sl.Kind != Depth && sl.Kind != Other {
 			continue
 		}
-		fixed[i] = true
-		u[i] = probeMove
+		if unknown++; high-low <= probeMove/2 {
+			unmoved = append(unmoved, i)
+		}
+	}
+	if len(prints) > (unknown+probesAtOnce-1)/probesAtOnce+probesLate {
+		return fixed
+	}
+	for k, i := range unmoved {
+		if fixed[i] = true; k >= probesAtOnce {
+			continue // it stays until its turn comes
+		}
+		// A coarse slider is moved by a whole step.
+		u[i] = max(probeMove, s.step(i))
 		if s.origin[i] > 0 {
-			u[i] = -probeMove
+			u[i] = -u[i]
 		}
 	}
 	return fixed

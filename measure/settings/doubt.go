@@ -158,12 +158,14 @@ func between(a, b Print) float64 {
 	return sum / math.Max(1, n)
 }
 
-// What is said of sliders, once enough prints have moved them enough: one does nothing when half
-// of its range is believed to do less than idleDE, and less than idleShare of what its kind
-// promised; two do the same when the directions of their effects agree to alikeCosine.
+// What is said of sliders, once enough prints have moved them enough: one does hardly
+// anything when all of its range is believed to do less than IdleDE, and less than idleShare of what
+// its kind promised: a dead slider is not seen to do less than that, for the noise of prints. Two do the same when half of the range of each does alikeDE at least and
+// the directions of their effects agree to alikeCosine.
 const (
-	idleDE      = 1.2
+	IdleDE      = 1.5
 	idleShare   = 0.3
+	alikeDE     = 1.2
 	alikeCosine = 0.96
 	movedEnough = 0.3 // in half-ranges
 	printsFirst = 4
@@ -189,12 +191,12 @@ func (s *scene) sameness(prints []Print, a *Advice) {
 		if !moved[i] {
 			continue
 		}
-		if size[i] < idleDE && size[i] < idleShare*s.promisedSize(i) {
+		if s.wholeRange(i) < IdleDE && size[i] < idleShare*s.promisedSize(i) {
 			a.Idle = append(a.Idle, sl.Name)
 			continue
 		}
 		for j := range i {
-			if !moved[j] || min(size[i], size[j]) < idleDE {
+			if !moved[j] || min(size[i], size[j]) < alikeDE {
 				continue
 			}
 			dot, x, y := 0.0, 0.0, 0.0
@@ -208,6 +210,24 @@ func (s *scene) sameness(prints []Print, a *Advice) {
 			}
 		}
 	}
+}
+
+// wholeRange is what slider i's whole range is believed to do from the origin: to the one end and to the other.
+func (s *scene) wholeRange(i int) float64 {
+	low, high := s.bounds(i)
+	zero := s.belief.at(s.belief.mean, make([]float64, len(s.Sliders)))
+	sum := 0.0
+	for _, end := range []float64{low, high} {
+		u := make([]float64, len(s.Sliders))
+		u[i] = end
+		c := s.belief.at(s.belief.mean, u)
+		for x := range c {
+			c[x] -= zero[x]
+		}
+		_, size := s.effect(c)
+		sum += size
+	}
+	return sum
 }
 
 // promisedSize is how large the effect of half of slider i's range was believed to be before any

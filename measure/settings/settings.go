@@ -62,7 +62,8 @@ type Slider struct {
 	Channel string  `json:"channel,omitempty"`
 	Low     float64 `json:"low"`
 	High    float64 `json:"high"`
-	// Step is the smallest move, from Low; 0 for a slider without steps.
+	// Step is the smallest move, from Low; 0 for a slider without steps, which is set to about a
+	// thousandth of its range.
 	Step float64 `json:"step"`
 }
 
@@ -100,12 +101,25 @@ func (s Slider) Nearest(v float64) float64 {
 		if s.Low+k*s.Step > s.High+1e-9*s.Step {
 			k--
 		}
-		v = s.Low + k*s.Step
-		// Ten digits are more than any slider has; they take away the dust of the sum.
-		if v != 0 {
-			scale := math.Pow(10, 10-math.Ceil(math.Log10(math.Abs(v))))
-			v = math.Round(v*scale) / scale
-		}
+		// The dust of the sum goes.
+		v = round(s.Low+k*s.Step, s.Step*1e-8)
+	} else {
+		v = round(v, (s.High-s.Low)/1000)
+	}
+	return min(s.High, max(s.Low, v))
+}
+
+// round leaves of v whole multiples of a power of ten, the largest that is no more than to.
+func round(v, to float64) float64 {
+	digits := -math.Floor(math.Log10(to) + 1e-9)
+	scale := math.Pow(10, math.Abs(digits))
+	if digits < 0 {
+		v = math.Round(v/scale) * scale
+	} else if r := math.Round(v*scale) / scale; finite(r) {
+		v = r
+	}
+	if v == 0 {
+		return 0 // not -0
 	}
 	return v
 }

@@ -101,6 +101,9 @@ func TestFinds(t *testing.T) {
 				if len(a.Suspect) > 0 {
 					t.Fatalf("print %d in order is doubted", a.Suspect[0]+1)
 				}
+				if (a.Chance > 0.5) != (a.NextDE < a.Measured[a.Best]) {
+					t.Errorf("%.2f is expected after %.2f, %.0f %% likely to be nearer", a.NextDE, a.Measured[a.Best], 100*a.Chance)
+				}
 				for j, p := range prints {
 					if slices.Equal(p.Values, a.Next) {
 						t.Fatalf("print %d is to repeat print %d without a reason", len(prints)+1, j+1)
@@ -305,7 +308,7 @@ func TestNearest(t *testing.T) {
 	if got := (Slider{Low: 0, High: 10, Step: 4}).Nearest(10); got != 8 {
 		t.Errorf("a range that is no whole number of steps ends at %g", got)
 	}
-	if got := (Slider{Low: 0, High: 1}).Nearest(0.123456); got != 0.123456 {
+	if got := (Slider{Low: 0, High: 1}).Nearest(0.123456); got != 0.123 {
 		t.Errorf("a slider without steps is set to %g", got)
 	}
 }

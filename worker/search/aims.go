@@ -145,28 +145,36 @@ type Wanted struct {
 type sheet struct {
 	lab     []colour.Lab
 	missing []bool
+	out     bool // doubted: it tells nothing of the fabric's ends and of what is in reach
 }
 
 // reachPrints bounds how many prints the reach is taken from: the first, and the newest.
 const reachPrints = 4
 
 // wanted works an aim out. The screen is mapped to the first print's white and to the deepest black
-// of all prints; colours out of reach of all of them are pulled in.
+// of all prints; colours out of reach of all of them are pulled in. Doubted prints are left out.
 func (a Aim) wanted(c *protocol.Chart, prints []sheet) (Wanted, error) {
+	var at []int // numbers of the prints that count
+	for i, s := range prints {
+		if !s.out {
+			at = append(at, i)
+		}
+	}
 	chart := judge.Chart(c)
 	var w Wanted
 	switch a.Kind {
 	case AimScreen:
-		if len(prints) == 0 {
+		if len(at) == 0 {
 			return w, fmt.Errorf("the screen's colours are mapped to the fabric's white and black, which a first print tells")
 		}
 		var ends aim.Ends
-		for i, s := range prints {
+		for k, i := range at {
+			s := prints[i]
 			e, err := aim.EndsOf(&chart, s.lab, s.missing)
 			if err != nil {
 				return w, fmt.Errorf("print %d: %w", i+1, err)
 			}
-			if i == 0 {
+			if k == 0 {
 				ends = e
 			} else if e.Black.L < ends.Black.L {
 				ends.Black = e.Black
@@ -192,25 +200,26 @@ func (a Aim) wanted(c *protocol.Chart, prints []sheet) (Wanted, error) {
 		}
 	}
 	reach := aim.NewReach(&chart)
-	for i, s := range prints {
-		if i > 0 && i < len(prints)-reachPrints+1 {
+	for k, i := range at {
+		if k > 0 && k < len(at)-reachPrints+1 {
 			continue
 		}
+		s := prints[i]
 		if err := reach.Add(s.lab, s.missing); err != nil {
 			return w, fmt.Errorf("print %d: %w", i+1, err)
 		}
 	}
 	var known []colour.Lab
-	var at []int
+	var wanted []int
 	for p, k := range w.Weight {
 		if k > 0 {
-			known, at = append(known, w.Lab[p]), append(at, p)
+			known, wanted = append(known, w.Lab[p]), append(wanted, p)
 		}
 	}
 	pulled := reach.Pull(known)
-	for i, p := range at {
+	for i, p := range wanted {
 		w.Lab[p] = pulled.Aim[i]
 	}
-	w.Out, w.Of, w.Mean = pulled.Out, len(at), pulled.Mean
+	w.Out, w.Of, w.Mean = pulled.Out, len(wanted), pulled.Mean
 	return w, nil
 }

@@ -47,7 +47,7 @@ func Rank(c *protocol.Chart, a Aim, readings []*protocol.Reading, files []string
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", files[i], err)
 		}
-		sheets = append(sheets, sheet{s.Lab, s.Missing})
+		sheets = append(sheets, sheet{lab: s.Lab, missing: s.Missing})
 	}
 	w, err := a.wanted(c, sheets)
 	if err != nil {

@@ -35,8 +35,31 @@ func (s *State) Report() (*Report, error) {
 	var sheets []sheet
 	for _, p := range s.Prints {
 		lab, missing := labs(p.Lab)
-		sheets = append(sheets, sheet{lab, missing})
+		sheets = append(sheets, sheet{lab: lab, missing: missing})
 	}
+	// A doubted print must not shift the aim: it is worked out again without it. Which one is doubted
+	// hangs a little on the aim; where the two do not settle, the last word counts.
+	var r *Report
+	for range 3 {
+		var err error
+		if r, err = s.report(sheets); err != nil {
+			return nil, err
+		}
+		settled := true
+		for i := range sheets {
+			doubted := slices.Contains(r.Advice.Suspect, i)
+			settled = settled && sheets[i].out == doubted
+			sheets[i].out = doubted
+		}
+		if settled {
+			break
+		}
+	}
+	return r, nil
+}
+
+// report works everything out with the aim as the sheets that are not out tell it.
+func (s *State) report(sheets []sheet) (*Report, error) {
 	w, err := s.Aim.wanted(s.Chart, sheets)
 	if err != nil {
 		return nil, err

@@ -288,3 +288,46 @@ func TestLock(t *testing.T) {
 	}
 	release()
 }
+
+// TestDoubtedAim: a doubted print tells nothing of the fabric's black; without it the aim is what it
+// would be had the print not been made.
+func TestDoubtedAim(t *testing.T) {
+	s, read := begun(t)
+	v := []float64{-20, 10, 0, 5, -5, 10}
+	first(t, s, read, v)
+	add := func(k int, v []float64, r *protocol.Reading) *Report {
+		t.Helper()
+		r.ID = fmt.Sprintf("0198c5a4-7b1e-7c3a-9f0e-2a6d1c4b8e%02d", 20+k)
+		with := map[string]float64{}
+		for i, sl := range s.Sliders {
+			with[sl.Name] = v[i]
+		}
+		if err := s.Add(r, fmt.Sprint(k, ".json"), with, time.Now()); err != nil {
+			t.Fatal(err)
+		}
+		out, err := s.Report()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return out
+	}
+	add(2, []float64{-10, 5, 0, 5, 0, 5}, read(id2, 2, []float64{-10, 5, 0, 5, 0, 5}))
+	before := add(3, []float64{-5, 0, 5, 0, 0, 0}, read(id2, 3, []float64{-5, 0, 5, 0, 0, 0}))
+	// The fourth was read on something black: every patch far too dark.
+	r := read(id2, 4, []float64{0, 0, 5, 0, 0, 0})
+	for p := range r.Patches.Lab {
+		lab := &r.Patches.Lab[p]
+		if lab[0] < 60 {
+			lab[0] *= 0.3
+		} else {
+			lab[0] -= 18
+		}
+	}
+	after := add(4, []float64{0, 0, 5, 0, 0, 0}, r)
+	if len(after.Advice.Suspect) != 1 || after.Advice.Suspect[0] != 3 {
+		t.Fatalf("doubted are %v of %.2f", after.Advice.Suspect, after.Advice.Measured)
+	}
+	if after.BlackL != before.BlackL || after.Out != before.Out {
+		t.Errorf("a doubted print takes the black from L* %.2f to %.2f, and what is out of reach from %d to %d patches", before.BlackL, after.BlackL, before.Out, after.Out)
+	}
+}
