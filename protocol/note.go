@@ -97,6 +97,9 @@ type SliderValue struct {
 // MaxSliders bounds the settings of a preset.
 const MaxSliders = 64
 
+// MaxSlider bounds a slider's values, either way from 0.
+const MaxSlider = 1e6
+
 func (p *Preset) validate() error {
 	err := first(
 		checkToken("baseline.preset.name", p.Name),
@@ -115,7 +118,7 @@ func (p *Preset) validate() error {
 		if s.Value == nil {
 			return refuse(CodeMissing, field+".value", "give the slider's value")
 		}
-		if err := first(checkName(field+".name", s.Name), checkNumber(field+".value", *s.Value, -1e6, 1e6, "a slider's values")); err != nil {
+		if err := first(checkName(field+".name", s.Name), checkNumber(field+".value", *s.Value, -MaxSlider, MaxSlider, "a slider's values")); err != nil {
 			return err
 		}
 	}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 
 	"github.com/spf13/cobra"
@@ -27,7 +28,7 @@ func rankByAim(c *cobra.Command, wanted, layout string, names []string, fill sta
 		return err
 	}
 	// What a measurement file cannot know does not matter here, but a reading has it.
-	fill.Site, fill.Printer, fill.Media, fill.Preset, fill.Stage, fill.Kind = "here", "printer", "media", searchPreset, protocol.StagePressed, protocol.KindSpectrophotometer
+	fill.Site, fill.Printer, fill.Media, fill.Preset, fill.Stage, fill.Kind = "here", "printer", cmp.Or(a.Media, "media"), searchPreset, cmp.Or(a.Stage, protocol.StagePressed), protocol.KindSpectrophotometer
 	fill.Chart = layout
 	var readings []*protocol.Reading
 	var files []string
@@ -58,6 +59,11 @@ func rankByAim(c *cobra.Command, wanted, layout string, names []string, fill sta
 	fmt.Fprintln(out)
 	if r.Note != "" {
 		fmt.Fprintf(out, "note: %s\n", onScreen(r.Note))
+	}
+	for i, reading := range readings {
+		for _, note := range a.Notes(reading.Condition.Media, reading.Condition.Stage) {
+			fmt.Fprintf(out, "note: %s: %s\n", onScreen(files[i]), onScreen(note))
+		}
 	}
 	for i, p := range r.Prints {
 		preset := ""

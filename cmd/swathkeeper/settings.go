@@ -4,11 +4,13 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"math"
 	"os"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 
 	"github.com/spf13/cobra"
 
@@ -79,7 +81,18 @@ func (f *searchFlags) load() (*search.State, string, error) {
 		return nil, "", err
 	}
 	s, err := search.Load(name)
+	if err == nil {
+		err = f.fits(s, name)
+	}
 	return s, name, err
+}
+
+// fits refuses the search of another printer than the one that was named.
+func (f *searchFlags) fits(s *search.State, name string) error {
+	if f.printer != "" && f.printer != s.Printer {
+		return usagef("%s is a search for %s, not for %s; leave --printer out, or name that printer's file", name, s.Printer, f.printer)
+	}
+	return nil
 }
 
 // change loads a search, and saves it when do is through without an error. Others wait meanwhile.
@@ -99,6 +112,9 @@ func (f *searchFlags) change(c *cobra.Command, do func(s *search.State) error) e
 	defer release()
 	s, err := search.Load(name)
 	if err != nil {
+		return err
+	}
+	if err := f.fits(s, name); err != nil {
 		return err
 	}
 	if err := do(s); err != nil {
@@ -235,6 +251,9 @@ or an earlier reading, "like the batch of March".`,
 			if s.Aim.Note != "" {
 				fmt.Fprintf(out, "note: %s\n", onScreen(s.Aim.Note))
 			}
+			for _, note := range s.Aim.Notes(s.Media, s.Stage) {
+				fmt.Fprintf(out, "note: %s\n", onScreen(note))
+			}
 			if s.Noise != nil {
 				fmt.Fprintf(out, "noise, from the baseline: inks differ by %.1f %% from print to print, a patch by %.2f dE00\n", s.Noise.PrintPercent, s.Noise.PatchDE00)
 			}
@@ -318,6 +337,9 @@ func parseSlider(text string) (settings.Slider, error) {
 	if strings.Contains(name, ",") {
 		return bad("a name with a comma could not be told apart in --with")
 	}
+	if strings.ContainsFunc(name, func(r rune) bool { return r == '"' || !unicode.IsPrint(r) }) {
+		return bad("a name with a quotation mark, or with what cannot be printed, could not be given in --with")
+	}
 	if len(name) > protocol.MaxText {
 		return bad("its name is too long")
 	}
@@ -350,6 +372,12 @@ func parseSlider(text string) (settings.Slider, error) {
 	}
 	if err := s.Check(); err != nil {
 		return settings.Slider{}, usagef("--slider %q: %w", text, err)
+	}
+	if s.Low < -protocol.MaxSlider || s.High > protocol.MaxSlider {
+		return bad(fmt.Sprintf("no slider runs beyond %g", protocol.MaxSlider))
+	}
+	if s.High-s.Low < 1e-6*max(1, math.Abs(s.Low), math.Abs(s.High)) {
+		return bad("its ends are too near each other to set anything between them")
 	}
 	return s, nil
 }

@@ -56,8 +56,13 @@ func Advise(task Task, prints []Print) (*Advice, error) {
 		return nil, err
 	}
 	a := &Advice{}
+	lacking := task.lacking(prints)
 	for _, pr := range prints {
-		a.Measured = append(a.Measured, task.Difference(pr.Lab, pr.Missing))
+		missing := lacking
+		if missing == nil {
+			missing = pr.Missing
+		}
+		a.Measured = append(a.Measured, task.Difference(pr.Lab, missing))
 	}
 	weight := make([]float64, len(prints))
 	for j := range weight {

@@ -247,7 +247,7 @@ func (t *Task) checkPrint(pr Print, n int) error {
 		}
 	}
 	if missing > n/5 {
-		return fmt.Errorf("%d of %d patches are missing", missing, n)
+		return fmt.Errorf("%d of %d patches are missing; at most one in five may be; read it again", missing, n)
 	}
 	return nil
 }
@@ -257,6 +257,28 @@ func (t *Task) weight(p int) float64 {
 		return 1
 	}
 	return t.Weight[p]
+}
+
+// lacking are the patches that any of the prints lacks: prints are told apart by what all of them
+// have. nil where that is less than half of what has an aim; each then counts by what it has.
+func (t *Task) lacking(prints []Print) []bool {
+	lacking := make([]bool, len(t.Chart.IDs))
+	known, common := 0, 0
+	for p := range lacking {
+		for _, pr := range prints {
+			lacking[p] = lacking[p] || pr.Missing != nil && pr.Missing[p]
+		}
+		if t.weight(p) > 0 {
+			known++
+			if !lacking[p] {
+				common++
+			}
+		}
+	}
+	if 2*common < known {
+		return nil
+	}
+	return lacking
 }
 
 // Difference is the mean CIEDE2000 of colours against the aim.

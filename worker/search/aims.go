@@ -3,7 +3,6 @@ package search
 import (
 	"errors"
 	"fmt"
-	"slices"
 
 	"swathkeeper/measure/aim"
 	"swathkeeper/measure/colour"
@@ -35,8 +34,15 @@ func FileAim(c *protocol.Chart, f *measurement.File) (Aim, error) {
 	if err != nil {
 		return Aim{}, fmt.Errorf("%s: %w", f.Name, err)
 	}
-	a := Aim{Kind: AimFile, Name: f.Name, Lab: make([]*[3]float64, len(c.Patches))}
+	a := Aim{Kind: AimFile, Name: f.Name, Lab: make([]*[3]float64, len(c.Patches)), Mode: f.Condition.Mode}
 	n := len(c.Patches)
+	if r := f.Reading; r != nil {
+		a.Media, a.Stage = r.Condition.Media, r.Condition.Stage
+		if (r.Chart != c.ID || r.Edition != c.Edition) && (f.Device == nil || channelOrder(c, f) == nil) {
+			return Aim{}, fmt.Errorf("%s is a reading of chart %s, not of %s, and has no device values that say which patch is which; read this chart, or take a reading with device values",
+				f.Name, chartText(r.Chart, r.Edition), chartText(c.ID, c.Edition))
+		}
+	}
 	left := n
 	m, pairErr := pair.Match(chartSide(c), fileSide(f, wanted), pair.Options{})
 	if pairErr == nil {
@@ -46,13 +52,14 @@ func FileAim(c *protocol.Chart, f *measurement.File) (Aim, error) {
 		}
 		left = n - len(m.A)
 	}
+	left -= equals(c, f, wanted, a.Lab)
 	if left > 0 {
 		filled, err := fill(c, f, wanted, a.Lab)
 		switch {
 		case err == nil:
 			a.Note = fmt.Sprintf("%d of the chart's %d patches are not in %s; their colours are read off between its patches", filled, n, f.Name)
 		case errors.Is(err, errFew) && left > n/2:
-			return Aim{}, fmt.Errorf("%s has %d patches, of which %d are the chart's; to read the others off between them at least %d are needed", f.Name, len(wanted), n-left, fillLeast)
+			return Aim{}, fmt.Errorf("%s has %d patches, which are %d of the chart's %d; to read the others off between them at least %d are needed", f.Name, len(wanted), n-left, n, fillLeast)
 		case pairErr != nil:
 			return Aim{}, pairErr
 		case left > n/2:
@@ -65,10 +72,7 @@ func FileAim(c *protocol.Chart, f *measurement.File) (Aim, error) {
 }
 
 func chartSide(c *protocol.Chart) pair.Side {
-	s := pair.Side{Label: "the chart", Channels: c.Channels}
-	if c.Driven == protocol.DrivenRGB {
-		s.Channels = []string{"R", "G", "B"}
-	}
+	s := pair.Side{Label: "the chart", Channels: deviceChannels(c)}
 	for i := range c.Patches {
 		s.ID, s.Device = append(s.ID, c.Patches[i].ID), append(s.Device, c.Patches[i].Device)
 	}
@@ -97,15 +101,9 @@ func fill(c *protocol.Chart, f *measurement.File, wanted []colour.Lab, into []*[
 	if len(f.Device) < fillLeast {
 		return 0, errFew
 	}
-	channels := c.Channels
-	if c.Driven == protocol.DrivenRGB {
-		channels = []string{"R", "G", "B"}
-	}
-	order := make([]int, len(channels))
-	for i, name := range channels {
-		if order[i] = slices.Index(f.Channels, name); order[i] < 0 || len(f.Channels) != len(channels) {
-			return 0, fmt.Errorf("other channels")
-		}
+	order := channelOrder(c, f)
+	if order == nil {
+		return 0, fmt.Errorf("other channels")
 	}
 	table := drift.Chart{Channels: c.Channels, Driven: c.Driven, IDs: f.ID}
 	for _, row := range f.Device {

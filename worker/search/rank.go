@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 
 	"swathkeeper/measure/aim"
 	"swathkeeper/measure/colour"
@@ -33,19 +34,39 @@ type Ranking struct {
 }
 
 // Rank compares readings of one chart with an aim. All are held against the same colours: those
-// of the aim that at least one of them can reach.
+// of the aim that at least one of them can reach, and over the patches that all of them have. The
+// error names a print that lacks more than one in five, or was measured in another way.
 func Rank(c *protocol.Chart, a Aim, readings []*protocol.Reading, files []string) (*Ranking, error) {
 	var sheets []sheet
+	missing := make([]bool, len(c.Patches)) // from any of the prints
 	for i, r := range readings {
 		if err := c.CheckReading(r); err != nil {
 			return nil, fmt.Errorf("%s: %w", files[i], err)
 		}
-		if m, n := readings[0].Instrument.Mode, r.Instrument.Mode; m != n && m != "" && n != "" {
-			return nil, fmt.Errorf("%s was measured as %s, %s as %s: the two differ on brightened goods and are never compared", files[0], m, files[i], n)
+		if err := modes("the aim", a.Mode, files[i], r.Instrument.Mode); err != nil {
+			return nil, err
+		}
+		for k, other := range readings[:i] {
+			if err := modes(files[k], other.Instrument.Mode, files[i], r.Instrument.Mode); err != nil {
+				return nil, err
+			}
+			if x, y := other.Instrument.Kind, r.Instrument.Kind; x != y {
+				return nil, fmt.Errorf("%s was made with instrument %s, %s with %s; the two are never compared", files[i], y, files[k], x)
+			}
 		}
 		s, err := judge.Sample(c, r)
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", files[i], err)
+		}
+		lacking := 0
+		for p, m := range s.Missing {
+			if m {
+				lacking++
+				missing[p] = true
+			}
+		}
+		if n := len(missing); lacking > n/5 {
+			return nil, fmt.Errorf("%s: %d of %d patches are missing; at most one in five may be; read it again", files[i], lacking, n)
 		}
 		sheets = append(sheets, sheet{lab: s.Lab, missing: s.Missing})
 	}
@@ -55,21 +76,32 @@ func Rank(c *protocol.Chart, a Aim, readings []*protocol.Reading, files []string
 	}
 	chart := judge.Chart(c)
 	out := &Ranking{Aim: a.Text(), Patches: w.Of, Out: w.Out, PulledDE00: w.Mean, Note: a.Note}
+	left := 0
+	for p, k := range w.Weight {
+		if k > 0 && missing[p] {
+			w.Weight[p] = 0
+			left++
+		}
+	}
+	if left > 0 {
+		out.Patches -= left
+		out.Note = strings.TrimPrefix(fmt.Sprintf("%s; %d of %d patches are not in all prints and were left out of the comparison", out.Note, left, w.Of), "; ")
+	}
 	for i, s := range sheets {
 		var de []float64
 		sum := 0.0
 		for p, k := range w.Weight {
-			if k > 0 && !s.missing[p] {
+			if k > 0 {
 				d := colour.DE2000(s.lab[p], w.Lab[p])
 				de = append(de, d)
 				sum += d
 			}
 		}
 		if len(de) == 0 {
-			return nil, fmt.Errorf("%s has no patch that the aim has a colour for", files[i])
+			return nil, fmt.Errorf("no patch that the aim has a colour for is in all prints; rank fewer of them, or read them again")
 		}
 		r := Ranked{File: files[i], Preset: readings[i].Condition.Preset, MeanDE00: sum / float64(len(de)), P95DE00: drift.Quantile(de, 0.95)}
-		r.Cast = aim.Cast(&chart, w.Lab, s.lab, s.missing, w.Weight)
+		r.Cast = aim.Cast(&chart, w.Lab, s.lab, missing, w.Weight)
 		r.Words = aim.Words(r.Cast)
 		out.Prints = append(out.Prints, r)
 	}

@@ -105,10 +105,8 @@ func (s *State) Add(r *protocol.Reading, file string, with map[string]float64, a
 			return fmt.Errorf("%s was read on %s %s, this search is for %s; colours of the two are never compared", file, f.what, f.there, f.here)
 		}
 	}
-	if len(s.Prints) > 0 {
-		if a, b := s.Prints[0].Reading.Instrument.Mode, r.Instrument.Mode; a != b && a != "" && b != "" {
-			return fmt.Errorf("%s was measured as %s, the first print as %s: the two differ on brightened goods and are never compared", file, b, a)
-		}
+	if err := s.sameWay(r, file); err != nil {
+		return err
 	}
 	if len(s.Prints) >= settings.MaxPrints {
 		return fmt.Errorf("this search has %d prints, which is as many as it can learn from; keep the best or begin anew from it", len(s.Prints))
@@ -141,6 +139,18 @@ func (s *State) Add(r *protocol.Reading, file string, with map[string]float64, a
 	sample, err := judge.Sample(s.Chart, r)
 	if err != nil {
 		return fmt.Errorf("%s: %w", file, err)
+	}
+	lacking := 0
+	for _, m := range sample.Missing {
+		if m {
+			lacking++
+		}
+	}
+	if n := len(sample.Missing); lacking > n/5 {
+		return fmt.Errorf("%s: %d of %d patches are missing; at most one in five may be; read it again", file, lacking, n)
+	}
+	if i := s.twice(sample); i >= 0 {
+		return fmt.Errorf("%s holds the same colours as print %d (%s), to %g in every one: it is one reading under two names, and two prints never agree so", file, i+1, s.Prints[i].File, sameLab)
 	}
 	p := Print{At: at, File: file, Values: values, Asked: asked}
 	if asked {

@@ -66,6 +66,10 @@ type Aim struct {
 	// Lab is the wanted colour of each patch of the layout, where Kind is AimFile; null for a patch
 	// without one.
 	Lab []*[3]float64 `json:"lab,omitempty"`
+	// Mode, Media and Stage are what the colours were measured as and on, where the file says it.
+	Mode  string `json:"mode,omitempty"`
+	Media string `json:"media,omitempty"`
+	Stage string `json:"stage,omitempty"`
 	// Note says how it was read, where that needs saying.
 	Note string `json:"note,omitempty"`
 }
@@ -76,6 +80,17 @@ func (a Aim) Text() string {
 		return "the screen's colours on this fabric"
 	}
 	return a.Name
+}
+
+// Notes say in what an aim's colours were measured otherwise than prints on media at stage are.
+func (a Aim) Notes(media, stage string) []string {
+	var out []string
+	for _, x := range []struct{ what, of, here string }{{"media", a.Media, media}, {"stage", a.Stage, stage}} {
+		if x.of != "" && x.of != x.here {
+			out = append(out, fmt.Sprintf("%s was read on %s %s, the prints are on %s: what the two differ by is taken for the settings", a.Name, x.what, x.of, x.here))
+		}
+	}
+	return out
 }
 
 // Noise is what prints under the same settings differ by, from print to print.
