@@ -27,3 +27,12 @@ users: [
 	b.WriteString("]\n")
 	return b.String()
 }
+
+// ServerAccounts is for now as it was.
+func ServerAccounts(grants []Grant) string {
+	var b strings.Builder
+	for _, g := range grants {
+		b.WriteString(g.ServerConfig())
+	}
+	return "authorization { users: [\n" + b.String() + "] }\n"
+}
