@@ -30,13 +30,14 @@ type cluster struct {
 	routes  [3]string
 	procs   [3]*osexec.Cmd
 	keys    map[bus.Role]string // files of private keys
-	users   string
+	users   string            // their accounts
 }
 
 // prepare may lay out the folders, bus-1 to bus-3, that the servers keep their stores in.
 func startCluster(t *testing.T, prepare func(dir string)) *cluster {
 	t.Helper()
 	c := &cluster{t: t, dir: t.TempDir(), keys: map[bus.Role]string{}}
+	var all []bus.Grant
 	for _, g := range []bus.Grant{{Name: "ops", Role: bus.RoleAdmin}, {Name: "judges", Role: bus.RoleWorker}, {Name: "office", Role: bus.RoleViewer},
 		{Name: "bench-1", Role: bus.RoleStation, Site: "quay", Printers: loadPrinters}} {
 		key, seed, err := bus.NewKey()
@@ -48,8 +49,9 @@ func startCluster(t *testing.T, prepare func(dir string)) *cluster {
 		if err := os.WriteFile(c.keys[g.Role], seed, 0o600); err != nil {
 			t.Fatal(err)
 		}
-		c.users += g.ServerConfig()
+		all = append(all, g)
 	}
+	c.users = bus.ServerAccounts(all)
 	for i := range 3 {
 		c.clients[i], c.routes[i] = freePort(t), freePort(t)
 	}
@@ -104,9 +106,7 @@ log_file: %q
 jetstream { store_dir: %q, max_file_store: 4GB, max_memory_store: 32MB, sync_interval: always }
 cluster { name: "pennant", listen: %q, routes: [%s
 ] }
-authorization { users: [
-%s] }
-`, i+1, c.clients[i], filepath.Join(c.dir, fmt.Sprintf("bus-%d.log", i+1)), filepath.Join(c.dir, fmt.Sprintf("bus-%d", i+1)), c.routes[i], routes, c.users)
+%s`, i+1, c.clients[i], filepath.Join(c.dir, fmt.Sprintf("bus-%d.log", i+1)), filepath.Join(c.dir, fmt.Sprintf("bus-%d", i+1)), c.routes[i], routes, c.users)
 	file := filepath.Join(c.dir, fmt.Sprintf("bus-%d.conf", i+1))
 	if err := os.WriteFile(file, []byte(conf), 0o600); err != nil {
 		c.t.Fatal(err)

@@ -91,7 +91,11 @@ history), admin (everything).`,
 			}
 			if config {
 				fmt.Fprint(c.OutOrStdout(), g.ServerConfig())
-				fmt.Fprintf(c.ErrOrStderr(), "the private key is in %s; answers go to %s.>\n", seedFile, bus.InboxPrefix(g.Key))
+				where := "among the users of the account " + bus.ShopAccount
+				if g.Apart() {
+					where = "among the accounts, not among the users of " + bus.ShopAccount
+				}
+				fmt.Fprintf(c.ErrOrStderr(), "put this %s (see deploy/nats/users.conf)\nthe private key is in %s; answers go to %s.>\n", where, seedFile, bus.InboxPrefix(g.Key))
 				return nil
 			}
 			old, err := bus.PutGrant(c.Context(), cfg.Data, g)
@@ -121,7 +125,7 @@ history), admin (everything).`,
 	f.BoolVar(&g.Scans, "scans", false, "it may also fetch chart layouts and store pictures")
 	f.StringVar(&out, "out", "", "where the private key is written (default NAME.nk)")
 	f.BoolVar(&newKey, "new-key", false, "replace the key of a name that has one; the old one is no longer good")
-	f.BoolVar(&config, "server-config", false, "print the user for an outside NATS server's configuration; nothing is granted here")
+	f.BoolVar(&config, "server-config", false, "print the entry for an outside NATS server's configuration; nothing is granted here")
 	f.BoolVar(&asJSON, "json", false, "print a JSON object")
 	return c
 }

@@ -21,7 +21,7 @@ func checkServerConfig(t *testing.T, text string, want *server.Permissions) {
 	if err != nil {
 		t.Fatalf("%v\n%s", err, text)
 	}
-	if len(o.Nkeys) != 1 {
+	if len(o.Nkeys) != 1 { // in whatever account
 		t.Fatalf("%d users", len(o.Nkeys))
 	}
 	got := o.Nkeys[0].Permissions

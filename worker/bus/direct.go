@@ -19,6 +19,7 @@ type Message struct {
 	Seq     uint64
 	Time    time.Time
 	Data    []byte
+	Removed bool   // of a key-value store: the key was deleted
 	Left    uint64 // how many more there are of those that were asked for
 }
 
@@ -74,7 +75,7 @@ func direct(ctx context.Context, nc *nats.Conn, stream string, req directRequest
 		default:
 			return 0, fmt.Errorf("stream %s answers %s %s", stream, status, m.Header.Get("Description"))
 		}
-		one := Message{Subject: m.Header.Get(jetstream.SubjectHeader), Data: m.Data}
+		one := Message{Subject: m.Header.Get(jetstream.SubjectHeader), Data: m.Data, Removed: m.Header.Get("KV-Operation") != "" || m.Header.Get(jetstream.MarkerReasonHeader) != ""}
 		one.Seq, err = strconv.ParseUint(m.Header.Get(jetstream.SequenceHeader), 10, 64)
 		if err == nil {
 			one.Left, _ = strconv.ParseUint(m.Header.Get("Nats-Num-Pending"), 10, 64)

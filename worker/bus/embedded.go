@@ -163,11 +163,13 @@ func (e *Embedded) launch() error {
 	}
 	e.log.reset()
 	s.SetLoggerV2(e.log, false, false, false)
+	if e.guard != nil {
+		if err := e.guard.follow(s); err != nil {
+			return err
+		}
+	}
 	s.Start()
 	e.srv.Store(s)
-	if e.guard != nil {
-		e.guard.follow(s)
-	}
 	return e.await(e.log)
 }
 

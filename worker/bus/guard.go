@@ -34,6 +34,8 @@ type guard struct {
 	holders map[uint64]holder // by the server's number of the connection
 	kick    func(uint64) error
 	present func(uint64) bool
+	srv     *server.Server
+	apart   map[string]*server.Account // of srv, by name; those that are furnished
 
 	quit chan struct{}
 	done chan struct{}
@@ -58,9 +60,15 @@ func newGuard(dir, token, host string, log zerolog.Logger) (*guard, error) {
 }
 
 // follow ends the connections of those whose grant was changed or revoked, until stop. A server that
-// takes the place of another is followed in its stead.
-func (g *guard) follow(s *server.Server) {
+// takes the place of another is followed in its stead. It must be called before the server is started:
+// until then there is nobody to let in.
+func (g *guard) follow(s *server.Server) error {
 	g.mu.Lock()
+	if err := openDoors(s.GlobalAccount()); err != nil {
+		g.mu.Unlock()
+		return fmt.Errorf("embedded bus: %w", err)
+	}
+	g.srv, g.apart = s, map[string]*server.Account{}
 	first := g.kick == nil
 	if !first {
 		clear(g.holders) // connections are counted anew
@@ -69,7 +77,7 @@ func (g *guard) follow(s *server.Server) {
 	g.present = func(id uint64) bool { return s.GetClient(id) != nil }
 	g.mu.Unlock()
 	if !first {
-		return
+		return nil
 	}
 	go func() {
 		defer close(g.done)
@@ -84,6 +92,7 @@ func (g *guard) follow(s *server.Server) {
 			}
 		}
 	}()
+	return nil
 }
 
 func (g *guard) stop() {
@@ -192,9 +201,31 @@ func (g *guard) Check(c server.ClientAuthentication) bool {
 	if grant == nil {
 		return refuse(clipKey(o.Nkey), "nothing is granted to this key, or it was revoked")
 	}
+	user := &server.User{Username: grant.Name, Permissions: grant.Permissions()}
+	if grant.Apart() {
+		var err error
+		if user.Account, err = g.account(grant); err != nil {
+			g.log.Error().Err(err).Str("who", grant.Name).Msg("its account cannot be made; it is not let in")
+			return false
+		}
+	}
 	g.holders[c.GetID()] = holder{who: grant.Name, from: from, grant: grant}
-	c.RegisterUser(&server.User{Username: grant.Name, Permissions: grant.Permissions()})
+	c.RegisterUser(user)
 	return true
+}
+
+// account gives the account of somebody who is not to share one. The lock must be held.
+func (g *guard) account(grant *Grant) (*server.Account, error) {
+	name := accountName(grant)
+	if own := g.apart[name]; own != nil {
+		return own, nil
+	}
+	own, _ := g.srv.LookupOrRegisterAccount(name)
+	if err := furnish(own, g.srv.GlobalAccount(), grant); err != nil {
+		return nil, err
+	}
+	g.apart[name] = own
+	return own, nil
 }
 
 // here says whether a connection comes from this machine: the token in the endpoint's file is

@@ -249,8 +249,11 @@ func attack(t *testing.T, nc *nats.Conn, h bus.Grant) (asked int) {
 		if m.Subject == "$SRV.x" || strings.HasPrefix(m.Subject, "$JS.FC.") {
 			continue
 		}
-		if _, err := nc.RequestMsg(m, 10*time.Second); err != nil {
+		answer, err := nc.RequestMsg(m, 10*time.Second)
+		if err != nil {
 			t.Errorf("%s asks %s: %v", h.Name, m.Subject, err)
+		} else if strings.Contains(string(answer.Data), "not enabled") {
+			t.Errorf("%s asks %s and somebody else answers: %s", h.Name, m.Subject, answer.Data)
 		}
 	}
 	return asked

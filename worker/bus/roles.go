@@ -84,9 +84,11 @@ func InboxPrefix(key string) string { return "_INBOX_" + key }
 // subjects that hold its own key, each of which takes one message and no second: it can neither
 // replace nor remove one, its own as little as another's.
 //
-// A viewer reads records by direct gets and has no consumer of them: the right to create one would
-// be the right to change chat's, which are on the same stream, since a name cannot be granted by its
-// beginning.
+// A viewer reads by direct gets and has no consumer of anything: the right to create one would be the
+// right to change chat's, which are on the same stream, since a name cannot be granted by its
+// beginning; and a consumer delivers to whatever subject it is told.
+//
+// What a station or a viewer may publish, it may only ask from an account of its own, see Apart.
 func (g *Grant) Permissions() *server.Permissions {
 	var pub []string
 	listen := []string{InboxPrefix(g.Key) + ".>"}
@@ -127,20 +129,20 @@ func (g *Grant) Permissions() *server.Permissions {
 		pub = append(pub, listValues(protocol.BucketSent)...)
 		pub = append(pub, readStream(protocol.StreamScans)...)
 		pub = append(pub, readObjects(protocol.BucketBaselines)...)
+		pub = append(pub, readStream("OBJ_"+protocol.BucketBaselines)...)
 		pub = append(pub, putObjects(protocol.BucketBaselines)...)
 	case RoleViewer:
+		listen = append(listen, g.hears()...)
 		pub = append(pub, "$JS.API.STREAM.INFO."+protocol.StreamInbox, "$JS.API.CONSUMER.INFO."+protocol.StreamInbox+".*")
 		// Asking the workers how they are doing.
 		pub = append(pub, protocol.SubjectStatus, "$SRV.*", "$SRV.*.swathkeeper", "$SRV.*.swathkeeper.*")
 		pub = append(pub, readStream(protocol.StreamRecord)...)
 		pub = append(pub, readStream(protocol.StreamRows)...)
 		pub = append(pub, readStream(protocol.StreamScans)...)
-		listen = append(listen, protocol.SubjectRecords)
 		for _, b := range []string{protocol.BucketCharts, protocol.BucketActive, protocol.BucketSent} {
-			pub = append(pub, readValues(b)...)
-			pub = append(pub, listValues(b)...)
+			pub = append(pub, readStream("KV_"+b)...)
 		}
-		pub = append(pub, readObjects(protocol.BucketBaselines)...)
+		pub = append(pub, readStream("OBJ_"+protocol.BucketBaselines)...)
 	}
 	slices.Sort(pub)
 	perms := &server.Permissions{
@@ -194,8 +196,9 @@ func putObjects(bucket string) []string {
 	}
 }
 
-// ServerConfig gives the grant as a user of a NATS server's configuration, for a bus outside the
-// worker's process.
+// ServerConfig gives the grant as an entry of a NATS server's configuration, for a bus outside the
+// worker's process: the account of a station or viewer, to stand among the accounts, or the user of a
+// worker or administrator, to stand among those of ShopAccount.
 func (g *Grant) ServerConfig() string {
 	p := g.Permissions()
 	if p == nil {
@@ -212,6 +215,10 @@ func (g *Grant) ServerConfig() string {
 	if p.Response != nil {
 		answers = fmt.Sprintf("    allow_responses: { max: %d, expires: %q }\n", p.Response.MaxMsgs, p.Response.Expires)
 	}
-	return fmt.Sprintf("{ nkey: %s, permissions: { # %s, %s\n    publish: [\n%s    ]\n    subscribe: [\n%s    ]\n%s} }\n",
+	user := fmt.Sprintf("{ nkey: %s, permissions: { # %s, %s\n    publish: [\n%s    ]\n    subscribe: [\n%s    ]\n%s} }\n",
 		g.Key, g.Name, g.Role, quoted(p.Publish.Allow), quoted(p.Subscribe.Allow), answers)
+	if !g.Apart() {
+		return user
+	}
+	return fmt.Sprintf("%q: {\n  users: [\n%s  ]\n  imports: [\n%s  ]\n}\n", g.Name, user, g.imports())
 }

@@ -646,7 +646,7 @@ func TestServerConfigParses(t *testing.T) {
 		if g.Key, _, err = bus.NewKey(); err != nil {
 			t.Fatal(err)
 		}
-		checkServerConfig(t, "authorization { users: [\n"+g.ServerConfig()+"] }\n", g.Permissions())
+		checkServerConfig(t, bus.ServerAccounts([]bus.Grant{g}), g.Permissions())
 	}
 }
 

@@ -7,7 +7,10 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
+	"strings"
+	"time"
 
 	"github.com/klauspost/compress/zstd"
 	"github.com/nats-io/nats.go"
@@ -21,7 +24,9 @@ type Stores struct {
 	charts    jetstream.KeyValue
 	active    jetstream.KeyValue
 	baselines jetstream.ObjectStore
+	js        jetstream.JetStream
 	nc        *nats.Conn
+	worker    bool // it has the right to consumers of baselines
 	leader    bool // ask the leader before saying that there is no such chart
 	enc       *zstd.Encoder
 	dec       *zstd.Decoder
@@ -32,7 +37,7 @@ const maxBaseline = 64 << 20
 
 // OpenStores binds to the stores, which must exist.
 func OpenStores(ctx context.Context, js jetstream.JetStream) (*Stores, error) {
-	s := Stores{nc: js.Conn()}
+	s := Stores{js: js, nc: js.Conn()}
 	var err error
 	if s.charts, err = js.KeyValue(ctx, protocol.BucketCharts); err != nil {
 		return nil, fmt.Errorf("store %s: %w", protocol.BucketCharts, err)
@@ -53,8 +58,9 @@ func OpenStores(ctx context.Context, js jetstream.JetStream) (*Stores, error) {
 }
 
 // FromLeader makes Chart ask the leader before it says that there is no such layout, where the store
-// is on several servers: whoever refuses readings by it must.
+// is on several servers, and Baseline read there: whoever judges by them must, and has the rights to.
 func (s *Stores) FromLeader(ctx context.Context) (*Stores, error) {
+	s.worker = true
 	st, err := s.charts.Status(ctx)
 	if err != nil {
 		return nil, fmt.Errorf("store %s: %w", protocol.BucketCharts, err)
@@ -123,7 +129,7 @@ func (s *Stores) PutChart(ctx context.Context, c *protocol.Chart) error {
 
 // Charts gives every layout, in the order of their keys.
 func (s *Stores) Charts(ctx context.Context) ([]*protocol.Chart, error) {
-	keys, err := sortedKeys(ctx, s.charts)
+	keys, err := Keys(ctx, s.js, protocol.BucketCharts)
 	if err != nil {
 		return nil, err
 	}
@@ -157,7 +163,7 @@ func (s *Stores) PutBaseline(ctx context.Context, data []byte) (digest string, e
 
 // Baseline gives a baseline by its digest, and checks it.
 func (s *Stores) Baseline(ctx context.Context, digest string) ([]byte, error) {
-	packed, err := s.baselines.GetBytes(ctx, digest)
+	packed, err := s.packed(ctx, digest)
 	if err != nil {
 		return nil, fmt.Errorf("baseline %.12s: %w", digest, err)
 	}
@@ -171,6 +177,27 @@ func (s *Stores) Baseline(ctx context.Context, digest string) ([]byte, error) {
 	return data, nil
 }
 
+// packed gives a baseline as it is stored.
+func (s *Stores) packed(ctx context.Context, digest string) ([]byte, error) {
+	if s.worker {
+		return s.baselines.GetBytes(ctx, digest)
+	}
+	// The library delivers an object by a consumer; who only reads has no right to one.
+	info, err := s.baselines.GetInfo(ctx, digest)
+	if err != nil {
+		return nil, err
+	}
+	var data []byte
+	err = ReadDirect(ctx, s.js, "OBJ_"+protocol.BucketBaselines, "$O."+protocol.BucketBaselines+".C."+info.NUID, 0, time.Time{}, func(m Message) error {
+		if len(data)+len(m.Data) > maxBaseline {
+			return errors.New("it is larger than any baseline")
+		}
+		data = append(data, m.Data...)
+		return nil
+	})
+	return data, err
+}
+
 // SetActive notes which baseline is in force. It is an index for other programs; the worker's own
 // memory is its records.
 func (s *Stores) SetActive(ctx context.Context, site, printer, series string, value []byte) error {
@@ -180,16 +207,21 @@ func (s *Stores) SetActive(ctx context.Context, site, printer, series string, va
 	return nil
 }
 
-func sortedKeys(ctx context.Context, kv jetstream.KeyValue) ([]string, error) {
-	l, err := kv.ListKeys(ctx)
+// Keys gives the keys of a key-value store, sorted. It needs no consumer, and so no right to create
+// one.
+func Keys(ctx context.Context, js jetstream.JetStream, bucket string) ([]string, error) {
+	prefix := "$KV." + bucket + "."
+	there := map[string]bool{}
+	err := ReadDirect(ctx, js, "KV_"+bucket, prefix+">", 0, time.Time{}, func(m Message) error {
+		if key := strings.TrimPrefix(m.Subject, prefix); m.Removed {
+			delete(there, key)
+		} else {
+			there[key] = true
+		}
+		return nil
+	})
 	if err != nil {
-		return nil, fmt.Errorf("store %s: %w", kv.Bucket(), err)
+		return nil, fmt.Errorf("store %s: %w", bucket, err)
 	}
-	defer func() { _ = l.Stop() }()
-	var keys []string
-	for k := range l.Keys() {
-		keys = append(keys, k)
-	}
-	slices.Sort(keys)
-	return keys, nil
+	return slices.Sorted(maps.Keys(there)), nil
 }

@@ -33,14 +33,13 @@ func Baselines(ctx context.Context, js jetstream.JetStream, now time.Time) []Fin
 		return []Finding{fault("baselines", "see the finding about the bus", "%v", err)}
 	}
 	defer stores.Close()
-	keys, err := kv.ListKeys(ctx)
+	keys, err := bus.Keys(ctx, js, protocol.BucketActive)
 	if err != nil {
 		return []Finding{fault("baselines", "see the finding about the store", "%v", err)}
 	}
-	defer func() { _ = keys.Stop() }()
 	var out []Finding
 	good := 0
-	for key := range keys.Keys() {
+	for _, key := range keys {
 		if bus.IsZoneKey(key) {
 			continue
 		}
