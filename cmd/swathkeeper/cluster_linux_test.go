@@ -30,7 +30,7 @@ type cluster struct {
 	routes  [3]string
 	procs   [3]*osexec.Cmd
 	keys    map[bus.Role]string // files of private keys
-	users   string            // their accounts
+	users   string              // their accounts
 }
 
 // prepare may lay out the folders, bus-1 to bus-3, that the servers keep their stores in.

@@ -347,6 +347,12 @@ func (a *Archive) Import(ctx context.Context, nc *nats.Conn, js jetstream.JetStr
 				return err
 			}
 		}
+		// Streams come back on as many servers as they were on; what is made beside them must be too.
+		in, err := js.Stream(ctx, protocol.StreamInbox)
+		if err != nil {
+			return fmt.Errorf("stream %s: %w", protocol.StreamInbox, err)
+		}
+		l.Replicas = max(l.Replicas, in.CachedInfo().Config.Replicas)
 		return bus.ProvisionAfter(ctx, js, l, a.Judged, a.JudgedParts)
 	}()
 	if err != nil {

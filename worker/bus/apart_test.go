@@ -14,6 +14,7 @@ import (
 
 	"swathkeeper/protocol"
 	"swathkeeper/worker/bus"
+	"swathkeeper/worker/chat"
 	"swathkeeper/worker/history"
 	"swathkeeper/worker/station"
 )
@@ -175,7 +176,13 @@ func viewerApart(t *testing.T, p *place) {
 	if keys, err := bus.Keys(t.Context(), js, protocol.BucketActive); err != nil || len(keys) != 1 || keys[0] != "quay.heron.0123456789ab" {
 		t.Errorf("the viewer finds %v in force: %v", keys, err)
 	}
-	if keys, err := bus.Keys(t.Context(), js, protocol.BucketSent); err != nil || len(keys) != 0 {
+	if _, err := p.js.Publish(t.Context(), "$KV.SWK_SENT.night.given-up.x", []byte(`{"message":"x"}`)); err != nil {
+		t.Fatal(err)
+	}
+	if l, err := chat.Failures(t.Context(), js, ""); err != nil || len(l) != 1 || l[0].Target != "night" {
+		t.Errorf("the viewer finds given up %v: %v", l, err)
+	}
+	if keys, err := bus.Keys(t.Context(), js, protocol.BucketSent); err != nil || len(keys) != 1 {
 		t.Errorf("the viewer finds %v delivered: %v", keys, err)
 	}
 }

@@ -127,6 +127,7 @@ func (g *Grant) Permissions() *server.Permissions {
 		pub = append(pub, "$KV."+protocol.BucketActive+".>", "$KV."+protocol.BucketSent+".>")
 		// What quiet hours held back is listed in the morning.
 		pub = append(pub, listValues(protocol.BucketSent)...)
+		pub = append(pub, "$JS.API.DIRECT.GET.KV_"+protocol.BucketSent)
 		pub = append(pub, readStream(protocol.StreamScans)...)
 		pub = append(pub, readObjects(protocol.BucketBaselines)...)
 		pub = append(pub, readStream("OBJ_"+protocol.BucketBaselines)...)

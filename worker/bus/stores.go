@@ -210,18 +210,40 @@ func (s *Stores) SetActive(ctx context.Context, site, printer, series string, va
 // Keys gives the keys of a key-value store, sorted. It needs no consumer, and so no right to create
 // one.
 func Keys(ctx context.Context, js jetstream.JetStream, bucket string) ([]string, error) {
-	prefix := "$KV." + bucket + "."
-	there := map[string]bool{}
-	err := ReadDirect(ctx, js, "KV_"+bucket, prefix+">", 0, time.Time{}, func(m Message) error {
-		if key := strings.TrimPrefix(m.Subject, prefix); m.Removed {
+	there := map[string]struct{}{}
+	err := eachValue(ctx, js, bucket, ">", func(key string, m Message) {
+		if m.Removed {
 			delete(there, key)
 		} else {
-			there[key] = true
+			there[key] = struct{}{}
 		}
+	})
+	return slices.Sorted(maps.Keys(there)), err
+}
+
+// Values gives what a key-value store holds under keys, which may hold wildcards, by key. As Keys it
+// needs no consumer.
+func Values(ctx context.Context, js jetstream.JetStream, bucket, keys string) (map[string][]byte, error) {
+	there := map[string][]byte{}
+	err := eachValue(ctx, js, bucket, keys, func(key string, m Message) {
+		if m.Removed {
+			delete(there, key)
+		} else {
+			there[key] = m.Data
+		}
+	})
+	return there, err
+}
+
+// eachValue calls fn with each message of a key-value store, oldest first.
+func eachValue(ctx context.Context, js jetstream.JetStream, bucket, keys string, fn func(key string, m Message)) error {
+	prefix := "$KV." + bucket + "."
+	err := ReadDirect(ctx, js, "KV_"+bucket, prefix+keys, 0, time.Time{}, func(m Message) error {
+		fn(strings.TrimPrefix(m.Subject, prefix), m)
 		return nil
 	})
 	if err != nil {
-		return nil, fmt.Errorf("store %s: %w", bucket, err)
+		return fmt.Errorf("store %s: %w", bucket, err)
 	}
-	return slices.Sorted(maps.Keys(there)), nil
+	return nil
 }

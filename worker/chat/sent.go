@@ -1,6 +1,7 @@
 package chat
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -14,6 +15,7 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 
 	"swathkeeper/protocol"
+	"swathkeeper/worker/bus"
 )
 
 // sentEntry is what SWK_SENT holds under <target>.<record id>: how many of the record's changes
@@ -206,23 +208,24 @@ func (s sent) claim(ctx context.Context, id string) (bool, error) {
 // claimFor is how long a claim holds.
 const claimFor = 10 * time.Minute
 
-// Failures lists what was given up in the last 30 days, newest first; target may be empty for all.
+// Failures lists what was given up in the last 30 days, newest first; target may be empty for all. Who
+// may only read may ask.
 func Failures(ctx context.Context, js jetstream.JetStream, target string) ([]Failure, error) {
-	kv, err := js.KeyValue(ctx, protocol.BucketSent)
-	if err != nil {
+	if _, err := js.KeyValue(ctx, protocol.BucketSent); err != nil {
 		return nil, fmt.Errorf("store %s: %w", protocol.BucketSent, err)
 	}
 	if target == "" {
 		target = "*"
 	}
+	all, err := bus.Values(ctx, js, protocol.BucketSent, target+"."+givenUp+".>")
 	var out []Failure
-	err = each(ctx, kv, target+"."+givenUp+".>", func(e jetstream.KeyValueEntry) {
+	for key, value := range all {
 		var f Failure
-		if json.Unmarshal(e.Value(), &f) == nil {
-			f.Target, _, _ = strings.Cut(e.Key(), ".")
+		if json.Unmarshal(value, &f) == nil {
+			f.Target, _, _ = strings.Cut(key, ".")
 			out = append(out, f)
 		}
-	})
-	slices.SortFunc(out, func(a, b Failure) int { return b.At.Compare(a.At) })
+	}
+	slices.SortFunc(out, func(a, b Failure) int { return cmp.Or(b.At.Compare(a.At), strings.Compare(a.Target, b.Target)) })
 	return out, err
 }
