@@ -28,7 +28,12 @@ func (k *keeper) decide(ctx context.Context, p *printer, what string, in input) 
 
 	err := k.decideInput(ctx, p, d, what, in, now)
 	var refusal *protocol.Refusal
-	if err != nil && in.faults >= maxFaults && !bus.IsAway(err) && !errors.As(err, &refusal) {
+	var known *knownDamage
+	if err != nil && (in.faults >= maxFaults || errors.As(err, &known)) && !bus.IsAway(err) && !errors.As(err, &refusal) {
+		var unread *bus.BaselineError
+		if known == nil && errors.As(err, &unread) {
+			k.models.spoiled(unread.Digest, err)
+		}
 		k.log.Error().Err(err).Uint64("inbox_seq", in.seq).Msg("given up on this input; it is kept in its refusal")
 		err = &protocol.Refusal{Code: protocol.CodeNotJudged, Hint: "the worker failed on it, which is not the sender's fault: " + err.Error()}
 	}
@@ -245,6 +250,9 @@ func (k *keeper) model(ctx context.Context, digest string) (*judge.Model, error)
 	}
 	if m := k.models.get(digest); m != nil {
 		return m, nil
+	}
+	if err := k.models.damaged(digest); err != nil {
+		return nil, err
 	}
 	data, err := k.stores.Baseline(ctx, digest)
 	if err != nil {

@@ -4,6 +4,7 @@ import (
 	"math"
 	"runtime/debug"
 	"sync"
+	"time"
 
 	"swathkeeper/worker/judge"
 )
@@ -19,7 +20,44 @@ type models struct {
 	used  int64
 	ready map[string]readyModel // by digest
 	last  map[string]string     // the digest by which a series was judged last, "" for none, by site.printer.series
+	bad   map[string]damage     // by digest
 }
+
+// damage is why a baseline could not be read, tried as often as an input is.
+type damage struct {
+	err  error
+	seen time.Time
+}
+
+// damageKept is how long a baseline that could not be read is not tried again: each try holds up all that
+// waits behind it.
+const damageKept = time.Minute
+
+// spoiled notes that a baseline cannot be read.
+func (c *models) spoiled(digest string, err error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.bad == nil || len(c.bad) >= maxPrinters {
+		c.bad = map[string]damage{}
+	}
+	c.bad[digest] = damage{err, time.Now()}
+}
+
+// damaged gives why a baseline could not be read a short while ago, nil where it could or was not tried.
+func (c *models) damaged(digest string) error {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	d, known := c.bad[digest]
+	if !known || time.Since(d.seen) > damageKept {
+		return nil
+	}
+	return &knownDamage{d.err}
+}
+
+// knownDamage is a baseline that has been tried often enough.
+type knownDamage struct{ error }
+
+func (d *knownDamage) Unwrap() error { return d.error }
 
 type readyModel struct {
 	model *judge.Model

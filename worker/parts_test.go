@@ -151,10 +151,21 @@ func TestNotDividedTwice(t *testing.T) {
 	if err := divide(65); err == nil {
 		t.Error("divided into more parts than are allowed")
 	}
+	// A worker that is told to divide it again cannot yet, but it is the one who judges what waits.
+	b.change = inParts(8)
 	b.start()
 	b.wait(1)
+	if d, err := bus.ReadDivision(t.Context(), b.w.JetStream()); err != nil || d.Count() != 4 {
+		t.Errorf("while a reading waited it was divided into %d, %v", d.Count(), err)
+	}
 	b.stop()
-	if err := divide(8); err != nil {
+	b.start()
+	if d, err := bus.ReadDivision(t.Context(), b.w.JetStream()); err != nil || d.Count() != 8 {
+		t.Errorf("once nothing waits a worker divides it into %d, %v", d.Count(), err)
+	}
+	b.stop()
+	b.change = nil
+	if err := divide(2); err != nil {
 		t.Errorf("once nothing waits: %v", err)
 	}
 }

@@ -305,7 +305,7 @@ func (w *Worker) openBus(ctx context.Context) error {
 	}
 	w.onStop("connection", func(context.Context) error { close(closing); w.conn.Close(); return nil })
 	if w.embed != nil {
-		return bus.Provision(ctx, w.js, w.o.Limits)
+		return w.provisionOwn(ctx)
 	}
 	// What many workers share is made once, by whoever runs it; a worker only looks at it.
 	if err := w.firstCheck(ctx, denied, unreached); err != nil {
@@ -315,6 +315,19 @@ func (w *Worker) openBus(ctx context.Context) error {
 		return err
 	}
 	return nil
+}
+
+// provisionOwn makes what the own bus lacks. An inbox that cannot be divided anew yet stays as it is: only
+// a worker that runs can judge what waits.
+func (w *Worker) provisionOwn(ctx context.Context) error {
+	err := bus.Provision(ctx, w.js, w.o.Limits)
+	if !errors.Is(err, bus.ErrStillWaiting) {
+		return err
+	}
+	w.o.Log.Warn().Err(err).Int("partitions", w.o.Limits.Partitions).Msg("the inbox is not divided anew yet; this worker judges what waits first, and the next start after that divides it")
+	l := w.o.Limits
+	l.Partitions = 0
+	return bus.Provision(ctx, w.js, l)
 }
 
 // tellZone notes the shop's zone for whoever shows its times. Judging goes on without.

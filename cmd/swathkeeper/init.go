@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
@@ -26,7 +27,8 @@ func newInit() *cobra.Command {
 
 A worker with a bus of its own needs none of this. On a bus that several workers share,
 they only use what init has made, and refuse what would lose readings. init leaves alone
-what is there already and refuses the same. It needs an administrator's credentials.
+what is there already and refuses the same; only --replicas and the limits, where they are
+given, make larger what is smaller. It needs an administrator's credentials.
 
 With --partitions several workers judge at a time, each some printers; the order of each
 printer's readings is kept. The number may be changed at any time: what waits is judged
@@ -72,6 +74,30 @@ first, and workers that run end and must be started again, as systemd or Kuberne
 			if err := provision(cl.ctx, cl.js, l); err != nil {
 				return err
 			}
+			// What was there before has kept its limits and its servers.
+			var more bus.Limits
+			for flag, raise := range map[string]func(){
+				"replicas":      func() { more.Replicas = replicas },
+				"inbox-mib":     func() { more.Inbox = l.Inbox },
+				"record-mib":    func() { more.Record = l.Record },
+				"baselines-mib": func() { more.Baselines = l.Baselines },
+				"scans-mib":     func() { more.Scans = l.Scans },
+			} {
+				if c.Flags().Changed(flag) {
+					raise()
+				}
+			}
+			said, err := bus.Raise(cl.ctx, cl.js, more)
+			if err != nil {
+				for _, line := range said {
+					fmt.Fprintln(c.ErrOrStderr(), line)
+				}
+				return fmt.Errorf("the bus is not as asked for: %w; it needs as many servers as --replicas says, each with room for what is reserved", err)
+			}
+			kept, on, err := bus.LeastReplicas(cl.ctx, cl.js)
+			if err != nil {
+				return err
+			}
 			d, err := bus.ReadDivision(cl.ctx, cl.js)
 			if err != nil {
 				return err
@@ -81,7 +107,7 @@ first, and workers that run end and must be started again, as systemd or Kuberne
 				return err
 			}
 			if asJSON {
-				return writeJSON(c, map[string]any{"ready": true, "replicas": replicas, "partitions": d.Count(), "left": len(left)})
+				return writeJSON(c, map[string]any{"ready": true, "replicas": kept, "partitions": d.Count(), "left": len(left), "changed": said})
 			}
 			parts := "the inbox is whole"
 			if d.Count() > 1 {
@@ -90,7 +116,13 @@ first, and workers that run end and must be started again, as systemd or Kuberne
 			if len(left) > 0 {
 				parts += "; what waited before that is judged first"
 			}
-			_, err = fmt.Fprintf(c.OutOrStdout(), "the bus is ready for workers: every stream on %d of its servers; %s\n", replicas, parts)
+			for _, line := range said {
+				fmt.Fprintln(c.OutOrStdout(), line)
+			}
+			if kept < replicas {
+				fmt.Fprintf(c.OutOrStdout(), "%s: on %d of the bus's servers, as made before; with `--replicas %d` init puts them on as many\n", strings.Join(on, ", "), kept, replicas)
+			}
+			_, err = fmt.Fprintf(c.OutOrStdout(), "the bus is ready for workers: every stream on at least %d of its servers; %s\n", kept, parts)
 			return err
 		},
 	}

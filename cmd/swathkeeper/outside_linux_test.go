@@ -335,3 +335,39 @@ func TestOutsideBusComesLater(t *testing.T) {
 	o.sendAll(o.dial(), 2)
 	o.judged()
 }
+
+// TestInitAgain does init on a bus that is there: it says what is, not what the flags say, and makes
+// limits larger where they are given.
+func TestInitAgain(t *testing.T) {
+	t.Parallel()
+	o := &outside{program: &program{t: t, dir: t.TempDir()}, store: filepath.Join(t.TempDir(), "bus"), at: freePort(t)}
+	o.conf = filepath.Join(t.TempDir(), "bus.conf")
+	if err := os.WriteFile(o.conf, []byte(fmt.Sprintf("server_name: \"bus-1\"\nlisten: %q\nmax_payload: 1MB\njetstream { store_dir: %q, max_file_store: 6GB }\n", o.at, o.store)), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	o.bus = []string{"--nats", "nats://" + o.at}
+	o.serve()
+	o.init()
+	if said := o.do(append([]string{"init"}, o.bus...)...); !strings.Contains(said, "every stream on at least 1 of its servers") || !strings.Contains(said, "SWK_INBOX") {
+		t.Errorf("three asked for by default, one had: %s", said)
+	}
+	if said := o.do(append([]string{"init", "--json"}, o.bus...)...); !strings.Contains(said, `"replicas":1`) {
+		t.Errorf("as JSON: %s", said)
+	}
+	if out, status := o.try(append([]string{"init", "--replicas", "3"}, o.bus...)...); status != 1 || !strings.Contains(out, "SWK_INBOX stays as it is") {
+		t.Errorf("three asked for on one server: status %d, %s", status, out)
+	}
+	if said := o.do(append([]string{"init", "--replicas", "1", "--inbox-mib", "900", "--record-mib", "100"}, o.bus...)...); !strings.Contains(said, "SWK_INBOX may hold 900 MiB now, before 512 MiB") || !strings.Contains(said, "SWK_RECORD may hold 512 MiB already; a limit is never lowered") {
+		t.Errorf("limits: %s", said)
+	}
+	s, err := o.dial().Stream(t.Context(), protocol.StreamInbox)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if n := s.CachedInfo().Config.MaxBytes; n != 900<<20 {
+		t.Errorf("the inbox may hold %d MiB", n>>20)
+	}
+	if out, status := o.try(append([]string{"init", "--replicas", "1", "--inbox-mib", "9000"}, o.bus...)...); status != 1 || !strings.Contains(out, "SWK_INBOX stays as it is") {
+		t.Errorf("more than the server has: status %d, %s", status, out)
+	}
+}

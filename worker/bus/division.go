@@ -264,6 +264,9 @@ func provisionPart(ctx context.Context, js jetstream.JetStream, p Part, l Limits
 	return nil
 }
 
+// ErrStillWaiting says that an inbox cannot be divided anew before what waits has been judged.
+var ErrStillWaiting = errors.New("still wait")
+
 // divide divides the inbox anew. Its consumers are made first, and nothing is divided that would come
 // between inputs of earlier divisions: with two of them waiting, their order could not be kept.
 func divide(ctx context.Context, js jetstream.JetStream, c jetstream.StreamConfig, d *Division, l Limits) error {
@@ -275,7 +278,7 @@ func divide(ctx context.Context, js jetstream.JetStream, c jetstream.StreamConfi
 		return err
 	}
 	if len(left) > 0 {
-		return fmt.Errorf("the inbox is divided into %d since a short while, and inputs from before still wait in %s: let a worker judge them first, then divide it again", d.Count(), left[0].Consumer)
+		return fmt.Errorf("the inbox is divided into %d, and inputs from before that %w in %s: it stays divided so; let a worker judge them first (`swathkeeper run`; `swathkeeper doctor` says what waits), then divide it again", d.Count(), ErrStillWaiting, left[0].Consumer)
 	}
 	// A consumer without a filter would take the inputs of the new division as well.
 	for _, p := range append(slices.Clone(d.Parts), parts(l.Partitions)...) {

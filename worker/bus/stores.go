@@ -161,34 +161,54 @@ func (s *Stores) PutBaseline(ctx context.Context, data []byte) (digest string, e
 	return digest, nil
 }
 
-// Baseline gives a baseline by its digest, and checks it.
+// BaselineError says that a baseline cannot be read, although its store answers. It is never away: trying
+// again does not help.
+type BaselineError struct {
+	Digest string
+	Why    string
+}
+
+func (e *BaselineError) Error() string { return fmt.Sprintf("baseline %.12s %s", e.Digest, e.Why) }
+
+// baselineTime is how long reading a baseline may take, and a second more for each MiB. Where its block on
+// the disk is damaged, the server sends nothing at all.
+const baselineTime = 2 * time.Second
+
+// Baseline gives a baseline by its digest, and checks it. One that is damaged is a BaselineError.
 func (s *Stores) Baseline(ctx context.Context, digest string) ([]byte, error) {
 	packed, err := s.packed(ctx, digest)
 	if err != nil {
+		if ctx.Err() == nil && !errors.Is(err, jetstream.ErrObjectNotFound) && s.answers(ctx) {
+			return nil, &BaselineError{digest, fmt.Sprintf("cannot be read, although its store answers: %v", err)}
+		}
 		return nil, fmt.Errorf("baseline %.12s: %w", digest, err)
 	}
 	data, err := s.dec.DecodeAll(packed, nil)
 	if err != nil {
-		return nil, fmt.Errorf("baseline %.12s is damaged: %w", digest, err)
+		return nil, &BaselineError{digest, fmt.Sprintf("is damaged: %v", err)}
 	}
 	if sum := sha256.Sum256(data); hex.EncodeToString(sum[:]) != digest {
-		return nil, fmt.Errorf("baseline %.12s is damaged: its digest does not match", digest)
+		return nil, &BaselineError{digest, "is damaged: its digest does not match"}
 	}
 	return data, nil
 }
 
 // packed gives a baseline as it is stored.
 func (s *Stores) packed(ctx context.Context, digest string) ([]byte, error) {
-	if s.worker {
-		return s.baselines.GetBytes(ctx, digest)
-	}
-	// The library delivers an object by a consumer; who only reads has no right to one.
-	info, err := s.baselines.GetInfo(ctx, digest)
+	short, cancel := context.WithTimeout(ctx, baselineTime)
+	defer cancel()
+	info, err := s.baselines.GetInfo(short, digest)
 	if err != nil {
 		return nil, err
 	}
+	long, done := context.WithTimeout(ctx, baselineTime+time.Duration(info.Size>>20)*time.Second)
+	defer done()
+	if s.worker {
+		return s.baselines.GetBytes(long, digest)
+	}
+	// The library delivers an object by a consumer; who only reads has no right to one.
 	var data []byte
-	err = ReadDirect(ctx, s.js, "OBJ_"+protocol.BucketBaselines, "$O."+protocol.BucketBaselines+".C."+info.NUID, 0, time.Time{}, func(m Message) error {
+	err = ReadDirect(long, s.js, "OBJ_"+protocol.BucketBaselines, "$O."+protocol.BucketBaselines+".C."+info.NUID, 0, time.Time{}, func(m Message) error {
 		if len(data)+len(m.Data) > maxBaseline {
 			return errors.New("it is larger than any baseline")
 		}
@@ -196,6 +216,14 @@ func (s *Stores) packed(ctx context.Context, digest string) ([]byte, error) {
 		return nil
 	})
 	return data, err
+}
+
+// answers asks whether the store of the baselines is there at all.
+func (s *Stores) answers(ctx context.Context) bool {
+	ctx, cancel := context.WithTimeout(ctx, baselineTime)
+	defer cancel()
+	_, err := s.baselines.Status(ctx)
+	return err == nil
 }
 
 // SetActive notes which baseline is in force. It is an index for other programs; the worker's own

@@ -59,10 +59,16 @@ func Baselines(ctx context.Context, js jetstream.JetStream, now time.Time) []Fin
 		if r.Do != protocol.BaselineAccept {
 			continue // retired
 		}
+		if ctx.Err() != nil {
+			break
+		}
 		f := baseline(ctx, stores, strings.ReplaceAll(key, ".", "/"), r, now)
 		if f.Verdict == Fine {
 			good++
 			continue
+		}
+		if f.Verdict == Fault && ctx.Err() != nil {
+			break // it had not its whole time: not its fault
 		}
 		out = append(out, f)
 	}

@@ -78,6 +78,7 @@ func Bus(ctx context.Context, js jetstream.JetStream, own bool, without ...strin
 // are the sizes of what js does not show.
 func Store(ctx context.Context, js jetstream.JetStream, beside ...retention.Size) []Finding {
 	var out []Finding
+	var single []string // streams on one server of a cluster
 	total := uint64(0)
 	for _, z := range beside {
 		total += z.Bytes
@@ -104,6 +105,9 @@ func Store(ctx context.Context, js jetstream.JetStream, beside ...retention.Size
 				out = append(out, look("store", "find out who or what removed them; a damaged disk does that too", "%d of the %s are gone from the middle (%s)", gone, what, name))
 			}
 		}
+		if i.Cluster != nil && i.Cluster.Name != "" && i.Config.Replicas <= 1 {
+			single = append(single, name)
+		}
 		if i.Cluster != nil {
 			for _, r := range i.Cluster.Replicas {
 				if r.Offline || !r.Current {
@@ -113,13 +117,16 @@ func Store(ctx context.Context, js jetstream.JetStream, beside ...retention.Size
 		}
 		if i.Config.MaxBytes > 0 {
 			if full := float64(i.State.Bytes) / float64(i.Config.MaxBytes); full > 0.8 {
-				f := look("store", "make its limit larger, or export and remove old history", "the room for %s is %.0f %% full (%s)", what, 100*full, name)
+				f := look("store", limitNext(name), "the room for %s is %.0f %% full (%s)", what, 100*full, name)
 				if full > 0.98 {
 					f.Verdict, f.Text = Fault, f.Text+": nothing more is taken; stations keep what they have"
 				}
 				out = append(out, f)
 			}
 		}
+	}
+	if len(single) > 0 {
+		out = append(out, look("bus", "do `swathkeeper init --replicas 3 --nats ...` once, as the bus's administrator", "the bus is a cluster, and %s kept on one server only: were its disk lost, all of it would be", isOrAre(single)))
 	}
 	rec, err := bus.OpenRecords(ctx, js)
 	if err != nil {
@@ -252,9 +259,22 @@ func nextOf(check string) string {
 	case "waiting":
 		return "see the worker's log: what the first of them waits for is said there"
 	case "limit":
-		return "make its limit larger, or export and remove old history"
+		return limitNext("")
 	}
 	return "see the worker's log"
+}
+
+// limitNext says what gives a stream room again.
+func limitNext(stream string) string {
+	flag := map[string]string{
+		protocol.StreamInbox: "--inbox-mib", protocol.StreamRecord: "--record-mib", protocol.StreamScans: "--scans-mib", "OBJ_" + protocol.BucketBaselines: "--baselines-mib",
+		"": "--inbox-mib, --record-mib, --scans-mib or --baselines-mib",
+	}[stream]
+	less := "keep less long, by `readings` and `records` of [keep] in the settings"
+	if flag == "" {
+		return less
+	}
+	return less + "; an outside bus is given more room by `swathkeeper init " + flag + "`"
 }
 
 // stampLayout is how a finding shows a time.
@@ -295,6 +315,13 @@ func Stations(ctx context.Context, js jetstream.JetStream, now time.Time) []Find
 		out = append(out, fine("stations", "%s of %d are read as expected", count(good, "printer"), len(printers)))
 	}
 	return out
+}
+
+func isOrAre(names []string) string {
+	if len(names) == 1 {
+		return names[0] + " is"
+	}
+	return strings.Join(names, ", ") + " are"
 }
 
 func count(n int, noun string) string {
