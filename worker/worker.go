@@ -320,6 +320,9 @@ func (w *Worker) openBus(ctx context.Context) error {
 // provisionOwn makes what the own bus lacks. An inbox that cannot be divided anew yet stays as it is: only
 // a worker that runs can judge what waits.
 func (w *Worker) provisionOwn(ctx context.Context) error {
+	if gone, err := bus.FindGone(ctx, w.js); err == nil && gone != nil { // else provisioning says what is wrong
+		w.o.Log.Error().Strs("streams", gone.Streams).Uint64("held", gone.Held).Msg(gone.String())
+	}
 	err := bus.Provision(ctx, w.js, w.o.Limits)
 	if !errors.Is(err, bus.ErrStillWaiting) {
 		return err

@@ -13,7 +13,6 @@ import (
 // doctor names the server, and when there is room and that server is started again the cluster is whole.
 func TestClusterDiskFull(t *testing.T) {
 	t.Parallel()
-	t.Parallel()
 	if testing.Short() {
 		t.Skip("takes half a minute")
 	}

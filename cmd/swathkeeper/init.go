@@ -71,6 +71,9 @@ first, and workers that run end and must be started again, as systemd or Kuberne
 				return err
 			}
 			defer cl.close()
+			if gone, err := bus.FindGone(cl.ctx, cl.js); err == nil && gone != nil { // else provision says what is wrong
+				fmt.Fprintf(c.ErrOrStderr(), "warning: %s\n", gone)
+			}
 			if err := provision(cl.ctx, cl.js, l); err != nil {
 				return err
 			}

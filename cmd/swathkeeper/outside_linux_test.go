@@ -187,7 +187,6 @@ func (o *outside) judged() {
 // TestOutsideServerGoesAndComes stops the one server that a worker is on, and starts it again.
 func TestOutsideServerGoesAndComes(t *testing.T) {
 	t.Parallel()
-	t.Parallel()
 	o := startOutside(t, t.TempDir())
 	js := o.dial()
 	o.sendAll(js, 3)
@@ -204,7 +203,6 @@ func TestOutsideServerGoesAndComes(t *testing.T) {
 
 // TestOutsideDiskFull lets the disk of an outside server run full, on a small file system.
 func TestOutsideDiskFull(t *testing.T) {
-	t.Parallel()
 	t.Parallel()
 	dir := t.TempDir()
 	smallDisk(t, dir, "24m")
@@ -245,7 +243,6 @@ func TestOutsideDiskFull(t *testing.T) {
 // and mends it; then it deletes the inbox and makes another that forgets: the worker ends, saying why,
 // and none starts before it is mended.
 func TestOutsideStreamForgets(t *testing.T) {
-	t.Parallel()
 	t.Parallel()
 	o := startOutside(t, t.TempDir())
 	js := o.dial()
@@ -298,7 +295,6 @@ func TestOutsideStreamForgets(t *testing.T) {
 // Sequences begin at 1 again there: what the worker knows must not make it skip a reading.
 func TestOutsideBusIsAnother(t *testing.T) {
 	t.Parallel()
-	t.Parallel()
 	o := startOutside(t, t.TempDir())
 	o.sendAll(o.dial(), 6)
 	o.judged()
@@ -323,7 +319,6 @@ func TestOutsideBusIsAnother(t *testing.T) {
 // TestOutsideBusComesLater starts the worker before its bus, as after a power cut that took both: it
 // says what it waits for and where, and goes on.
 func TestOutsideBusComesLater(t *testing.T) {
-	t.Parallel()
 	t.Parallel()
 	o := startOutside(t, t.TempDir())
 	o.worker.stop()

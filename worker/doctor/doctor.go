@@ -64,6 +64,8 @@ func Bus(ctx context.Context, js jetstream.JetStream, own bool, without ...strin
 	switch {
 	case err == nil:
 		return []Finding{fine("bus", "everything that holds readings, records and baselines is there, and nothing is forgotten by itself")}
+	case errors.Is(err, bus.ErrNotProvisioned) && lost(ctx, js):
+		return []Finding{fault("bus", "bring the store back from a copy (`swathkeeper import`) before a worker starts: what is made anew is empty", "%v, while others hold messages: a part of this store is lost", err)}
 	case errors.Is(err, bus.ErrNotProvisioned) && own:
 		return []Finding{fault("bus", "start the worker: it makes what is missing", "%v", err)}
 	case errors.Is(err, bus.ErrNotProvisioned):
@@ -72,6 +74,11 @@ func Bus(ctx context.Context, js jetstream.JetStream, own bool, without ...strin
 		return []Finding{fault("bus", "see that the NATS servers run and can be reached; a cluster needs more than half of its servers", "%v", err)}
 	}
 	return []Finding{fault("bus", "change it as the message says; until then no worker uses this bus", "%v", err)}
+}
+
+func lost(ctx context.Context, js jetstream.JetStream) bool {
+	gone, err := bus.FindGone(ctx, js)
+	return err == nil && gone != nil
 }
 
 // Store looks at how full the streams are, and whether the server lost any of their messages. beside
