@@ -112,10 +112,7 @@ func (w *scaleWorld) read() (*protocol.Reading, error) {
 	if err != nil {
 		return nil, err
 	}
-	r.TraceInstrument = &protocol.Instrument{Kind: protocol.KindScanner}
-	for _, t := range ts {
-		r.Traces = append(r.Traces, protocol.Trace{Strip: t.Strip, Channel: t.Channel, TintPercent: t.TintPercent, StartMM: t.StartMM, PitchUM: t.PitchUM, Unit: t.Unit, F32: protocol.PackF32(t.Values)})
-	}
+	addTraces(r, ts)
 	return r, nil
 }
 

@@ -9,6 +9,7 @@ import (
 	"github.com/google/uuid"
 	"github.com/rs/zerolog"
 
+	"swathkeeper/measure/banding"
 	"swathkeeper/measure/madeup"
 	"swathkeeper/protocol"
 	"swathkeeper/worker"
@@ -116,11 +117,16 @@ func (w *speedWorld) next(traces bool) (*protocol.Reading, error) {
 	if err != nil {
 		return nil, err
 	}
+	addTraces(r, ts)
+	return r, nil
+}
+
+// addTraces gives a reading the traces of a scanner.
+func addTraces(r *protocol.Reading, traces []banding.Trace) {
 	r.TraceInstrument = &protocol.Instrument{Kind: protocol.KindScanner}
-	for _, t := range ts {
+	for _, t := range traces {
 		r.Traces = append(r.Traces, protocol.Trace{Strip: t.Strip, Channel: t.Channel, TintPercent: t.TintPercent, StartMM: t.StartMM, PitchUM: t.PitchUM, Unit: t.Unit, F32: protocol.PackF32(t.Values)})
 	}
-	return r, nil
 }
 
 func round3(v float64) float64 {

@@ -4,7 +4,6 @@ import (
 	"maps"
 	"slices"
 	"strconv"
-	"strings"
 	"time"
 
 	"swathkeeper/protocol"
@@ -454,129 +453,6 @@ func (t *turn) move(key string, c *Cause, sight *sighting, v *protocol.Verdict) 
 	case all(func(h Hit) bool { return h.Size > 0 && h.Size <= t.opts.BetterStep*c.ToldSize }):
 		t.tell(key, c, protocol.ChangeBetter, ReasonShrunk, v)
 	}
-}
-
-// absorb closes open causes that a stronger open one explains.
-func (t *turn) absorb(v *protocol.Verdict) {
-	for _, weakKey := range t.keys() {
-		weak := t.Causes[weakKey]
-		if !weak.Open {
-			continue
-		}
-		for _, strongKey := range t.keys() {
-			strong := t.Causes[strongKey]
-			replaced := weak.Advice == protocol.AdviceRemeasure && strong.Advice == protocol.AdviceRefit && strong.Series == weak.Series
-			if !strong.Open || t.clearing(strong) != "" || !(t.explains(strong, weak) || replaced) {
-				continue
-			}
-			t.takeOver(strong, weak)
-			if !t.untell(weakKey) {
-				t.tell(weakKey, weak, protocol.ChangeAbsorbed, ReasonExplained, v).Why = "Explained by " + strings.TrimPrefix(strongKey, t.Site+"/"+t.Printer+"/") + "."
-			}
-			weak.shut()
-			break
-		}
-	}
-}
-
-// untell takes back what this turn told of key, and reports whether that was its raising: then
-// nobody has heard of it yet.
-func (t *turn) untell(key string) (raised bool) {
-	t.changes = slices.DeleteFunc(t.changes, func(ch protocol.Change) bool {
-		raised = raised || ch.Key == key && ch.Change == protocol.ChangeRaised
-		return ch.Key == key
-	})
-	return raised
-}
-
-// takeOver gives strong the graver level of two causes, and makes goods suspect from the earlier
-// one on, also in what strong has just told.
-func (t *turn) takeOver(strong, weak *Cause) {
-	if rank(weak.Level) > rank(strong.Level) {
-		strong.Level, strong.Below = weak.Level, 0
-	}
-	strong.suspectWith(weak)
-	for i := range t.changes {
-		ch := &t.changes[i]
-		if t.Causes[ch.Key] == strong {
-			ch.Since, ch.Level = strong.Since, strong.Level
-			ch.LastGood = nil
-			if strong.LastGood != nil {
-				g := *strong.LastGood
-				ch.LastGood = &g
-			}
-		}
-	}
-}
-
-// suspectWith makes goods suspect from the earlier of two causes on.
-func (c *Cause) suspectWith(d *Cause) {
-	if d.LastGood == nil && d.Since.Before(c.Since) || c.LastGood != nil && d.LastGood != nil && d.LastGood.At.Before(c.LastGood.At) {
-		c.LastGood = d.LastGood
-	}
-	if d.Since.Before(c.Since) {
-		c.Since = d.Since
-	}
-}
-
-// shut makes a cause no longer open; its sightings stay, so that it can come back.
-func (c *Cause) shut() {
-	c.Open, c.Level, c.Raised, c.HeldTill, c.ToldAt, c.ToldSize = false, "", "", time.Time{}, time.Time{}, 0
-	c.Cleans, c.Helped, c.Sustain = 0, "", nil
-}
-
-// clearing gives the reason for which an open cause may be cleared; empty if it may not.
-func (t *turn) clearing(c *Cause) string {
-	switch {
-	case c.Advice == protocol.AdviceSilent || c.Raised == ReasonUnusable:
-		return "" // cleared by what ends them
-	case c.Clean >= t.opts.ClearAfter:
-		return ReasonSteady
-	case c.Mild >= t.opts.MildClearAfter:
-		return ReasonWithin
-	}
-	return ""
-}
-
-func (t *turn) clear(v *protocol.Verdict) {
-	for _, key := range t.keys() {
-		c := t.Causes[key]
-		if !c.Open {
-			continue
-		}
-		if c.Level == protocol.LevelStop && c.Below >= t.opts.ClearAfter && t.clearing(c) == "" {
-			c.Level = protocol.LevelAct
-			if c.HeldTill.IsZero() && !t.changed[key] {
-				t.tell(key, c, protocol.ChangeBetter, ReasonBelowStop, v)
-			}
-		}
-		reason := t.clearing(c)
-		if reason == "" || !slices.Contains(c.Shown, v.Series) {
-			continue
-		}
-		if reason == ReasonSteady && c.Helped == "" && pointsElsewhere(v, c) {
-			reason = ReasonOtherCause
-		}
-		t.close(key, c, protocol.ChangeCleared, reason, v)
-	}
-}
-
-// pointsElsewhere reports whether a verdict names another cause of the same kind of trouble. Lines are
-// none of what colours do, nor the other way round.
-func pointsElsewhere(v *protocol.Verdict, c *Cause) bool {
-	return slices.ContainsFunc(v.Findings, func(f protocol.Finding) bool {
-		return rank(f.Level) >= rank(protocol.LevelAct) && ofColour(f.Advice) == !ofLines(c)
-	})
-}
-
-// close tells the end of an open cause and forgets it.
-func (t *turn) close(key string, c *Cause, kind, reason string, v *protocol.Verdict) *protocol.Change {
-	if c.Helped != "" {
-		c.Why = c.Helped
-	}
-	ch := t.tell(key, c, kind, reason, v)
-	delete(t.Causes, key)
-	return ch
 }
 
 // unusable counts readings from which nothing may be concluded. The second in a row is told: the
