@@ -92,10 +92,10 @@ func (b *bench) start() {
 	if err != nil {
 		b.t.Fatal(err)
 	}
+	b.w = w // before it runs: onRecord, in the worker's own goroutines, may use it
 	if err := w.Start(b.t.Context()); err != nil {
 		b.t.Fatal(err)
 	}
-	b.w = w
 	b.t.Cleanup(b.stop)
 }
 
