@@ -13,6 +13,7 @@ import (
 
 	"swathkeeper/protocol"
 	"swathkeeper/worker/history"
+	"swathkeeper/worker/parquetfile"
 )
 
 // historyFlags is the command line of history.
@@ -184,7 +185,7 @@ func (h *historyFlags) rows(c *cobra.Command, cl *client, zone *time.Location, n
 			to = func(_ string, write func(io.Writer) error) error { return write(c.OutOrStdout()) }
 		}
 		return to(h.parquet, func(f io.Writer) error {
-			w := history.NewParquet(f)
+			w := parquetfile.New(f)
 			err := errors.Join(h.each(cl, n, w.Write), w.Close())
 			if err == nil && *n == 0 {
 				err = cl.known(h.q.Site, h.q.Printer) // then there is no file either

@@ -2,18 +2,15 @@ package history
 
 import (
 	"encoding/csv"
-	"fmt"
 	"io"
 	"strconv"
 	"strings"
 	"time"
 
-	"github.com/parquet-go/parquet-go"
-
 	"swathkeeper/protocol"
 )
 
-// Row is one record on one line: what tables, CSV and Parquet files hold. Times are UTC in files.
+// Row is one record on one line: what tables, CSV and Parquet files (worker/parquetfile) hold. Times are UTC in files.
 type Row struct {
 	At       time.Time `parquet:"at,timestamp(microsecond)"`
 	Site     string    `parquet:"site,dict"`
@@ -100,32 +97,3 @@ func plainCell(s string) string {
 	}
 	return s
 }
-
-// Parquet writes rows in groups, so that the memory it takes does not grow with them.
-type Parquet struct {
-	w *parquet.GenericWriter[Row]
-	n int
-}
-
-// parquetGroup is how many rows are held before they are written.
-const parquetGroup = 4096
-
-// NewParquet begins a file.
-func NewParquet(w io.Writer) *Parquet {
-	return &Parquet{w: parquet.NewGenericWriter[Row](w, parquet.Compression(&parquet.Zstd))}
-}
-
-// Write adds a row.
-func (p *Parquet) Write(r Row) error {
-	r.At = r.At.UTC()
-	if _, err := p.w.Write([]Row{r}); err != nil {
-		return fmt.Errorf("parquet: %w", err)
-	}
-	if p.n++; p.n%parquetGroup == 0 {
-		return p.w.Flush()
-	}
-	return nil
-}
-
-// Close ends the file; without it the file cannot be read.
-func (p *Parquet) Close() error { return p.w.Close() }

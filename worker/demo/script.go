@@ -1,62 +1,64 @@
-package main
+package demo
 
 import (
+	"cmp"
+	"slices"
 	"time"
 
 	"swathkeeper/measure/madeup"
 	"swathkeeper/protocol"
 )
 
-// demoStep is one thing that happens at the Quay Street pennant works.
-type demoStep struct {
+// event is one thing that happens at the Quay Street pennant works.
+type event struct {
 	day     int // from 0, a Monday
 	hour    float64
 	printer string
-	fault   demoFault
+	fault   fault
 	// note is told to the worker instead of a reading.
 	note *protocol.Note
 	// say is printed before it: what the people in the shop know or do.
 	say string
 }
 
-// demoZone is where the Quay Street pennant works stand.
-const demoZone = "Europe/Paris"
+// zoneName is where the Quay Street pennant works stand.
+const zoneName = "Europe/Paris"
 
-// demoMonday is the first day of the demo.
-var demoMonday = func() time.Time {
-	zone, err := time.LoadLocation(demoZone)
+// monday is the first day of the demo.
+var monday = func() time.Time {
+	zone, err := time.LoadLocation(zoneName)
 	if err != nil { // the zone database is built in
 		panic(err)
 	}
 	return time.Date(2026, 3, 2, 0, 0, 0, 0, zone)
 }()
 
-func (s demoStep) at() time.Time {
-	return demoMonday.AddDate(0, 0, s.day).Add(time.Duration(s.hour * float64(time.Hour)))
+func (e event) at() time.Time {
+	return monday.AddDate(0, 0, e.day).Add(time.Duration(e.hour * float64(time.Hour)))
 }
 
 // firstWatched is the first day on which readings are judged: the week before makes the baselines.
 const firstWatched = 7
 
-var demoPrinters = []string{"heron", "plover", "dunlin"}
+var printers = []string{"heron", "plover", "dunlin"}
 
-// demoScript is a week of learning, told in one line, and a week of watching.
-func demoScript() []demoStep {
-	var steps []demoStep
+// script is a week of learning, told in one line, and a week of watching.
+func script() []event {
+	var events []event
 	note := func(day int, hour float64, printer, say string, n protocol.Note) {
-		steps = append(steps, demoStep{day: day, hour: hour, printer: printer, note: &n, say: say})
+		events = append(events, event{day: day, hour: hour, printer: printer, note: &n, say: say})
 	}
-	for _, p := range demoPrinters {
+	for _, p := range printers {
 		note(0, 6, p, "", protocol.Note{Baseline: &protocol.BaselineNote{Do: protocol.BaselineLearn}})
 	}
 	for day := range 5 {
-		for i, p := range demoPrinters {
+		for i, p := range printers {
 			for k := range 3 {
-				steps = append(steps, demoStep{day: day, hour: 7 + float64(k)*4 + float64(i)*0.3, printer: p})
+				events = append(events, event{day: day, hour: 7 + float64(k)*4 + float64(i)*0.3, printer: p})
 			}
 		}
 	}
-	for _, p := range demoPrinters {
+	for _, p := range printers {
 		note(4, 18, p, "", protocol.Note{Baseline: &protocol.BaselineNote{Do: protocol.BaselineAccept}})
 	}
 
@@ -64,12 +66,12 @@ func demoScript() []demoStep {
 	type trouble struct {
 		printer  string
 		from, to float64 // hours since Monday of the watched week
-		fault    demoFault
+		fault    fault
 	}
 	troubles := []trouble{
-		{"heron", 24 + 6, 48 + 13, demoFault{colour: madeup.Faults{Ink: map[string]madeup.InkFault{"C": {StrengthPercent: -8}}}}},
-		{"plover", 48 + 6, 72 + 10, demoFault{head: madeup.State{Faults: []madeup.Fault{{Channel: "M", Nozzle: 212, Loss: 1}}}}},
-		{"dunlin", 96 + 6, 120 + 10, demoFault{colour: madeup.Faults{Press: madeup.Press{Celsius: -10}}}},
+		{"heron", 24 + 6, 48 + 13, fault{colour: madeup.Faults{Ink: map[string]madeup.InkFault{"C": {StrengthPercent: -8}}}}},
+		{"plover", 48 + 6, 72 + 10, fault{head: madeup.State{Faults: []madeup.Fault{{Channel: "M", Nozzle: 212, Loss: 1}}}}},
+		{"dunlin", 96 + 6, 120 + 10, fault{colour: madeup.Faults{Press: madeup.Press{Celsius: -10}}}},
 	}
 	says := map[[2]int]string{
 		{0, 0}: "Monday. All three printers as on the day they were said to be good.",
@@ -80,9 +82,9 @@ func demoScript() []demoStep {
 	}
 	for day := range 7 {
 		for k := range 3 {
-			for i, p := range demoPrinters {
+			for i, p := range printers {
 				hour := 7 + float64(k)*4 + float64(i)*0.3
-				s := demoStep{day: firstWatched + day, hour: hour, printer: p}
+				s := event{day: firstWatched + day, hour: hour, printer: p}
 				for _, t := range troubles {
 					if now := float64(day)*24 + hour; t.printer == p && now >= t.from && now < t.to {
 						s.fault = t.fault
@@ -91,7 +93,7 @@ func demoScript() []demoStep {
 				if i == 0 {
 					s.say = says[[2]int{day, k}]
 				}
-				steps = append(steps, s)
+				events = append(events, s)
 			}
 		}
 		switch day {
@@ -106,5 +108,11 @@ func demoScript() []demoStep {
 				protocol.Note{Who: "mo", Text: "heater contact tightened by the fitter", Journal: &protocol.JournalNote{What: protocol.DidPress}})
 		}
 	}
-	return inOrder(steps)
+	return inOrder(events)
+}
+
+// inOrder sorts by time; what happens at one time stays as it was written.
+func inOrder(events []event) []event {
+	slices.SortStableFunc(events, func(a, b event) int { return cmp.Or(cmp.Compare(a.day, b.day), cmp.Compare(a.hour, b.hour)) })
+	return events
 }

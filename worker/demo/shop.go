@@ -1,4 +1,4 @@
-package main
+package demo
 
 import (
 	"fmt"
@@ -14,42 +14,42 @@ import (
 	"swathkeeper/worker/station"
 )
 
-// demoShop is the made-up Quay Street pennant works: three printers, one press, one bench where the
+// works are the made-up Quay Street pennant works: three printers, one press, one bench where the
 // charts are read. Everything in it is simulated, from a seed.
-type demoShop struct {
+type works struct {
 	layout   *protocol.Chart
-	printers map[string]*demoPrinter
+	printers map[string]*printer
 	rng      *rand.Rand
 }
 
-// demoPrinter is one printer with its inks, its head and its press.
-type demoPrinter struct {
+// printer is one printer with its inks, its head and its press.
+type printer struct {
 	shop   *madeup.Shop
 	tracer *madeup.Tracer
 	prints int
 }
 
-const demoSeed = 20260302
+const seed = 20260302
 
-// demoHead is the head that the demo's chart is laid out for.
-var demoHead = madeup.Head{NozzlePitchUM: 25400.0 / 360, Nozzles: 360, Passes: 4, FirstNozzleMM: 18}
+// head is the head that the demo's chart is laid out for.
+var head = madeup.Head{NozzlePitchUM: 25400.0 / 360, Nozzles: 360, Passes: 4, FirstNozzleMM: 18}
 
-func newDemoShop(names ...string) (*demoShop, error) {
-	first := demoHead.FirstNozzleMM
+func newWorks(names ...string) (*works, error) {
+	first := head.FirstNozzleMM
 	l, err := chart.New(chart.Spec{
-		ID: "pennant-cmyk", StepMM: demoHead.StepMM(), PitchUM: demoHead.NozzlePitchUM, Nozzles: demoHead.Nozzles,
-		Passes: demoHead.Passes, FirstNozzleMM: &first, Mirrored: true, Seed: demoSeed,
+		ID: "pennant-cmyk", StepMM: head.StepMM(), PitchUM: head.NozzlePitchUM, Nozzles: head.Nozzles,
+		Passes: head.Passes, FirstNozzleMM: &first, Mirrored: true, Seed: seed,
 		House: []chart.House{{Name: "pennant red", Device: []float64{5, 95, 85, 0}}, {Name: "quay blue", Device: []float64{95, 70, 5, 5}}},
 	})
 	if err != nil {
 		return nil, fmt.Errorf("demo chart: %w", err)
 	}
-	s := &demoShop{printers: map[string]*demoPrinter{}, rng: rand.New(rand.NewPCG(demoSeed, 1))}
-	if s.layout, err = station.FromLayout(l); err != nil {
+	w := &works{printers: map[string]*printer{}, rng: rand.New(rand.NewPCG(seed, 1))}
+	if w.layout, err = station.FromLayout(l); err != nil {
 		return nil, err
 	}
-	mc := &madeup.Chart{Channels: s.layout.Channels, Driven: madeup.DrivenInk}
-	for _, p := range s.layout.Patches {
+	mc := &madeup.Chart{Channels: w.layout.Channels, Driven: madeup.DrivenInk}
+	for _, p := range w.layout.Patches {
 		mc.IDs = append(mc.IDs, p.ID)
 		mc.Device = append(mc.Device, p.Device)
 		mc.Row = append(mc.Row, p.Row)
@@ -61,19 +61,19 @@ func newDemoShop(names ...string) (*demoShop, error) {
 		cfg.Chart = mc
 		// A steady shop: it shakes its inks on most days and minds its press.
 		cfg.Wander.StrengthPercent, cfg.Wander.Press = 0.5, 0.015
-		shop, err := madeup.NewShop(demoSeed+uint64(i), cfg)
+		shop, err := madeup.NewShop(seed+uint64(i), cfg)
 		if err != nil {
 			return nil, fmt.Errorf("demo printer %s: %w", name, err)
 		}
-		s.printers[name] = &demoPrinter{shop: shop, tracer: demoTracer(s.layout)}
+		w.printers[name] = &printer{shop: shop, tracer: tracerOf(w.layout)}
 	}
-	return s, nil
+	return w, nil
 }
 
-// demoTracer reads the layout's strips with a made-up scanner at 300 dpi.
-func demoTracer(l *protocol.Chart) *madeup.Tracer {
+// tracerOf reads the layout's strips with a made-up scanner at 300 dpi.
+func tracerOf(l *protocol.Chart) *madeup.Tracer {
 	t := madeup.KnitTracer()
-	t.Head = demoHead
+	t.Head = head
 	of := map[string]madeup.Strip{}
 	for _, s := range t.Strips {
 		of[s.Channel] = s
@@ -93,28 +93,28 @@ func demoTracer(l *protocol.Chart) *madeup.Tracer {
 	return t
 }
 
-// demoFault is what is wrong with a printer on a day of the demo.
-type demoFault struct {
+// fault is what is wrong with a printer on a day of the demo.
+type fault struct {
 	colour madeup.Faults
 	head   madeup.State
 }
 
 // read prints a chart, presses it and reads it at the given time.
-func (s *demoShop) read(name string, day int, at time.Time, f demoFault, inkLot map[string]string) (*protocol.Reading, error) {
-	p := s.printers[name]
+func (w *works) read(name string, day int, at time.Time, f fault, inkLot map[string]string) (*protocol.Reading, error) {
+	p := w.printers[name]
 	got, err := p.shop.Read(madeup.Occasion{Day: day, Print: p.prints}, f.colour)
 	if err != nil {
 		return nil, fmt.Errorf("demo printer %s: %w", name, err)
 	}
-	traces, err := p.tracer.Traces(f.head, s.rng)
+	traces, err := p.tracer.Traces(f.head, w.rng)
 	if err != nil {
 		return nil, fmt.Errorf("demo printer %s: %w", name, err)
 	}
 	p.prints++
 	printed, pressed, calibrated := at.Add(-40*time.Minute), at.Add(-20*time.Minute), at.Add(-10*time.Minute)
 	r := &protocol.Reading{
-		Schema: protocol.SchemaReading, ID: demoID(s.rng, at), TakenAt: at, Site: "quay", Printer: name, Station: "bench-1",
-		Chart: s.layout.ID, Edition: s.layout.Edition,
+		Schema: protocol.SchemaReading, ID: newID(w.rng, at), TakenAt: at, Site: "quay", Printer: name, Station: "bench-1",
+		Chart: w.layout.ID, Edition: w.layout.Edition,
 		Condition:  protocol.Condition{Media: "pennant-knit", Preset: "deep", Stage: protocol.StagePressed},
 		Instrument: protocol.Instrument{Kind: protocol.KindSpectrophotometer, Mode: "M1", Serial: "bench", CalibratedAt: &calibrated, Backing: "white"},
 		Print:      &protocol.Print{Number: fmt.Sprintf("%s-%04d", name, p.prints), PrintedAt: &printed, PressedAt: &pressed},
@@ -122,7 +122,7 @@ func (s *demoShop) read(name string, day int, at time.Time, f demoFault, inkLot 
 		Lots:       &protocol.Lots{Ink: inkLot, Media: "roll 18"},
 		Patches:    &protocol.Patches{},
 	}
-	for i, patch := range s.layout.Patches {
+	for i, patch := range w.layout.Patches {
 		r.Patches.ID = append(r.Patches.ID, patch.ID)
 		r.Patches.Lab = append(r.Patches.Lab, labRow(got.Lab[i]))
 	}
@@ -149,8 +149,8 @@ func copysignHalf(v float64) float64 {
 	return 0.5
 }
 
-// demoID makes a version 7 id from the demo's own random numbers, so that two runs are alike.
-func demoID(rng *rand.Rand, at time.Time) string {
+// newID makes a version 7 id from the demo's own random numbers, so that two runs are alike.
+func newID(rng *rand.Rand, at time.Time) string {
 	var id uuid.UUID
 	for i := range id {
 		id[i] = byte(rng.UintN(256))
