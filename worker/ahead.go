@@ -38,10 +38,10 @@ type reader struct {
 	most    int           // how many inputs are kept ready
 	slots   chan struct{} // how many are made ready at once, by all parts together
 
-	mu   sync.Mutex
-	from uint64   // waiting holds all inputs from this sequence on, up to its last
-	wait []*ahead // in their order
-	busy bool
+	mu      sync.Mutex
+	from    uint64        // waiting holds all inputs from this sequence on, up to its last
+	wait    []*ahead      // in their order
+	reading chan struct{} // closed when what is being read is there; nil: nothing is being read
 }
 
 func newReader(k *keeper, most int, slots chan struct{}) *reader {
@@ -51,8 +51,19 @@ func newReader(k *keeper, most int, slots chan struct{}) *reader {
 }
 
 func (r *reader) stop() {
+	r.mu.Lock() // from here on nothing is begun
 	r.cancel()
+	r.mu.Unlock()
 	r.running.Wait()
+}
+
+// begin runs work beside the judging, unless the reader was stopped. The caller holds r.mu.
+func (r *reader) begin(work func()) bool {
+	if r.ctx.Err() != nil {
+		return false
+	}
+	r.running.Go(work)
+	return true
 }
 
 // take gives what was made ready of the input that was just delivered, nil if nothing was, and reads
@@ -70,13 +81,14 @@ func (r *reader) take(seq, pending uint64) *prepared {
 		r.wait = r.wait[1:]
 	}
 	r.from = seq + 1
-	if pending > 0 && len(r.wait) <= r.most/3 && !r.busy && r.ctx.Err() == nil {
+	if pending > 0 && len(r.wait) <= r.most/3 && r.reading == nil {
 		after := seq
 		if n := len(r.wait); n > 0 {
 			after = r.wait[n-1].in.seq
 		}
-		r.busy = true
-		r.running.Go(func() { r.read(after) })
+		if r.begin(func() { r.read(after) }) {
+			r.reading = make(chan struct{})
+		}
 	}
 	r.mu.Unlock()
 	if got == nil {
@@ -104,7 +116,8 @@ func (r *reader) after(seq uint64) *ahead {
 func (r *reader) read(after uint64) {
 	list, err := r.k.records.ReadAhead(r.ctx, r.k.part.Subject, after, max(1, r.most*2/3))
 	r.mu.Lock()
-	r.busy = false
+	close(r.reading)
+	r.reading = nil
 	// Meanwhile inputs may have been delivered: those are not waited for any more. If one was delivered
 	// again, what was read does not join on to what is waiting.
 	joins := after+1 <= r.from
@@ -192,9 +205,10 @@ func (k *keeper) startChain(seq uint64, p *printer, d *decision) {
 	}
 	ctx, cancel := context.WithCancel(k.reader.ctx)
 	c := &chain{cancel: cancel, out: make(chan *foreseen, chainAhead)}
-	k.chain = c
 	own := map[string]*printer{p.site + "." + p.name: p.with(d)}
-	k.reader.running.Go(func() {
+	k.reader.mu.Lock()
+	defer k.reader.mu.Unlock()
+	begun := k.reader.begin(func() {
 		defer close(c.out)
 		for a := k.reader.after(seq); a != nil; {
 			select {
@@ -218,6 +232,11 @@ func (k *keeper) startChain(seq uint64, p *printer, d *decision) {
 			}
 		}
 	})
+	if !begun {
+		cancel()
+		return
+	}
+	k.chain = c
 }
 
 // foresee decides on one input; own holds the printers as the chain leaves them.

@@ -87,6 +87,20 @@ type presence struct {
 	Started time.Time `json:"started"`
 	Seen    time.Time `json:"seen"`             // last sign of life
 	Stopped time.Time `json:"stopped,omitzero"` // zero: it was not stopped, or still runs
+	// Announced is the start that the newest announcement of a crash was of; zero: none was.
+	Announced time.Time `json:"announced,omitzero"`
+}
+
+// announceEvery is how often at most a worker that crashes again and again says so: it should be no flood.
+const announceEvery = time.Hour
+
+// announcement gives the start that a crash seen at now is announced under: the newest one's as long as
+// that is not long ago, so that it is told once, and still is where the worker died before it was told.
+func (p *presence) announcement(now time.Time) time.Time {
+	if ago := now.Sub(p.Announced); ago >= 0 && ago < announceEvery {
+		return p.Announced
+	}
+	return now
 }
 
 // presenceEvery is how often the sign is renewed; it bounds how well the end of a worker that
@@ -120,7 +134,10 @@ func (w *Worker) bePresent(ctx context.Context, talk *chat.Chat) error {
 	case !errors.Is(err, jetstream.ErrKeyNotFound):
 		return fmt.Errorf("store %s: %w", protocol.BucketSent, err)
 	}
-	now := presence{Started: w.startedAt, Seen: time.Now()}
+	now := presence{Started: w.startedAt, Seen: time.Now(), Announced: was.Announced}
+	if crashed {
+		now.Announced = was.announcement(w.startedAt)
+	}
 	put := func(ctx context.Context) error {
 		b, err := json.Marshal(now)
 		if err == nil {
@@ -137,8 +154,7 @@ func (w *Worker) bePresent(ctx context.Context, talk *chat.Chat) error {
 	}
 	if crashed {
 		w.o.Log.Warn().Time("last_seen", was.Seen).Msg("the worker was not stopped the last time: a crash, or the power went")
-		// Announced at most once an hour, so that a worker that crashes again and again is no flood.
-		talk.Announce(key+"."+now.Started.UTC().Format("2006010215"), crashText(w.o.Name, was.Seen, now.Started, w.o.Chat.Zone))
+		talk.Announce(key+"."+now.Announced.UTC().Format("20060102150405"), crashText(w.o.Name, was.Seen, now.Started, w.o.Chat.Zone))
 	}
 	w.background("presence", func(ctx context.Context) {
 		t := time.NewTicker(presenceEvery)

@@ -50,7 +50,7 @@ func TestSignOfLife(t *testing.T) {
 			if c != "GET /secret-of-the-shop" {
 				t.Fatalf("called: %s", c)
 			}
-		case <-time.After(20 * time.Second):
+		case <-time.After(time.Minute):
 			t.Fatal("no sign of life")
 		}
 	}
@@ -116,7 +116,7 @@ func TestSignOfLifeStaysOutside(t *testing.T) {
 	b.start()
 	select {
 	case <-log.come:
-	case <-time.After(20 * time.Second):
+	case <-time.After(time.Minute):
 		t.Fatalf("no word of the redirect:\n%s", log.lines.text())
 	}
 	for _, bad := range []string{"ftp://example.org/x", "no address", "https://"} {

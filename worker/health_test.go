@@ -230,7 +230,7 @@ func TestNotReady(t *testing.T) {
 // fresh asks for reports until one is as wanted; the reports themselves are the signal.
 func fresh(t *testing.T, w *worker.Worker, ok func(*health.Report) bool) *health.Report {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
 	for {
 		r := w.Report(ctx)
@@ -250,7 +250,7 @@ func TestServiceOnTheBus(t *testing.T) {
 	nc := b.w.Conn()
 	ask := func(subject string, into any) {
 		t.Helper()
-		m, err := nc.Request(subject, nil, 10*time.Second)
+		m, err := nc.Request(subject, nil, time.Minute)
 		if err != nil {
 			t.Fatalf("%s: %v", subject, err)
 		}

@@ -100,7 +100,7 @@ func (b *bench) start() {
 }
 
 func (b *bench) stop() {
-	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
 	defer cancel()
 	if err := b.w.Stop(ctx); err != nil {
 		b.t.Errorf("stop: %v", err)
@@ -162,7 +162,7 @@ func (b *bench) put(subject string, data []byte, id string) *protocol.Record {
 
 func (b *bench) wait(seq uint64) *protocol.Record {
 	b.t.Helper()
-	timeout := time.After(20 * time.Second)
+	timeout := time.After(time.Minute)
 	for b.seen[seq] == nil {
 		select {
 		case r := <-b.records:

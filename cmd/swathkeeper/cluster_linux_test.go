@@ -18,6 +18,7 @@ import (
 
 	"swathkeeper/protocol"
 	"swathkeeper/worker/bus"
+	"swathkeeper/worker/bus/bustest"
 	"swathkeeper/worker/doctor"
 	"swathkeeper/worker/health"
 )
@@ -53,7 +54,7 @@ func startCluster(t *testing.T, prepare func(dir string)) *cluster {
 	}
 	c.users = bus.ServerAccounts(all)
 	for i := range 3 {
-		c.clients[i], c.routes[i] = freePort(t), freePort(t)
+		c.clients[i], c.routes[i] = bustest.FreePort(t), bustest.FreePort(t)
 	}
 	t.Cleanup(func() {
 		for i := range 3 {

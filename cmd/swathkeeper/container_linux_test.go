@@ -17,6 +17,8 @@ import (
 	"time"
 
 	"golang.org/x/sys/unix"
+
+	"swathkeeper/worker/bus/bustest"
 )
 
 // nobody is who runs the program in the container.
@@ -110,7 +112,7 @@ func TestReadOnlyRoot(t *testing.T) {
 	if err := unix.Mount("", root, "", unix.MS_REMOUNT|unix.MS_RDONLY|unix.MS_NOSUID|unix.MS_NODEV, "size=256m,mode=0555"); err != nil {
 		t.Fatal(err)
 	}
-	health := freePort(t)
+	health := bustest.FreePort(t)
 	var errs bytes.Buffer
 	c := osexec.CommandContext(t.Context(), "/swathkeeper", "run", "--listen", "127.0.0.1:0", "--chat", "console", "--zone", "Europe/Lisbon")
 	c.Env = []string{"SWATHKEEPER_DATA=/data", "SWATHKEEPER_HEALTH=" + health}
@@ -141,7 +143,7 @@ func TestReadOnlyRoot(t *testing.T) {
 		if err != nil || strings.Contains(errs.String(), `"level":"error"`) {
 			t.Errorf("%v\n%s", err, errs.String())
 		}
-	case <-time.After(30 * time.Second):
+	case <-time.After(time.Minute):
 		t.Errorf("it does not stop\n%s", errs.String())
 	}
 	n := 0

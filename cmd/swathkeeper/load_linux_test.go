@@ -271,7 +271,8 @@ func (l *load) checkAll(t *testing.T, records []*protocol.Record, hits *chatHits
 // wait waits until chat was told of every alert that was raised.
 func (h *chatHits) wait(t *testing.T, records []*protocol.Record) {
 	t.Helper()
-	limit := time.Now().Add(time.Minute)
+	// What a killed worker had in hand comes again after half a minute, and the rest waits behind it.
+	limit := time.Now().Add(3 * time.Minute)
 	for _, r := range records {
 		for i, c := range r.Changes {
 			if c.Change != protocol.ChangeRaised {

@@ -18,6 +18,7 @@ import (
 
 	"swathkeeper/protocol"
 	"swathkeeper/worker/bus"
+	"swathkeeper/worker/bus/bustest"
 	"swathkeeper/worker/station"
 )
 
@@ -40,7 +41,7 @@ type outside struct {
 // startOutside starts a server whose store lies in a folder, sets it up, and starts a worker.
 func startOutside(t *testing.T, store string) *outside {
 	t.Helper()
-	o := &outside{program: &program{t: t, dir: t.TempDir()}, store: filepath.Join(store, "bus"), at: freePort(t), rng: rand.New(rand.NewPCG(2026, 11)), next: time.Date(2026, 3, 2, 7, 0, 0, 0, time.UTC)}
+	o := &outside{program: &program{t: t, dir: t.TempDir()}, store: filepath.Join(store, "bus"), at: bustest.FreePort(t), rng: rand.New(rand.NewPCG(2026, 11)), next: time.Date(2026, 3, 2, 7, 0, 0, 0, time.UTC)}
 	o.conf = filepath.Join(t.TempDir(), "bus.conf")
 	if err := os.WriteFile(o.conf, []byte(fmt.Sprintf("server_name: \"bus-1\"\nlisten: %q\nmax_payload: 1MB\njetstream { store_dir: %q, max_file_store: 4GB, max_memory_store: 32MB, sync_interval: always }\n", o.at, o.store)), 0o600); err != nil {
 		t.Fatal(err)
@@ -335,7 +336,7 @@ func TestOutsideBusComesLater(t *testing.T) {
 // limits larger where they are given.
 func TestInitAgain(t *testing.T) {
 	t.Parallel()
-	o := &outside{program: &program{t: t, dir: t.TempDir()}, store: filepath.Join(t.TempDir(), "bus"), at: freePort(t)}
+	o := &outside{program: &program{t: t, dir: t.TempDir()}, store: filepath.Join(t.TempDir(), "bus"), at: bustest.FreePort(t)}
 	o.conf = filepath.Join(t.TempDir(), "bus.conf")
 	if err := os.WriteFile(o.conf, []byte(fmt.Sprintf("server_name: \"bus-1\"\nlisten: %q\nmax_payload: 1MB\njetstream { store_dir: %q, max_file_store: 6GB }\n", o.at, o.store)), 0o600); err != nil {
 		t.Fatal(err)

@@ -32,7 +32,7 @@ func TestSystemd(t *testing.T) {
 	t.Cleanup(func() { _ = c.Process.Kill() })
 	await := func(want string) {
 		t.Helper()
-		if err := l.SetReadDeadline(time.Now().Add(30 * time.Second)); err != nil {
+		if err := l.SetReadDeadline(time.Now().Add(time.Minute)); err != nil {
 			t.Fatal(err)
 		}
 		buf := make([]byte, 4096)

@@ -5,8 +5,6 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
-	"math/rand/v2"
-	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -16,6 +14,7 @@ import (
 	"time"
 
 	"swathkeeper/protocol"
+	"swathkeeper/worker/bus/bustest"
 )
 
 // logOf follows a process's log and lets a test wait for a line.
@@ -118,23 +117,6 @@ func eventually(t *testing.T, limit time.Duration, what string, ok func() bool) 
 	}
 }
 
-// freePort gives a port that nobody listens on now, and that no connection to elsewhere is given as its
-// own end: those are 32768 and above on Linux, and one of them would keep a server from listening
-// that starts, or comes back, a moment later.
-func freePort(t *testing.T) string {
-	t.Helper()
-	for range 1000 {
-		l, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", 15000+rand.IntN(17000)))
-		if err != nil {
-			continue
-		}
-		defer l.Close()
-		return l.Addr().String()
-	}
-	t.Fatal("no port is free between 15000 and 32000")
-	return ""
-}
-
 // sheet is a small measurement; n makes it one of its own.
 func sheet(n int) []byte {
 	var b bytes.Buffer
@@ -156,7 +138,7 @@ func TestTwoStationsAndAnOutage(t *testing.T) {
 		files, away = 500, 10*time.Second
 	}
 	p := &program{t: t, dir: t.TempDir()}
-	listen := freePort(t)
+	listen := bustest.FreePort(t)
 	keys := t.TempDir()
 	printers := []string{"heron", "plover"}
 	for i, name := range printers {
@@ -167,7 +149,7 @@ func TestTwoStationsAndAnOutage(t *testing.T) {
 		t.Fatal(err)
 	}
 	run := p.command("run", "--listen", listen, "--zone", "UTC")
-	p.follow(run).until(t, 30*time.Second, "the worker", saying(`"message":"watching"`))
+	p.follow(run).until(t, time.Minute, "the worker", saying(`"message":"watching"`))
 	chart := p.addChart(devices)
 
 	type bench struct {
@@ -181,7 +163,7 @@ func TestTwoStationsAndAnOutage(t *testing.T) {
 			"--site", "quay", "--media", "pennant-knit", "--preset", "deep", "--stage", "pressed", "--chart", chart,
 			"--spool", spool, "--quiet", "200ms", "--rescan", "1s", b.dir)
 		b.log = p.follow(b.cmd)
-		b.log.until(t, 30*time.Second, "the watch", saying(`"message":"watching"`))
+		b.log.until(t, time.Minute, "the watch", saying(`"message":"watching"`))
 	}
 	spools := []string{t.TempDir(), t.TempDir()}
 	for i, printer := range printers {
@@ -227,7 +209,7 @@ func TestTwoStationsAndAnOutage(t *testing.T) {
 	}
 	run = p.command("run", "--listen", listen, "--zone", "UTC")
 	worker := p.follow(run)
-	worker.until(t, 30*time.Second, "the worker comes back", saying(`"message":"watching"`))
+	worker.until(t, time.Minute, "the worker comes back", saying(`"message":"watching"`))
 	outage := time.Since(down)
 	for i := range benches {
 		// Entries go just after the last line of the log, so the folder itself is looked at.
@@ -268,7 +250,7 @@ func TestTwoStationsAndAnOutage(t *testing.T) {
 func TestStationKeyEndToEnd(t *testing.T) {
 	t.Parallel()
 	p := &program{t: t, dir: t.TempDir()}
-	listen := freePort(t)
+	listen := bustest.FreePort(t)
 	key := filepath.Join(t.TempDir(), "bench-1.nk")
 	p.do("station", "grant", "bench-1", "--site", "quay", "--printer", "heron", "--out", key)
 	if st, err := os.Stat(key); err != nil || st.Mode().Perm() != 0o600 {
@@ -278,7 +260,7 @@ func TestStationKeyEndToEnd(t *testing.T) {
 		t.Errorf("a key was overwritten: %s", out)
 	}
 	log := p.follow(p.command("run", "--listen", listen, "--zone", "UTC"))
-	log.until(t, 30*time.Second, "the worker", saying(`"message":"watching"`))
+	log.until(t, time.Minute, "the worker", saying(`"message":"watching"`))
 	out := p.do("chart", "add", "../../testdata/charts/FOGRA39L.txt", "--id", "offset-coated", "--json")
 	var layout protocol.Chart
 	if err := json.Unmarshal([]byte(out), &layout); err != nil {
@@ -301,7 +283,7 @@ func TestStationKeyEndToEnd(t *testing.T) {
 		if status == 0 {
 			t.Errorf("%v worked: %s", c.args, out)
 		}
-		log.until(t, 10*time.Second, strings.Join(c.args, " "), saying(`"message":"denied"`, `"who":"bench-1"`, c.denied))
+		log.until(t, time.Minute, strings.Join(c.args, " "), saying(`"message":"denied"`, `"who":"bench-1"`, c.denied))
 	}
 	// Its name is in the list; revoked, it comes in no more.
 	if out := p.do("station", "list"); !strings.Contains(out, "bench-1") {
@@ -311,7 +293,7 @@ func TestStationKeyEndToEnd(t *testing.T) {
 	if out, status := station.try(as("send", file)...); status == 0 || !strings.Contains(strings.ToLower(out), "authorization") {
 		t.Errorf("after it was revoked: %d %s", status, out)
 	}
-	log.until(t, 10*time.Second, "the revoked key", saying(`"message":"denied"`, `"tried":"connect"`))
+	log.until(t, time.Minute, "the revoked key", saying(`"message":"denied"`, `"tried":"connect"`))
 	if out, status := p.try("run", "--data", t.TempDir(), "--listen", "0.0.0.0:0"); status != exitFailed || !strings.Contains(out, "station grant") {
 		t.Errorf("beyond this machine without grants: %d %s", status, out)
 	}
@@ -328,14 +310,14 @@ func TestRunWatch(t *testing.T) {
 		t.Fatal(err)
 	}
 	first := p.command("run", "--listen", "127.0.0.1:0", "--zone", "UTC")
-	p.follow(first).until(t, 30*time.Second, "the worker", saying(`"message":"watching"`))
+	p.follow(first).until(t, time.Minute, "the worker", saying(`"message":"watching"`))
 	chart := p.addChart(devices)
 	_ = first.Process.Kill()
 	_ = first.Wait()
 	args := []string{"run", "--listen", "127.0.0.1:0", "--zone", "UTC", "--watch", mine, "--chart", chart, "--quiet", "100ms", "--rescan", "1s"}
 	run := p.command(args...)
 	log := p.follow(run)
-	log.until(t, 30*time.Second, "the worker", saying(`"message":"watching"`))
+	log.until(t, time.Minute, "the worker", saying(`"message":"watching"`))
 	drop := func(dir string, n int) {
 		t.Helper()
 		at := filepath.Join(dir, "quay", "heron", "pennant-knit", "deep", "pressed")
@@ -347,20 +329,20 @@ func TestRunWatch(t *testing.T) {
 		}
 	}
 	drop(mine, 1)
-	log.until(t, 30*time.Second, "its verdict", saying(`"kind":"verdict"`))
+	log.until(t, time.Minute, "its verdict", saying(`"kind":"verdict"`))
 
 	other := p.command("watch", "--chart", chart, "--quiet", "100ms", "--rescan", "1s", "--spool", t.TempDir(), beside)
 	olog := p.follow(other)
 	drop(beside, 2)
-	olog.until(t, 30*time.Second, "sent", saying(`"message":"sent"`))
+	olog.until(t, time.Minute, "sent", saying(`"message":"sent"`))
 	_ = run.Process.Kill() // it leaves its old endpoint behind
 	_ = run.Wait()
 	drop(beside, 3)
-	olog.until(t, 30*time.Second, "the outage", saying("files wait in the spool"))
+	olog.until(t, time.Minute, "the outage", saying("files wait in the spool"))
 	run = p.command(args...)
 	log = p.follow(run)
-	olog.until(t, 30*time.Second, "sent after the restart", func(l []string) bool { return counted(l, `"message":"sent"`) == 2 })
-	log.until(t, 30*time.Second, "its verdict", saying(`"kind":"verdict"`))
+	olog.until(t, time.Minute, "sent after the restart", func(l []string) bool { return counted(l, `"message":"sent"`) == 2 })
+	log.until(t, time.Minute, "its verdict", saying(`"kind":"verdict"`))
 	// A watch that cannot go on ends the program, with a reason.
 	if out, status := p.try("run", "--data", t.TempDir(), "--listen", "127.0.0.1:0", "--watch", filepath.Join(mine, "nowhere")); status != exitFailed || !strings.Contains(out, "nowhere") {
 		t.Errorf("a folder that is not there: %d %s", status, out)

@@ -75,7 +75,7 @@ func wait(t *testing.T, records chan *protocol.Record, seq uint64) *protocol.Rec
 			if r.InboxSeq > seq {
 				t.Fatalf("input %d was passed over", seq)
 			}
-		case <-time.After(30 * time.Second):
+		case <-time.After(time.Minute):
 			t.Fatalf("input %d has no record", seq)
 		}
 	}

@@ -115,7 +115,7 @@ func viewerApart(t *testing.T, p *place) {
 	if n := readAs(t, js, history.Query{}); n != 1 {
 		t.Errorf("the viewer reads %d records", n)
 	}
-	ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
 	seen, ended := make(chan uint64, 8), make(chan error, 1)
 	go func() {
@@ -229,7 +229,7 @@ func TestAnswersFollowTheGrant(t *testing.T) {
 			stored++
 		}
 		for _, p := range printers {
-			if _, err := nc.Request("swk.reading.quay."+p, []byte("{}"), 10*time.Second); err != nil {
+			if _, err := nc.Request("swk.reading.quay."+p, []byte("{}"), time.Minute); err != nil {
 				t.Errorf("%v: %v", printers, err)
 			}
 			if p == "dunlin" {

@@ -150,7 +150,7 @@ func TestEveryRoleEveryOperation(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if err := nc.FlushTimeout(10 * time.Second); err != nil {
+			if err := nc.FlushTimeout(time.Minute); err != nil {
 				t.Fatal(err)
 			}
 			// The server's complaint comes before its answer to the flush.

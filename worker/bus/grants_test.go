@@ -61,7 +61,7 @@ func TestGrantsTakeEffect(t *testing.T) {
 	}
 	select {
 	case <-closed: // a client that is turned away twice gives up
-	case <-time.After(20 * time.Second):
+	case <-time.After(time.Minute):
 		t.Fatal("the revoked station is still connected")
 	}
 	if _, _, err := s.enter(t, seed, nil); err == nil {

@@ -27,18 +27,12 @@ func startThree(t *testing.T) jetstream.JetStream {
 	var all []*server.Server
 	var routes []string
 	var ports []int
-	var held []net.Listener
 	for range 3 {
-		l, err := net.Listen("tcp", "127.0.0.1:0")
+		at, err := net.ResolveTCPAddr("tcp", bustest.FreePort(t))
 		if err != nil {
 			t.Fatal(err)
 		}
-		routes = append(routes, "nats://"+l.Addr().String())
-		ports = append(ports, l.Addr().(*net.TCPAddr).Port)
-		held = append(held, l)
-	}
-	for _, l := range held {
-		_ = l.Close()
+		routes, ports = append(routes, "nats://"+at.String()), append(ports, at.Port)
 	}
 	for i := range 3 {
 		o := &server.Options{ServerName: fmt.Sprintf("bus-%d", i+1), Host: "127.0.0.1", Port: -1, NoLog: true, NoSigs: true, JetStream: true, StoreDir: t.TempDir(), JetStreamMaxStore: 4 << 30, JetStreamMaxMemory: 1 << 20,
@@ -52,7 +46,7 @@ func startThree(t *testing.T) jetstream.JetStream {
 		all = append(all, s)
 	}
 	for _, s := range all {
-		if !s.ReadyForConnections(30 * time.Second) {
+		if !s.ReadyForConnections(time.Minute) {
 			t.Fatal("a server does not start")
 		}
 	}

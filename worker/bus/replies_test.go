@@ -93,7 +93,7 @@ func outsidePlace(t *testing.T, grants []bus.Grant) *place {
 	}
 	s.Start()
 	t.Cleanup(func() { s.Shutdown(); s.WaitForShutdown() })
-	if !s.ReadyForConnections(10 * time.Second) {
+	if !s.ReadyForConnections(time.Minute) {
 		t.Fatal("the server does not start")
 	}
 	enter := func(t *testing.T, name string) (*nats.Conn, jetstream.JetStream) {
@@ -236,7 +236,7 @@ func attack(t *testing.T, nc *nats.Conn, h bus.Grant) (asked int) {
 	}
 	if h.Scans {
 		// What it has stored itself, it can have sent.
-		if _, err := nc.Request(protocol.ScanSubject(h.Key, "y", "0"), []byte(`{"forged":true}`), 10*time.Second); err != nil {
+		if _, err := nc.Request(protocol.ScanSubject(h.Key, "y", "0"), []byte(`{"forged":true}`), time.Minute); err != nil {
 			t.Error(err)
 		}
 		for _, to := range forbidden {
@@ -249,7 +249,7 @@ func attack(t *testing.T, nc *nats.Conn, h bus.Grant) (asked int) {
 		if m.Subject == "$SRV.x" || strings.HasPrefix(m.Subject, "$JS.FC.") {
 			continue
 		}
-		answer, err := nc.RequestMsg(m, 10*time.Second)
+		answer, err := nc.RequestMsg(m, time.Minute)
 		if err != nil {
 			t.Errorf("%s asks %s: %v", h.Name, m.Subject, err)
 		} else if strings.Contains(string(answer.Data), "not enabled") {

@@ -77,7 +77,7 @@ func (b *bench) start(o Options) *Chat {
 
 func (b *bench) stop(c *Chat) {
 	b.t.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
 	defer cancel()
 	if err := c.Stop(ctx); err != nil {
 		b.t.Error(err)
@@ -209,7 +209,7 @@ func (s *fakeService) next(t *testing.T) request {
 	select {
 	case r := <-s.got:
 		return r
-	case <-time.After(20 * time.Second):
+	case <-time.After(time.Minute):
 		t.Fatal("nothing was sent")
 	}
 	return request{}

@@ -17,7 +17,7 @@ import (
 func (b *bench) settled(names ...string) {
 	b.t.Helper()
 	for _, name := range names {
-		deadline := time.Now().Add(20 * time.Second)
+		deadline := time.Now().Add(time.Minute)
 		for {
 			c, err := b.js.Consumer(b.t.Context(), protocol.StreamRecord, "chat-"+name)
 			if err != nil {

@@ -124,7 +124,7 @@ func TestAQuietNightHasNoMorning(t *testing.T) {
 // await waits until somebody waits for the time at.
 func await(t *testing.T, c *handclock.Clock, at time.Time) {
 	t.Helper()
-	limit := time.After(20 * time.Second)
+	limit := time.After(time.Minute)
 	for {
 		select {
 		case got := <-c.Asked():

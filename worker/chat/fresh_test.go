@@ -110,7 +110,7 @@ func TestHowSureIsNotCrowdedOut(t *testing.T) {
 // 5321, 3.3: a refused recipient does not end the transaction.
 func TestOneRefusedRecipientKeepsNobodyElseUntold(t *testing.T) {
 	addr, got := mailServer(t, map[string]string{"RCPT TO:<a@quay.example>": "550 no such mailbox"})
-	err := sendMail(t, addr, nastyMessage())
+	err := sendMail(t, addr, nastyMessage(), time.Minute)
 	select {
 	case <-got:
 	default:

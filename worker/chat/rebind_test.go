@@ -24,7 +24,7 @@ func TestANameCannotLeadInside(t *testing.T) {
 	for _, to := range [][4]byte{{127, 0, 0, 1}, {169, 254, 169, 254}, {0, 0, 0, 0}} {
 		asked := make(chan string, 100)
 		at := serveNames(t, to, asked)
-		g := newGuard(false, false, 5*time.Second, time.Now)
+		g := newGuard(false, false, time.Minute, time.Now)
 		d := g.dialer()
 		d.Resolver = &net.Resolver{PreferGo: true, Dial: func(ctx context.Context, network, _ string) (net.Conn, error) {
 			return (&net.Dialer{}).DialContext(ctx, "udp", at)

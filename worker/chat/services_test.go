@@ -261,9 +261,9 @@ func serveMail(conn net.Conn, answers map[string]string, got chan string) {
 	}
 }
 
-func sendMail(t *testing.T, addr string, m Message) error {
+func sendMail(t *testing.T, addr string, m Message, timeout time.Duration) error {
 	t.Helper()
-	c, err := New(nil, Options{Timeout: time.Second, Zone: time.UTC, Targets: []Target{{
+	c, err := New(nil, Options{Timeout: timeout, Zone: time.UTC, Targets: []Target{{
 		Name: "office", URL: "smtp://" + addr + "/?tls=off&from=" + url.QueryEscape("Worker <worker@quay.example>") + "&to=a@quay.example,b@quay.example",
 	}}})
 	if err != nil {
@@ -278,7 +278,7 @@ func TestEmail(t *testing.T) {
 	m := nastyMessage()
 	m.picture = bytes.Repeat([]byte("\x89PNG"), 100)
 	m.Title += "\r\nBcc: x@evil.example"
-	if err := sendMail(t, addr, m); err != nil {
+	if err := sendMail(t, addr, m, time.Minute); err != nil {
 		t.Fatal(err)
 	}
 	raw := <-got
@@ -331,7 +331,11 @@ func TestEmailAnswers(t *testing.T) {
 		{map[string]string{"DATA": "hang"}, Again},
 	} {
 		addr, _ := mailServer(t, c.answers)
-		err := sendMail(t, addr, nastyMessage())
+		timeout := time.Minute
+		if c.answers["DATA"] == "hang" {
+			timeout = 2 * time.Second
+		}
+		err := sendMail(t, addr, nastyMessage(), timeout)
 		e, ok := err.(*sendError)
 		if !ok || e.what != c.what {
 			t.Errorf("%v: %v", c.answers, err)

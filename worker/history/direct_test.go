@@ -100,7 +100,7 @@ func TestViewerReadsTheSame(t *testing.T) {
 
 	// New ones, as they come.
 	for who, js := range map[string]jetstream.JetStream{"here": js, "the viewer": vjs} {
-		ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
+		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 		seen := make(chan string)
 		ended := make(chan error, 1)
 		go func() {

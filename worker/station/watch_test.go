@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -79,10 +80,18 @@ func (b *inbox) publish(_ context.Context, site, printer, id string, data []byte
 
 func (b *inbox) set(f func()) { b.mu.Lock(); f(); b.mu.Unlock() }
 
+// attempts is how often something was sent, and inOrder what was stored: the watch may still be at work.
+func (b *inbox) attempts() (n int) { b.set(func() { n = b.tries }); return n }
+
+func (b *inbox) inOrder() (keys []string) {
+	b.set(func() { keys = slices.Clone(b.order) })
+	return keys
+}
+
 // until waits for what the inbox is told to become.
 func (b *inbox) until(t *testing.T, what string, ok func() bool) {
 	t.Helper()
-	limit := time.After(20 * time.Second)
+	limit := time.After(time.Minute)
 	for {
 		b.mu.Lock()
 		good, change := ok(), b.change
@@ -93,7 +102,7 @@ func (b *inbox) until(t *testing.T, what string, ok func() bool) {
 		select {
 		case <-change:
 		case <-limit:
-			t.Fatalf("waited in vain: %s (%d stored, %d attempts)", what, len(b.order), b.tries)
+			t.Fatalf("waited in vain: %s (%d stored, %d attempts)", what, len(b.inOrder()), b.attempts())
 		}
 	}
 }
@@ -116,7 +125,7 @@ func (l *logLines) Write(p []byte) (int, error) {
 
 func (l *logLines) until(t *testing.T, parts ...string) {
 	t.Helper()
-	limit := time.After(20 * time.Second)
+	limit := time.After(time.Minute)
 	for {
 		l.mu.Lock()
 		text, change := l.text.String(), l.change
@@ -354,11 +363,26 @@ func TestSpoolWithoutRoom(t *testing.T) {
 	}
 }
 
-// Files that cannot be taken are moved aside with a note; a late sidecar is waited for.
+// A sidecar that comes late is waited for, and goes with its file.
+func TestWatchWaitsForASidecar(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.opt = func(o *WatchOptions) { o.Patience = 10 * time.Minute } // longer than any machine takes to write it
+	b.write("quay/heron/late.txt", measured(3))
+	b.start()
+	b.log.until(t, "not readable yet", "late.txt")
+	b.write("quay/heron/late.toml", "media = 'pennant-knit'\npreset = 'deep'\nstage = 'pressed'\n")
+	b.bus.until(t, "the file whose sidecar came late", func() bool { return len(b.bus.order) == 1 })
+	b.log.until(t, `"message":"sent"`, "late.txt")
+	if !b.has("done/quay/heron/late.toml") {
+		t.Error("the sidecar did not go with its file")
+	}
+}
+
+// Files that cannot be taken are moved aside with a note.
 func TestWatchRefuses(t *testing.T) {
 	t.Parallel()
 	b := newBench(t)
-	b.opt = func(o *WatchOptions) { o.Patience = time.Second }
 	b.write(place+"/letter.txt", "Dear printer,\n")
 	b.write(place+"/empty.txt", "")
 	b.write("quay/heron/nothing-known.txt", measured(1))
@@ -369,11 +393,7 @@ func TestWatchRefuses(t *testing.T) {
 	for name, begins := range kinds {
 		b.write(place+"/"+name, begins+strings.Repeat("\x00\x01", 40))
 	}
-	b.write("quay/heron/late.txt", measured(3))
 	b.start()
-	b.log.until(t, "not readable yet", "late.txt")
-	b.write("quay/heron/late.toml", "media = 'pennant-knit'\npreset = 'deep'\nstage = 'pressed'\n")
-	b.bus.until(t, "the file whose sidecar came late", func() bool { return len(b.bus.order) == 1 })
 	for rel, why := range map[string]string{
 		place + "/letter.txt":                              "",
 		place + "/empty.txt":                               "the file is empty",
@@ -396,9 +416,8 @@ func TestWatchRefuses(t *testing.T) {
 	if _, err := os.Stat(picture); err == nil {
 		t.Error("the picture was not moved")
 	}
-	b.log.until(t, `"message":"sent"`, "late.txt")
-	if !b.has("done/quay/heron/late.toml") {
-		t.Error("the sidecar did not go with its file")
+	if n := b.bus.attempts(); n != 0 {
+		t.Errorf("%d attempts to send what was refused", n)
 	}
 }
 
@@ -417,7 +436,7 @@ func TestWatchOutageAndRestart(t *testing.T) {
 	if err := stop(); err != nil {
 		t.Fatal(err)
 	}
-	if len(b.bus.order) != 0 || b.has(place+"/000.txt") || !b.has("done/"+place+"/000.txt") {
+	if len(b.bus.inOrder()) != 0 || b.has(place+"/000.txt") || !b.has("done/"+place+"/000.txt") {
 		t.Fatal("not all was taken into the spool")
 	}
 	lost := map[string]bool{}
@@ -432,13 +451,14 @@ func TestWatchOutageAndRestart(t *testing.T) {
 	})
 	stop = b.start()
 	b.bus.until(t, "all", func() bool { return len(b.bus.order) == n })
-	for i, key := range b.bus.order[1:] {
-		if a, b := strings.TrimPrefix(b.bus.order[i], "heron/"), strings.TrimPrefix(key, "heron/"); a[:13] > b[:13] { // a version 7 UUID begins with its time
+	order := b.bus.inOrder()
+	for i, key := range order[1:] {
+		if a, b := strings.TrimPrefix(order[i], "heron/"), strings.TrimPrefix(key, "heron/"); a[:13] > b[:13] { // a version 7 UUID begins with its time
 			t.Fatalf("%s was sent before %s", a, b)
 		}
 	}
 	// The same files come again, one of them under another name and one elsewhere.
-	tries := b.bus.tries
+	tries := b.bus.attempts()
 	b.write(place+"/000.txt", measured(0))
 	b.write(place+"/copy.txt", measured(1))
 	b.write("quay/plover/pennant-knit/deep/pressed/000.txt", measured(0))
@@ -454,7 +474,7 @@ func TestWatchOutageAndRestart(t *testing.T) {
 	b.start()
 	b.bus.until(t, "the new one", func() bool { return len(b.bus.order) == n+2 })
 	b.log.until(t, `"message":"sent"`, "new.txt")
-	if got := b.bus.tries - tries; got > 4 { // plover's, new.txt's and the retries of answers lost
+	if got := b.bus.attempts() - tries; got > 4 { // plover's, new.txt's and the retries of answers lost
 		t.Errorf("%d attempts for two new files", got)
 	}
 	if !b.has("done/" + place + "/000-2.txt") {
