@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"strings"
 	"text/tabwriter"
@@ -77,17 +78,18 @@ func newChartList() *cobra.Command {
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
 			return withStores(c, func(s *bus.Stores) error {
-				charts, err := s.Charts(c.Context())
-				if err != nil {
-					return err
-				}
+				// What can be read is listed; what cannot is told after it.
+				charts, damaged := s.Charts(c.Context())
 				if asJSON {
 					for _, l := range charts {
 						if err := writeJSON(c, l); err != nil {
 							return err
 						}
 					}
-					return nil
+					return damaged
+				}
+				if len(charts) == 0 && damaged != nil {
+					return damaged
 				}
 				if len(charts) == 0 {
 					_, err := fmt.Fprintln(c.OutOrStdout(), "no chart is known yet; add one with `swathkeeper chart add FILE`")
@@ -98,7 +100,7 @@ func newChartList() *cobra.Command {
 				for _, l := range charts {
 					fmt.Fprintf(w, "%s\t%s\t%d\t%d\t%s\t%s\n", l.ID, l.Edition, len(l.Patches), len(l.Strips), strings.Join(l.Channels, " "), l.Driven)
 				}
-				return w.Flush()
+				return errors.Join(w.Flush(), damaged)
 			})
 		},
 	}
@@ -132,10 +134,7 @@ func newChartShow() *cobra.Command {
 
 // findChart gives the one layout of a name; several editions need the edition.
 func findChart(c *cobra.Command, s *bus.Stores, name string) (*protocol.Chart, error) {
-	charts, err := s.Charts(c.Context())
-	if err != nil {
-		return nil, err
-	}
+	charts, damaged := s.Charts(c.Context())
 	var found []*protocol.Chart
 	var all []string
 	for _, l := range charts {
@@ -149,6 +148,9 @@ func findChart(c *cobra.Command, s *bus.Stores, name string) (*protocol.Chart, e
 	}
 	switch len(found) {
 	case 0:
+		if damaged != nil {
+			return nil, fmt.Errorf("no chart %s can be read: %w", name, damaged)
+		}
 		return nil, fmt.Errorf("no chart %s is known; `swathkeeper chart list` shows those that are", name)
 	case 1:
 		return found[0], nil

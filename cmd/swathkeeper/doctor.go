@@ -123,6 +123,7 @@ func examine(c *cobra.Command, chats []string, inside bool) []doctor.Finding {
 	}
 	add(doctor.Bus(ctx, cl.js, !cfg.outside(), without...)...)
 	add(doctor.Store(ctx, cl.js, beside...)...)
+	add(doctor.Damage(ctx, cl.js)...)
 	if p, err := cfg.Keep.policy(); err == nil { // else loading the settings has said so
 		say("store", doctor.Fine, "", "%s", keptFor(p))
 	}

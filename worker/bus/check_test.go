@@ -40,13 +40,25 @@ func TestCheckRefusesWhatLosesData(t *testing.T) {
 			bad{name: "message ttl", on: s, word: "message TTLs", stream: func(c *jetstream.StreamConfig) { c.AllowMsgTTL = true }},
 			bad{name: "rollup", on: s, word: "rollups", stream: func(c *jetstream.StreamConfig) { c.AllowRollup = true }},
 			bad{name: "no direct reads", on: s, word: "allow direct", stream: func(c *jetstream.StreamConfig) { c.AllowDirect = false }},
+			bad{name: "few messages", on: s, word: "max messages", stream: func(c *jetstream.StreamConfig) { c.MaxMsgs = 1000 }},
+			bad{name: "small messages", on: s, word: "max message size", stream: func(c *jetstream.StreamConfig) { c.MaxMsgSize = 1 << 16 }},
+			bad{name: "sources", on: s, word: "remove its sources", stream: func(c *jetstream.StreamConfig) { c.Sources = []*jetstream.StreamSource{{Name: protocol.StreamRows}} }},
+			bad{name: "idle consumers go", on: s, word: "consumer limits", stream: func(c *jetstream.StreamConfig) { c.ConsumerLimits.InactiveThreshold = time.Hour }},
 			bad{name: "a subject less", on: s, word: "add this subject", stream: func(c *jetstream.StreamConfig) { c.Subjects = []string{"swk.elsewhere.>"} }},
 		)
 	}
 	for _, s := range []string{"KV_" + protocol.BucketCharts, "KV_" + protocol.BucketActive, "OBJ_" + protocol.BucketBaselines} {
 		all = append(all, bad{name: "ttl", on: s, word: "TTL", stream: func(c *jetstream.StreamConfig) { c.MaxAge = time.Hour; c.Duplicates = time.Minute }},
-			bad{name: "memory", on: s, word: "file storage", stream: func(c *jetstream.StreamConfig) { c.Storage, c.MaxBytes = jetstream.MemoryStorage, 1<<20 }})
+			bad{name: "memory", on: s, word: "file storage", stream: func(c *jetstream.StreamConfig) { c.Storage, c.MaxBytes = jetstream.MemoryStorage, 1<<20 }},
+			bad{name: "few messages", on: s, word: "max messages", stream: func(c *jetstream.StreamConfig) { c.MaxMsgs = 10 }},
+			bad{name: "small messages", on: s, word: "max message size", stream: func(c *jetstream.StreamConfig) { c.MaxMsgSize = 1 << 12 }},
+			bad{name: "message ttl", on: s, word: "message TTLs", stream: func(c *jetstream.StreamConfig) { c.AllowMsgTTL = true }},
+			bad{name: "sources", on: s, word: "another stream", stream: func(c *jetstream.StreamConfig) { c.Sources = []*jetstream.StreamSource{{Name: protocol.StreamRows}} }})
 	}
+	all = append(all,
+		bad{name: "few messages", on: protocol.StreamScans, word: "max messages", stream: func(c *jetstream.StreamConfig) { c.MaxMsgs = 10 }},
+		bad{name: "small messages", on: protocol.StreamScans, word: "max message size", stream: func(c *jetstream.StreamConfig) { c.MaxMsgSize = 1 << 12 }},
+	)
 	all = append(all,
 		bad{name: "many at a time", word: "order", cons: func(c *jetstream.ConsumerConfig) { c.MaxAckPending = 100 }},
 		bad{name: "no acknowledgement", word: "order", cons: func(c *jetstream.ConsumerConfig) { c.AckPolicy = jetstream.AckAllPolicy }},
@@ -117,6 +129,57 @@ func TestCheckRefusesWhatLosesData(t *testing.T) {
 		if err := bus.Provision(ctx, s.js, limits); err != nil {
 			t.Fatal(err)
 		}
+	}
+}
+
+// TestRemarks looks at streams that lose nothing, and are worth a word.
+func TestRemarks(t *testing.T) {
+	t.Parallel()
+	s := openShop(t, "127.0.0.1:0", nil)
+	ctx := t.Context()
+	said := func() string {
+		t.Helper()
+		list, err := bus.Remarks(ctx, s.js)
+		if err != nil {
+			t.Fatal(err)
+		}
+		text := ""
+		for _, r := range list {
+			if r.Next == "" {
+				t.Errorf("no next step for: %s", r.Text)
+			}
+			text += r.Text + "\n"
+		}
+		return text
+	}
+	if got := said(); got != "" {
+		t.Errorf("of what Provision makes: %s", got)
+	}
+	change := func(stream string, do func(*jetstream.StreamConfig)) {
+		t.Helper()
+		st, err := s.js.Stream(ctx, stream)
+		if err != nil {
+			t.Fatal(err)
+		}
+		c := st.CachedInfo().Config
+		do(&c)
+		if _, err := s.js.UpdateStream(ctx, c); err != nil {
+			t.Fatal(err)
+		}
+	}
+	change(protocol.StreamInbox, func(c *jetstream.StreamConfig) { c.Duplicates = 10 * time.Second })
+	change(protocol.StreamInbox, func(c *jetstream.StreamConfig) { c.DenyPurge = true })
+	change(protocol.StreamRecord, func(c *jetstream.StreamConfig) {
+		c.RePublish = &jetstream.RePublish{Source: ">", Destination: "copies.>"}
+	})
+	got := said()
+	for _, word := range []string{"SWK_INBOX knows the ids of what was sent for 10s", "SWK_INBOX denies purging", "SWK_RECORD publishes all that it takes once more, under copies.>"} {
+		if !strings.Contains(got, word) {
+			t.Errorf("%q is not said: %s", word, got)
+		}
+	}
+	if err := bus.Check(ctx, s.js); err != nil {
+		t.Errorf("a worker would refuse them: %v", err)
 	}
 }
 

@@ -127,25 +127,56 @@ func (s *Stores) PutChart(ctx context.Context, c *protocol.Chart) error {
 	return nil
 }
 
-// Charts gives every layout, in the order of their keys.
+// Charts gives every layout that can be read, in the order of their keys, and an error that names each
+// that cannot.
 func (s *Stores) Charts(ctx context.Context) ([]*protocol.Chart, error) {
-	keys, err := Keys(ctx, s.js, protocol.BucketCharts)
+	const prefix = "$KV." + protocol.BucketCharts + "."
+	info, err := s.charts.Status(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("store %s: %w", protocol.BucketCharts, err)
+	}
+	there := map[string]*Message{}
+	err = eachValue(ctx, s.js, protocol.BucketCharts, ">", func(key string, m Message) { there[key] = &m })
 	if err != nil {
 		return nil, err
 	}
-	var out []*protocol.Chart
-	for _, k := range keys {
-		e, err := s.charts.Get(ctx, k)
+	// A value whose place on the disk is damaged does not come; the store counts it all the same.
+	counted := map[string]struct{}{}
+	if uint64(len(there)) < info.Values() {
+		st, err := s.js.Stream(ctx, "KV_"+protocol.BucketCharts)
 		if err != nil {
-			return nil, fmt.Errorf("chart %s: %w", k, err)
+			return nil, fmt.Errorf("store %s: %w", protocol.BucketCharts, err)
 		}
-		c, err := protocol.DecodeChart(e.Value())
+		i, err := st.Info(ctx, jetstream.WithSubjectFilter(prefix+">"))
 		if err != nil {
-			return nil, fmt.Errorf("chart %s: %w", k, err)
+			return nil, fmt.Errorf("store %s: %w", protocol.BucketCharts, err)
+		}
+		for subject := range i.State.Subjects {
+			counted[strings.TrimPrefix(subject, prefix)] = struct{}{}
+		}
+	}
+	for key := range there {
+		counted[key] = struct{}{}
+	}
+	var out []*protocol.Chart
+	var bad []error
+	for _, key := range slices.Sorted(maps.Keys(counted)) {
+		m := there[key]
+		if m == nil {
+			bad = append(bad, fmt.Errorf("chart %s is damaged: the store has it and does not give it", key))
+			continue
+		}
+		if m.Removed {
+			continue
+		}
+		c, err := protocol.DecodeChart(m.Data)
+		if err != nil {
+			bad = append(bad, fmt.Errorf("chart %s: %w", key, err))
+			continue
 		}
 		out = append(out, c)
 	}
-	return out, nil
+	return out, errors.Join(bad...)
 }
 
 // PutBaseline stores a baseline under its own digest, so that storing it twice is storing it once.

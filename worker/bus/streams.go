@@ -102,25 +102,6 @@ func scans(l Limits) jetstream.StreamConfig {
 	}
 }
 
-// checkScans refuses a stream of pictures from which they can be taken away.
-func checkScans(c jetstream.StreamConfig) error {
-	switch {
-	case c.MaxMsgsPerSubject != 1 || c.Discard != jetstream.DiscardNew || !c.DiscardNewPerSubject:
-		return fmt.Errorf("stream %s lets a picture be replaced: set max messages per subject to 1, the discard policy to new, and discard new per subject", c.Name)
-	case c.AllowRollup:
-		return fmt.Errorf("stream %s lets one message remove others: do not allow rollups", c.Name)
-	case c.AllowMsgTTL:
-		return fmt.Errorf("stream %s lets a message say when it is forgotten: do not allow message TTLs", c.Name)
-	case c.Storage != jetstream.FileStorage:
-		return fmt.Errorf("stream %s is kept in memory: use file storage", c.Name)
-	case !c.AllowDirect:
-		return fmt.Errorf("stream %s does not allow direct reads: set allow direct", c.Name)
-	case !slices.Contains(c.Subjects, protocol.SubjectScans):
-		return fmt.Errorf("stream %s does not take %s: add this subject", c.Name, protocol.SubjectScans)
-	}
-	return nil
-}
-
 func keyValues(l Limits) []jetstream.KeyValueConfig {
 	list := []jetstream.KeyValueConfig{
 		{Bucket: protocol.BucketCharts, Description: "chart layouts", MaxBytes: 128 << 20, MaxValueSize: 1 << 20},
@@ -211,96 +192,6 @@ func provisionRows(ctx context.Context, js jetstream.JetStream, l Limits) error 
 	}
 	if err != nil && !errors.Is(err, jetstream.ErrStreamNameAlreadyInUse) {
 		return fmt.Errorf("stream %s: %w", protocol.StreamRows, err)
-	}
-	return nil
-}
-
-// ErrNotProvisioned says that a bus lacks a stream, store or consumer.
-var ErrNotProvisioned = errors.New("is not there")
-
-// Check looks at everything that Provision makes, changes nothing, and tells of all that is missing
-// or would lose data. Streams named in without are not looked at: Look leaves scans out.
-func Check(ctx context.Context, js jetstream.JetStream, without ...string) error {
-	var errs []error
-	away := false // without an answer there is no use in asking on
-	look := func(name string, check func(jetstream.StreamConfig) error) {
-		if away || slices.Contains(without, name) {
-			return
-		}
-		s, err := js.Stream(ctx, name)
-		switch {
-		case errors.Is(err, jetstream.ErrStreamNotFound):
-			err = fmt.Errorf("stream %s %w", name, ErrNotProvisioned)
-		case err != nil:
-			away = true
-			err = fmt.Errorf("stream %s: %w", name, err)
-		default:
-			err = check(s.CachedInfo().Config)
-		}
-		errs = append(errs, err)
-	}
-	for _, want := range streams(Limits{}) {
-		look(want.Name, func(c jetstream.StreamConfig) error { return checkStream(c, want) })
-	}
-	look(protocol.StreamScans, checkScans)
-	for _, kv := range keyValues(Limits{}) {
-		look("KV_"+kv.Bucket, func(c jetstream.StreamConfig) error { return checkStore(c, kv.TTL > 0) })
-	}
-	for _, o := range objects(Limits{}) {
-		look("OBJ_"+o.Bucket, func(c jetstream.StreamConfig) error { return checkStore(c, o.TTL > 0) })
-	}
-	if !away {
-		errs = append(errs, checkParts(ctx, js))
-	}
-	return errors.Join(errs...)
-}
-
-// checkStream refuses a stream that would lose readings or records by itself, or let somebody who
-// may only publish take them away.
-func checkStream(c, want jetstream.StreamConfig) error {
-	switch {
-	case c.MaxAge != 0:
-		return fmt.Errorf("stream %s forgets messages after %s; unjudged readings and the worker's memory would go: remove its max age", c.Name, c.MaxAge)
-	case c.Discard != jetstream.DiscardNew:
-		return fmt.Errorf("stream %s throws away old messages when it is full: set its discard policy to new", c.Name)
-	case c.Retention != jetstream.LimitsPolicy:
-		return fmt.Errorf("stream %s deletes what was acknowledged: set its retention to limits", c.Name)
-	case c.MaxMsgsPerSubject > 0:
-		return fmt.Errorf("stream %s keeps only %d messages a subject: remove that limit", c.Name, c.MaxMsgsPerSubject)
-	case c.Storage != jetstream.FileStorage:
-		return fmt.Errorf("stream %s is kept in memory: use file storage", c.Name)
-	case c.PersistMode != jetstream.DefaultPersistMode:
-		return fmt.Errorf("stream %s acknowledges before it has written: set its persist mode to default", c.Name)
-	case c.NoAck:
-		return fmt.Errorf("stream %s acknowledges nothing, so that nobody knows what it has: let it acknowledge", c.Name)
-	case c.AllowMsgTTL:
-		return fmt.Errorf("stream %s lets a message say when it is forgotten: do not allow message TTLs", c.Name)
-	case c.AllowRollup:
-		return fmt.Errorf("stream %s lets one message remove all others of its subject: do not allow rollups", c.Name)
-	case c.Mirror != nil || c.Sealed:
-		return fmt.Errorf("stream %s takes no messages, being a mirror or sealed: it must be the stream that stations and workers publish to", c.Name)
-	case c.SubjectTransform != nil && c.Name != protocol.StreamInbox: // the inbox's is looked at with its parts
-		return fmt.Errorf("stream %s renames what it takes: remove its subject transform", c.Name)
-	case !c.AllowDirect:
-		return fmt.Errorf("stream %s does not allow direct reads: set allow direct", c.Name)
-	}
-	for _, s := range want.Subjects {
-		if !slices.Contains(c.Subjects, s) {
-			return fmt.Errorf("stream %s does not take %s: add this subject", c.Name, s)
-		}
-	}
-	return nil
-}
-
-// checkStore refuses a key-value or object store that would forget by itself what must be kept.
-func checkStore(c jetstream.StreamConfig, mayForget bool) error {
-	switch {
-	case c.Storage != jetstream.FileStorage:
-		return fmt.Errorf("store %s is kept in memory: use file storage", c.Name)
-	case c.MaxAge != 0 && !mayForget:
-		return fmt.Errorf("store %s forgets what it holds after %s: remove its TTL", c.Name, c.MaxAge)
-	case c.Discard != jetstream.DiscardNew:
-		return fmt.Errorf("store %s throws away old values when it is full: set its discard policy to new", c.Name)
 	}
 	return nil
 }

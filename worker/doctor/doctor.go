@@ -63,7 +63,15 @@ func Bus(ctx context.Context, js jetstream.JetStream, own bool, without ...strin
 	err := bus.Check(ctx, js, without...)
 	switch {
 	case err == nil:
-		return []Finding{fine("bus", "everything that holds readings, records and baselines is there, and nothing is forgotten by itself")}
+		var out []Finding
+		remarks, err := bus.Remarks(ctx, js, without...)
+		if err != nil {
+			out = append(out, fault("bus", "see that the NATS servers run and can be reached", "%v", err))
+		}
+		for _, r := range remarks {
+			out = append(out, look("bus", r.Next, "%s", r.Text))
+		}
+		return append(out, fine("bus", "everything that holds readings, records and baselines is there, and nothing is forgotten by itself"))
 	case errors.Is(err, bus.ErrNotProvisioned) && lost(ctx, js):
 		return []Finding{fault("bus", "bring the store back from a copy (`swathkeeper import`) before a worker starts: what is made anew is empty", "%v, while others hold messages: a part of this store is lost", err)}
 	case errors.Is(err, bus.ErrNotProvisioned) && own:
@@ -149,7 +157,9 @@ func Store(ctx context.Context, js jetstream.JetStream, beside ...retention.Size
 		switch {
 		case err != nil:
 			out = append(out, fault("store", "keep a copy of the data folder and report it; a newer release may have written it", "the newest record of %s/%s cannot be read: %v", p[0], p[1], err))
-		case last != nil && last.Top != last.Seq:
+		case last == nil:
+			out = append(out, fault("store", fromCopy, "the newest record of %s/%s is damaged: the store has it and does not give it", p[0], p[1]))
+		case last.Top != last.Seq:
 			out = append(out, look("store", "see who has an administrator's credentials", "something that is no record lies among those of %s/%s, at %d", p[0], p[1], last.Top))
 			read++
 		default:

@@ -1,0 +1,265 @@
+package main
+
+import (
+	"bufio"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"strings"
+	"time"
+
+	"gonum.org/v1/gonum/stat"
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// soakResult is what a soak measured, of a worker in a process of its own.
+type soakResult struct {
+	Plan     soakPlan `json:"plan"`
+	CutShort string   `json:"cut_short,omitempty"` // why; empty: it went to its end
+	Minutes  float64  `json:"minutes"`
+	Rate     float64  `json:"rate"` // readings a second that were sent
+	Readings int      `json:"readings"`
+	Verdicts float64  `json:"verdicts"`
+	Waiting  float64  `json:"waiting"` // inputs without a record at the end
+
+	IdleMB         float64 `json:"idle_mb"`          // resident memory before any reading
+	IdleCPUPercent float64 `json:"idle_cpu_percent"` // of one core
+
+	WarmUpMinutes float64    `json:"warm_up_minutes"` // cut off before the slopes were fitted
+	Live          soakSlope  `json:"live_mb"`
+	Anonymous     soakSlope  `json:"anonymous_mb"`
+	Resident      soakSlope  `json:"resident_mb"`
+	Goroutines    soakSlope  `json:"goroutines"`
+	Disk          soakSlope  `json:"disk_mb"`
+	LimitMB       float64    `json:"limit_mb"`
+	CPUPercent    float64    `json:"cpu_percent"`
+	Course        []soakPart `json:"course"` // of the whole, the warm-up too
+}
+
+// soakSlope is a slope by the hour after the warm-up.
+type soakSlope struct {
+	Mean    float64 `json:"mean"`
+	Max     float64 `json:"max"`
+	PerHour float64 `json:"per_hour"`
+	SE      float64 `json:"se"`
+	Low     float64 `json:"low"` // 95 % interval of the slope
+	High    float64 `json:"high"`
+	Bound   float64 `json:"bound"`
+	Verdict string  `json:"verdict"` // flat, grows or not shown
+}
+
+// soakPart is the means of a tenth of a soak.
+type soakPart struct {
+	Minute     float64 `json:"minute"` // its middle
+	Live       float64 `json:"live_mb"`
+	Anonymous  float64 `json:"anonymous_mb"`
+	Resident   float64 `json:"resident_mb"`
+	Goroutines float64 `json:"goroutines"`
+	Disk       float64 `json:"disk_mb"`
+}
+
+// soakBatches is into how many equal stretches what comes after the warm-up is divided.
+const soakBatches = 12
+
+// warmUp is how much of a soak of a length is cut off before a slope is fitted.
+func (p soakPlan) warmUp(length time.Duration) time.Duration {
+	return max(length/3, p.Window+2*time.Minute, p.Keep+2*time.Minute)
+}
+
+// Bounds of the growth by the hour up to which something is flat: its confidence interval must lie
+// below. A reading of which nothing but an id was kept would show as 130 bytes, 47 MB an hour at 100
+// readings a second.
+const (
+	liveBound       = 12.0 // MB
+	residentBound   = 24.0 // MB
+	goroutinesBound = 20.0
+)
+
+func sumUp(p soakPlan, all []sample) (*soakResult, error) {
+	r := &soakResult{Plan: p}
+	var load []sample
+	var begun, idle sample
+	for _, s := range all {
+		switch s.Phase {
+		case "begun":
+			begun = s
+		case "idle":
+			idle = s
+		case "load":
+			load = append(load, s)
+		}
+	}
+	if !idle.At.IsZero() {
+		r.IdleMB = idle.Resident / 1e6
+		if d := idle.At.Sub(begun.At).Seconds(); d > 1 {
+			r.IdleCPUPercent = 100 * (idle.CPU - begun.CPU) / d
+		}
+	}
+	if len(load) < 10 {
+		return nil, errors.New("too few samples to say anything: make it longer")
+	}
+	first, last := load[0], load[len(load)-1]
+	r.Minutes = last.At.Sub(idle.At).Minutes()
+	r.Readings, r.Rate = last.Sent, float64(last.Sent)/last.At.Sub(idle.At).Seconds()
+	r.Verdicts, r.Waiting, r.LimitMB = last.Verdicts-idle.Verdicts, last.Waiting, last.Limit/1e6
+	r.course(load)
+
+	cut := p.warmUp(last.At.Sub(first.At))
+	r.WarmUpMinutes = cut.Minutes()
+	for len(load) > 0 && load[0].At.Sub(idle.At) < cut {
+		load = load[1:]
+	}
+	if len(load) > 1 {
+		r.CPUPercent = 100 * (last.CPU - load[0].CPU) / last.At.Sub(load[0].At).Seconds()
+	}
+	fit := func(bound float64, of func(sample) float64) soakSlope { return fitSoak(load, bound, of) }
+	r.Live = fit(liveBound, func(s sample) float64 { return s.Live / 1e6 })
+	r.Anonymous = fit(residentBound, func(s sample) float64 { return s.Anonymous / 1e6 })
+	r.Resident = fit(residentBound, func(s sample) float64 { return s.Resident / 1e6 })
+	r.Goroutines = fit(goroutinesBound, func(s sample) float64 { return s.Goroutines })
+	r.Disk = fit(math.Inf(1), func(s sample) float64 { return s.Folder / 1e6 })
+	return r, nil
+}
+
+// course says how all went, the warm-up too, so that a reader can judge the cut.
+func (r *soakResult) course(load []sample) {
+	parts := 10
+	for i := range parts {
+		part := load[i*len(load)/parts : (i+1)*len(load)/parts]
+		if len(part) == 0 {
+			continue
+		}
+		mean := func(of func(sample) float64) float64 {
+			sum := 0.0
+			for _, s := range part {
+				sum += of(s)
+			}
+			return sum / float64(len(part))
+		}
+		r.Course = append(r.Course, soakPart{
+			Minute: mean(func(s sample) float64 { return s.At.Sub(load[0].At).Minutes() }),
+			Live:   mean(func(s sample) float64 { return s.Live / 1e6 }), Anonymous: mean(func(s sample) float64 { return s.Anonymous / 1e6 }),
+			Resident: mean(func(s sample) float64 { return s.Resident / 1e6 }), Goroutines: mean(func(s sample) float64 { return s.Goroutines }),
+			Disk: mean(func(s sample) float64 { return s.Folder / 1e6 }),
+		})
+	}
+}
+
+// fitSoak fits a straight line to the means of equal stretches of samples. Samples follow each other so
+// closely that they are not independent; means of stretches of a minute or more nearly are.
+func fitSoak(list []sample, bound float64, of func(sample) float64) soakSlope {
+	f := soakSlope{Bound: bound, Verdict: notShown, Low: math.Inf(-1), High: math.Inf(1), SE: math.Inf(1)}
+	if len(list) < 2*soakBatches {
+		return f
+	}
+	var x, y []float64
+	for i := range soakBatches {
+		part := list[i*len(list)/soakBatches : (i+1)*len(list)/soakBatches]
+		var hours, values []float64
+		for _, s := range part {
+			hours, values = append(hours, s.At.Sub(list[0].At).Hours()), append(values, of(s))
+			f.Max = max(f.Max, of(s))
+		}
+		x, y = append(x, stat.Mean(hours, nil)), append(y, stat.Mean(values, nil))
+	}
+	f.Mean = stat.Mean(y, nil)
+	f.PerHour, f.SE = fitSlope(x, y)
+	t := distuv.StudentsT{Sigma: 1, Nu: soakBatches - 2}.Quantile(0.975)
+	f.Low, f.High = f.PerHour-t*f.SE, f.PerHour+t*f.SE
+	switch {
+	case f.High <= bound:
+		f.Verdict = flat
+	case f.Low > 0:
+		f.Verdict = grows
+	}
+	return f
+}
+
+const (
+	flat     = "flat"
+	grows    = "grows"
+	notShown = "not shown"
+)
+
+// fitSlope is the least-squares slope of y on x and its standard error.
+func fitSlope(x, y []float64) (slope, se float64) {
+	a, b := stat.LinearRegression(x, y, nil, false)
+	mx, sxx, rss := stat.Mean(x, nil), 0.0, 0.0
+	for i := range x {
+		sxx += (x[i] - mx) * (x[i] - mx)
+		e := y[i] - a - b*x[i]
+		rss += e * e
+	}
+	return b, math.Sqrt(rss / float64(len(x)-2) / sxx)
+}
+
+// readSoak sums up the file of a soak.
+func readSoak(path string) (*soakResult, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	var p soakPlan
+	var all []sample
+	lines := bufio.NewScanner(f)
+	for n := 1; lines.Scan(); n++ {
+		if n == 1 {
+			if err := json.Unmarshal(lines.Bytes(), &p); err != nil {
+				return nil, fmt.Errorf("%s: the first line says no plan of a soak: %w", path, err)
+			}
+			continue
+		}
+		var s sample
+		if err := json.Unmarshal(lines.Bytes(), &s); err != nil {
+			break // the line at which it was cut short
+		}
+		all = append(all, s)
+	}
+	if err := lines.Err(); err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	r, err := sumUp(p, all)
+	if err == nil && float64(r.Readings) < math.Floor(p.Rate*p.Minutes*60) {
+		r.CutShort = fmt.Sprintf("the file ends after %d readings", r.Readings)
+	}
+	return r, err
+}
+
+func (r *soakResult) text() string {
+	var b strings.Builder
+	if r.CutShort != "" {
+		fmt.Fprintf(&b, "CUT SHORT: %s\n", r.CutShort)
+	}
+	fmt.Fprintf(&b, "idle: %.1f MB resident, %.2f %% of a core\n", r.IdleMB, r.IdleCPUPercent)
+	fmt.Fprintf(&b, "%.1f min, %.1f readings/s sent, %d readings, %.0f verdicts, %.0f waiting at the end\n", r.Minutes, r.Rate, r.Readings, r.Verdicts, r.Waiting)
+	fmt.Fprintf(&b, "\n  minute  live MB  own MB  resident MB  goroutines  disk MB\n")
+	for _, c := range r.Course {
+		mark := " "
+		if c.Minute < r.WarmUpMinutes {
+			mark = "w"
+		}
+		fmt.Fprintf(&b, "%s %6.1f  %7.1f %7.1f  %11.1f  %10.1f  %7.0f\n", mark, c.Minute, c.Live, c.Anonymous, c.Resident, c.Goroutines, c.Disk)
+	}
+	fmt.Fprintf(&b, "\nw: warm-up, the first %.1f min, cut off: ids are known for %s", r.WarmUpMinutes, r.Plan.Window)
+	if r.Plan.Keep > 0 {
+		fmt.Fprintf(&b, ", inputs and records kept for %s", r.Plan.Keep)
+	} else {
+		b.WriteString(", nothing is removed")
+	}
+	fmt.Fprintf(&b, "\nafter it, %.1f %% of a core; slopes an hour, standard errors, 95 %% intervals:\n", r.CPUPercent)
+	for _, l := range []struct {
+		name, unit string
+		s          soakSlope
+	}{{"live heap", "MB", r.Live}, {"own memory", "MB", r.Anonymous}, {"resident", "MB", r.Resident}, {"goroutines", "", r.Goroutines}, {"disk", "MB", r.Disk}} {
+		fmt.Fprintf(&b, "  %-10s %+9.2f +- %.2f (%+.2f to %+.2f) %s, mean %.1f, at most %.1f: %s", l.name, l.s.PerHour, l.s.SE, l.s.Low, l.s.High, l.unit, l.s.Mean, l.s.Max, strings.ToUpper(l.s.Verdict))
+		if !math.IsInf(l.s.Bound, 1) {
+			fmt.Fprintf(&b, " (up to %+.0f)", l.s.Bound)
+		}
+		b.WriteString("\n")
+	}
+	fmt.Fprintf(&b, "disk: %.0f MB at most, of %.0f that the limits allow\n", r.Disk.Max, r.LimitMB)
+	return b.String()
+}
