@@ -50,7 +50,7 @@ replaces its key too.
 A station may send readings of its own printers, and nothing else; --notes also lets it
 send notes about them (journal entries, baseline, hold), --scans lets it fetch chart
 layouts and store pictures. Other roles: worker (judges on an outside bus), viewer (reads
-history), admin (everything).`,
+history, readings and charts), admin (everything).`,
 		Example: `  swathkeeper station grant bench-1 --site quay --printer heron --printer plover
   swathkeeper station grant office --role viewer
   swathkeeper station grant bench-2 --site quay --printer dunlin --server-config`,
@@ -155,7 +155,7 @@ func rights(g *bus.Grant) string {
 	case bus.RoleWorker:
 		return "judge readings and store records"
 	case bus.RoleViewer:
-		return "read records, layouts and baselines"
+		return "read records, readings, layouts and baselines"
 	}
 	t := "send readings"
 	if g.Notes {

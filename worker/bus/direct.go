@@ -38,6 +38,9 @@ const (
 	directBatch = 1000
 	directBytes = 16 << 20
 	directLimit = 30 * time.Second // between two messages of an answer
+	// firstLimit is how long the first may take to come: a question that is not allowed, or that meets a
+	// damaged block, has no answer at all.
+	firstLimit = 10 * time.Second
 )
 
 // direct calls fn with each message of an answer, and gives how many are left after it.
@@ -54,15 +57,15 @@ func direct(ctx context.Context, nc *nats.Conn, stream string, req directRequest
 	if err := nc.PublishRequest("$JS.API.DIRECT.GET."+stream, sub.Subject, data); err != nil {
 		return 0, err
 	}
-	for {
-		limited, cancel := context.WithTimeout(ctx, directLimit)
+	for wait := firstLimit; ; wait = directLimit {
+		limited, cancel := context.WithTimeout(ctx, wait)
 		m, err := sub.NextMsgWithContext(limited)
 		cancel()
 		if err != nil {
 			if cause := context.Cause(ctx); cause != nil {
-				err = cause
+				return 0, cause
 			}
-			return 0, err
+			return 0, fmt.Errorf("stream %s gives no answer within %s: it may not be read with these credentials, or is damaged: %w", stream, wait, err)
 		}
 		switch status := m.Header.Get("Status"); status {
 		case "":

@@ -18,7 +18,7 @@ type Role string
 const (
 	RoleStation Role = "station" // sends readings of the printers it was granted
 	RoleWorker  Role = "worker"  // judges, on a bus outside its own process
-	RoleViewer  Role = "viewer"  // reads records and layouts
+	RoleViewer  Role = "viewer"  // reads records, the readings behind them, layouts and baselines
 	RoleAdmin   Role = "admin"   // everything
 )
 
@@ -134,7 +134,9 @@ func (g *Grant) Permissions() *server.Permissions {
 		pub = append(pub, putObjects(protocol.BucketBaselines)...)
 	case RoleViewer:
 		listen = append(listen, g.hears()...)
-		pub = append(pub, "$JS.API.STREAM.INFO."+protocol.StreamInbox, "$JS.API.CONSUMER.INFO."+protocol.StreamInbox+".*")
+		// A verdict's chart is drawn from its reading.
+		pub = append(pub, readStream(protocol.StreamInbox)...)
+		pub = append(pub, "$JS.API.CONSUMER.INFO."+protocol.StreamInbox+".*")
 		// Asking the workers how they are doing.
 		pub = append(pub, protocol.SubjectStatus, "$SRV.*", "$SRV.*.swathkeeper", "$SRV.*.swathkeeper.*")
 		pub = append(pub, readStream(protocol.StreamRecord)...)

@@ -24,6 +24,8 @@ import (
 	"swathkeeper/worker"
 	"swathkeeper/worker/bus"
 	"swathkeeper/worker/chat"
+	"swathkeeper/worker/detail"
+	"swathkeeper/worker/doctor"
 	"swathkeeper/worker/handclock"
 	"swathkeeper/worker/history"
 	"swathkeeper/worker/station"
@@ -465,7 +467,8 @@ func TestViewerMayOnlyRead(t *testing.T) {
 		"deleting":                     api + "CONSUMER.DELETE.SWK_RECORD.chat-night",
 		"the judge":                    api + "CONSUMER.CREATE.SWK_INBOX.judge",
 		"taking the judge's messages":  api + "CONSUMER.MSG.NEXT.SWK_INBOX.judge",
-		"reading the inbox":            api + "DIRECT.GET.SWK_INBOX",
+		"deleting an input":            api + "STREAM.MSG.DELETE.SWK_INBOX",
+		"purging the inbox":            api + "STREAM.PURGE.SWK_INBOX",
 		"a reading":                    "swk.reading.quay.heron",
 		"a note":                       "swk.note.quay.heron",
 		"a record":                     "swk.record.quay.heron.alert.-",
@@ -624,6 +627,13 @@ func TestWorkerAndViewer(t *testing.T) {
 	}
 	if c, err := vstores.Charts(t.Context()); err != nil || len(c) != 1 {
 		t.Errorf("the viewer reads %d layouts: %v", len(c), err)
+	}
+	// A chart is drawn from the reading behind its verdict.
+	if got, err := detail.Reading(t.Context(), vjs, &protocol.Verdict{Reading: r.ID, ReadingSeq: 1}); err != nil || got == nil || got.ID != r.ID {
+		t.Errorf("the viewer reads a reading: %v, %v", got, err)
+	}
+	if f := doctor.Damage(t.Context(), vjs); doctor.Worst(f) != doctor.Fine {
+		t.Errorf("the viewer looks for damage: %+v", f)
 	}
 	stop()
 	s.log.mu.Lock()
