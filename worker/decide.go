@@ -262,10 +262,11 @@ func (k *keeper) model(ctx context.Context, digest string) (*judge.Model, error)
 	if err != nil {
 		return nil, err
 	}
+	shared := k.models.share(b)
 	m, err := judge.Prepare(b)
 	if err != nil {
 		return nil, err
 	}
-	k.models.keep(digest, m, len(data))
+	k.models.keep(digest, m, len(data), shared)
 	return m, nil
 }

@@ -21,6 +21,8 @@ type models struct {
 	ready map[string]readyModel // by digest
 	last  map[string]string     // the digest by which a series was judged last, "" for none, by site.printer.series
 	bad   map[string]damage     // by digest
+
+	layouts map[string]*judge.Baseline // one baseline for each layout, whose others share what they have alike
 }
 
 // damage is why a baseline could not be read, tried as often as an input is.
@@ -66,8 +68,11 @@ type readyModel struct {
 
 const (
 	// readyBytes is how many bytes of memory a baseline takes that is ready, for each byte that it is
-	// stored with: measured as 5 with up to 8 strips and 6.7 with 32, at 60 to 5,000 patches.
-	readyBytes = 6
+	// stored with, readyLeast what it takes besides, and ownLayout what it takes for each of those bytes where
+	// it has its layout to itself: `trials scaling` measures them.
+	readyBytes = 2
+	readyLeast = 24 << 10
+	ownLayout  = 1
 	// plainBound is the bound where nobody has set a limit of memory.
 	plainBound = 256 << 20
 	leastBound = 32 << 20
@@ -90,14 +95,18 @@ func (c *models) get(digest string) *judge.Model {
 	return c.ready[digest].model
 }
 
-// keep keeps a baseline ready that was stored with so many bytes. The newest one is always kept.
-func (c *models) keep(digest string, m *judge.Model, stored int) {
+// keep keeps a baseline ready that was stored with so many bytes; shared says that it has its layout in
+// common with others. The newest one is always kept.
+func (c *models) keep(digest string, m *judge.Model, stored int, shared bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if _, known := c.ready[digest]; known {
 		return // two parts made it ready at once
 	}
-	bytes := readyBytes * int64(stored)
+	bytes := readyBytes*int64(stored) + readyLeast
+	if !shared {
+		bytes += ownLayout * int64(stored)
+	}
 	for other, r := range c.ready {
 		if c.used+bytes <= c.most {
 			break
@@ -107,6 +116,25 @@ func (c *models) keep(digest string, m *judge.Model, stored int) {
 	}
 	c.ready[digest] = readyModel{m, bytes}
 	c.used += bytes
+}
+
+// layoutsShared bounds how many layouts are remembered for sharing.
+const layoutsShared = 64
+
+// share lets a baseline have its layout in common with those of other printers and conditions: it is a
+// quarter of what a baseline takes, and a shop prints one chart, or two. It reports whether it did.
+func (c *models) share(b *judge.Baseline) bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	key := b.Chart.ID + "." + b.Chart.Edition
+	if known := c.layouts[key]; known != nil && b.ShareLayout(known) {
+		return true
+	}
+	if c.layouts == nil || len(c.layouts) >= layoutsShared {
+		c.layouts = map[string]*judge.Baseline{}
+	}
+	c.layouts[key] = b.LayoutOnly()
+	return false
 }
 
 // judgedBy notes the baseline by which a series was judged, "" for none.

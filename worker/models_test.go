@@ -5,6 +5,8 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"swathkeeper/measure/drift"
+	"swathkeeper/protocol"
 	"swathkeeper/worker/judge"
 )
 
@@ -13,7 +15,7 @@ import (
 func TestModelsStayInTheirBound(t *testing.T) {
 	t.Parallel()
 	c := newModels()
-	c.most = 1000 * readyBytes
+	c.most = 1000*readyBytes + 8*readyLeast // eight of about 120 each
 	rng := rand.New(rand.NewPCG(1, 2))
 	for i := range 2000 {
 		digest := fmt.Sprint(rng.IntN(60))
@@ -21,7 +23,7 @@ func TestModelsStayInTheirBound(t *testing.T) {
 		m := c.get(digest)
 		if m == nil {
 			m = &judge.Model{}
-			c.keep(digest, m, stored)
+			c.keep(digest, m, stored, true)
 		}
 		c.judgedBy("quay", "heron", digest, digest)
 		var sum int64
@@ -36,7 +38,7 @@ func TestModelsStayInTheirBound(t *testing.T) {
 		}
 	}
 	if n := len(c.ready); n < 4 || n > 20 {
-		t.Errorf("%d are kept, want about %d", n, 1000/120)
+		t.Errorf("%d are kept, want about %d", n, 8)
 	}
 	gone := 0
 	for i := range 60 {
@@ -57,8 +59,46 @@ func TestModelsStayInTheirBound(t *testing.T) {
 		t.Error("a series that was judged without a baseline is not known as such")
 	}
 	// One larger than the bound is kept alone.
-	c.keep("large", &judge.Model{}, 5000)
+	c.keep("large", &judge.Model{}, 500_000, false)
 	if c.get("large") == nil || len(c.ready) != 1 {
 		t.Errorf("%d are kept beside one larger than the bound", len(c.ready)-1)
+	}
+}
+
+// TestLayoutsAreShared: baselines of one layout hold it in common once they are ready; those of another
+// edition, or of one that was changed and kept its name, do not.
+func TestLayoutsAreShared(t *testing.T) {
+	t.Parallel()
+	layout := func(edition string, patches ...string) *judge.Baseline {
+		b := &judge.Baseline{Colour: &drift.Baseline{Chart: drift.Chart{IDs: patches, Driven: drift.DrivenInk}}}
+		b.Chart = &protocol.Chart{ID: "strip", Edition: edition}
+		for _, id := range patches {
+			b.Chart.Patches = append(b.Chart.Patches, protocol.Patch{ID: id})
+		}
+		return b
+	}
+	c := newModels()
+	first, second := layout("1", "a", "b"), layout("1", "a", "b")
+	if c.share(first) || !c.share(second) {
+		t.Error("the first of a layout is shared, or the second is not")
+	}
+	if first.Chart != second.Chart || &first.Colour.Chart.IDs[0] != &second.Colour.Chart.IDs[0] {
+		t.Error("two of one layout hold it twice")
+	}
+	edition, changed := layout("2", "a", "b"), layout("1", "a", "c")
+	if c.share(edition) || c.share(changed) {
+		t.Error("another edition, or a changed layout, was taken for the same")
+	}
+	if edition.Chart.Edition != "2" || changed.Chart.Patches[1].ID != "c" || changed.Colour.Chart.IDs[1] != "c" {
+		t.Error("a baseline was given another one's layout")
+	}
+	// What stands in the protocol alone is not enough: the judge's own layout must be alike too.
+	odd := layout("2", "a", "b")
+	odd.Colour.Chart.IDs[1] = "z"
+	if c.share(odd) || odd.Colour.Chart.IDs[1] != "z" {
+		t.Error("a baseline whose own layout differs was given another one's")
+	}
+	if len(first.Chart.Patches) != 2 || first.Chart.Patches[0].ID != "a" {
+		t.Error("what the first one holds has changed")
 	}
 }

@@ -34,6 +34,7 @@ func scaleChart(ctx context.Context, t *scaleTable, sizes []int, size func(n int
 		{Name: "learn from 10, ms", Format: "%.0f", Line: true, Plot: true},
 		{Name: "make ready, ms", Format: "%.1f", Line: true, Plot: true},
 		{Name: "baseline, KB", Format: "%.0f", Line: true},
+		{Name: "ready, KB", Format: "%.0f", Line: true},
 	}
 	for _, n := range sizes {
 		row, err := scaleOne(ctx, size, n)
@@ -102,7 +103,40 @@ func scaleOne(ctx context.Context, size func(int) (int, int), n int) ([]float64,
 	rec := &protocol.Record{Schema: protocol.SchemaRecord, ID: v.ID, Kind: protocol.KindVerdict, Series: v.Series, At: v.At, Site: v.Site, Printer: v.Printer, Verdict: v}
 	var out []byte
 	write, err := timeOf(ctx, func() (err error) { out, err = protocol.Encode(rec); return err })
-	return []float64{kb(len(data)), decode, took, write, kb(len(out)), learn, ready, kb(len(stored))}, err
+	if err != nil {
+		return nil, err
+	}
+	held, err := heapOfReady(stored)
+	return []float64{kb(len(data)), decode, took, write, kb(len(out)), learn, ready, kb(len(stored)), held / 1000}, err
+}
+
+// heapOfReady is how many bytes of heap a baseline takes that is ready, beside others of its layout.
+func heapOfReady(stored []byte) (float64, error) {
+	const n = 8
+	var models [n]*judge.Model
+	var layout *judge.Baseline
+	var before, after runtime.MemStats
+	for i := range n + 1 {
+		b, err := judge.DecodeBaseline(stored)
+		if err != nil {
+			return 0, err
+		}
+		if layout == nil { // the first one brings the layout and is not kept
+			layout = b.LayoutOnly()
+			runtime.GC()
+			runtime.ReadMemStats(&before)
+			continue
+		}
+		b.ShareLayout(layout)
+		if models[i-1], err = judge.Prepare(b); err != nil {
+			return 0, err
+		}
+	}
+	runtime.GC()
+	runtime.ReadMemStats(&after)
+	runtime.KeepAlive(&models)
+	runtime.KeepAlive(layout)
+	return (float64(after.HeapAlloc) - float64(before.HeapAlloc)) / n, nil
 }
 
 func kb(n int) float64 { return float64(n) / 1000 }

@@ -74,16 +74,20 @@ func seriesBends(t *scaleTable) string {
 	return fmt.Sprintf("A record carries the alert state of its whole printer, so that the newest one alone brings a worker back: %.2f KB for each condition. "+
 		"The record is a straight line in the conditions of one printer, and a store that takes readings of all of them grows with their square; "+
 		"a record may be 1 MB, which is some %.0f conditions. %s",
-		each, math.Round(1000/each/100)*100, fmt.Sprintf(readyBends, t.at("next ones, ms", 50), t.at("next ones, ms", 200)))
+		each, math.Round(1000/each/100)*100, readyBend(t, 100, 200))
 }
 
 // readyBends is the bend that both tables of a shop have.
 const readyBends = "A worker keeps baselines ready within half of its soft limit of memory, which was 192 MB here as it is where nobody says otherwise " +
-	"(`run --memory`): some 60 of 400 patches. Where more take turns, which one is ready is left to chance, and the others cost what a first reading costs: " +
-	"%.1f ms a reading at 50 conditions, %.1f ms at 200."
+	"(`run --memory`): some 180 of 400 patches and one layout. Where more take turns, which one is ready is left to chance, and the others cost what a first reading costs: " +
+	"%.1f ms a reading at %d conditions, %.1f ms at %d."
+
+func readyBend(t *scaleTable, few, many int) string {
+	return fmt.Sprintf(readyBends, t.at("next ones, ms", float64(few)), few, t.at("next ones, ms", float64(many)), many)
+}
 
 func printerBends(t *scaleTable) string {
-	return fmt.Sprintf(readyBends, t.at("next ones, ms", 50), t.at("next ones, ms", 200)) + fmt.Sprintf(" From there on a reading costs little more, whatever else stands in the store (%.1f ms at 10,000 printers). "+
+	return readyBend(t, 100, 400) + fmt.Sprintf(" From there on a reading costs little more, whatever else stands in the store (%.1f ms at 10,000 printers). "+
 		"At its start a worker reads the newest record of every printer, so that starting is a straight line (power %.2f over the last tenfold).",
 		t.at("next ones, ms", 10_000), t.power("start, s", 10))
 }

@@ -50,7 +50,9 @@ type speedRun struct {
 	RecordBytes  int     `json:"record_bytes"`
 	BarePerS     float64 `json:"bare_per_s"`
 	WorkerPerS   float64 `json:"worker_per_s"`
-	Ratio        float64 `json:"ratio"`
+	Ratio        float64 `json:"ratio"` // the median of the rounds' ratios
+	// Ratios are those of each round: how far they lie apart says how quiet the machine was.
+	Ratios []float64 `json:"ratios"`
 	// BareCPU and WorkerCPU are microseconds of processor time a reading, the server's included: they
 	// tell more than the rates where other programs run.
 	BareCPU   float64 `json:"bare_cpu_us"`
@@ -89,7 +91,7 @@ func (s *stretch) cpuMicros() float64 { return float64(s.used.Nanoseconds()) / 1
 
 func newSpeed() *cobra.Command {
 	var asJSON bool
-	var n int
+	var n, rounds int
 	var page, only, profile string
 	c := &cobra.Command{
 		Use:   "speed",
@@ -99,7 +101,10 @@ func newSpeed() *cobra.Command {
 			if only != "" && page != "" {
 				return errors.New("--write takes the whole table; leave --only out")
 			}
-			res, err := runSpeed(c.Context(), c.ErrOrStderr(), n, only, profile)
+			if rounds < 1 {
+				return fmt.Errorf("--rounds %d: give 1 or more", rounds)
+			}
+			res, err := runSpeed(c.Context(), c.ErrOrStderr(), n, rounds, only, profile)
 			if err != nil {
 				return err
 			}
@@ -116,13 +121,14 @@ func newSpeed() *cobra.Command {
 	}
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	c.Flags().IntVar(&n, "readings", 3000, "readings a run")
+	c.Flags().IntVar(&rounds, "rounds", 3, "how often worker and bare loop take turns in each run; their medians are told")
 	c.Flags().StringVar(&only, "only", "", "only the runs whose names hold this, such as traces; the rest is left out")
 	c.Flags().StringVar(&profile, "profile", "", "write a processor profile of the worker in each run into this folder")
 	c.Flags().StringVar(&page, "write", "", "write the table into this page, such as measure/TRIALS.md")
 	return c
 }
 
-func runSpeed(ctx context.Context, progress io.Writer, n int, only, profile string) (*speedResult, error) {
+func runSpeed(ctx context.Context, progress io.Writer, n, rounds int, only, profile string) (*speedResult, error) {
 	res := &speedResult{Cores: runtime.GOMAXPROCS(0)}
 	var err error
 	if only == "" {
@@ -134,7 +140,7 @@ func runSpeed(ctx context.Context, progress io.Writer, n int, only, profile stri
 	if err != nil {
 		return nil, err
 	}
-	world.profiles = profile
+	world.profiles, world.rounds = profile, rounds
 	for _, r := range []struct {
 		name     string
 		traces   bool
@@ -180,10 +186,12 @@ func runSpeed(ctx context.Context, progress io.Writer, n int, only, profile stri
 
 func (r *speedResult) table() string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "## Speed\n\nMeasured on %d cores by `go run ./cmd/trials speed`; ratios are taken in one run on one machine.\n\n", r.Cores)
+	fmt.Fprintf(&b, "## Speed\n\nMeasured on %d cores by `go run ./cmd/trials speed`; ratios are taken in one run on one machine.\n", r.Cores)
+	b.WriteString("Worker and bare loop took turns, and each figure is the median of its rounds; the lowest and highest ratio of a round stand in brackets.\n\n")
 	b.WriteString("| run | reading | record | bare loop | worker | ratio | processor time a reading, bare | worker |\n|---|---|---|---|---|---|---|---|\n")
 	for _, x := range r.Runs {
-		fmt.Fprintf(&b, "| %s | %.1f KB | %.1f KB | %.0f/s | %.0f/s | %.2f | %.0f us | %.0f us |\n", x.Name, float64(x.ReadingBytes)/1000, float64(x.RecordBytes)/1000, x.BarePerS, x.WorkerPerS, x.Ratio, x.BareCPU, x.WorkerCPU)
+		fmt.Fprintf(&b, "| %s | %.1f KB | %.1f KB | %.0f/s | %.0f/s | %.2f (%.2f-%.2f) | %.0f us | %.0f us |\n", x.Name, float64(x.ReadingBytes)/1000, float64(x.RecordBytes)/1000, x.BarePerS, x.WorkerPerS,
+			x.Ratio, slices.Min(x.Ratios), slices.Max(x.Ratios), x.BareCPU, x.WorkerCPU)
 	}
 	if r.VerdictMS == 0 {
 		return b.String() // only some runs were asked for
@@ -248,7 +256,7 @@ func residentMB() (float64, error) {
 	return 0, nil
 }
 
-// measure lets the worker drain an inbox of n readings, then a bare loop the same inbox.
+// measure lets the worker drain an inbox of n readings, then a bare loop the same inbox, in turns.
 func (w *speedWorld) measure(ctx context.Context, name string, n int, traces, noSync bool) (*speedRun, error) {
 	run := &speedRun{Name: name, Readings: n}
 	readings, err := w.readings(n, traces)
@@ -256,21 +264,27 @@ func (w *speedWorld) measure(ctx context.Context, name string, n int, traces, no
 		return nil, err
 	}
 	run.ReadingBytes = len(readings[0].data)
-	var judged, bare stretch
-	if w.profiles != "" {
-		if judged.profile, err = os.Create(filepath.Join(w.profiles, strings.NewReplacer(" ", "-", ",", "", "+", "and").Replace(name)+".pprof")); err != nil {
+	var worker, bare, workerCPU, bareCPU []float64
+	for round := range w.rounds {
+		var judged, plain stretch
+		if w.profiles != "" && round == 0 {
+			if judged.profile, err = os.Create(filepath.Join(w.profiles, strings.NewReplacer(" ", "-", ",", "", "+", "and").Replace(name)+".pprof")); err != nil {
+				return nil, err
+			}
+		}
+		if run.RecordBytes, err = w.workerRate(ctx, readings, noSync, &judged); err != nil {
 			return nil, err
 		}
+		if err = w.bareRate(ctx, readings, run.RecordBytes, noSync, &plain); err != nil {
+			return nil, err
+		}
+		worker, workerCPU = append(worker, judged.perSecond()), append(workerCPU, judged.cpuMicros())
+		bare, bareCPU = append(bare, plain.perSecond()), append(bareCPU, plain.cpuMicros())
+		run.Ratios = append(run.Ratios, judged.perSecond()/plain.perSecond())
 	}
-	if run.RecordBytes, err = w.workerRate(ctx, readings, noSync, &judged); err != nil {
-		return nil, err
-	}
-	if err = w.bareRate(ctx, readings, run.RecordBytes, noSync, &bare); err != nil {
-		return nil, err
-	}
-	run.WorkerPerS, run.WorkerCPU = judged.perSecond(), judged.cpuMicros()
-	run.BarePerS, run.BareCPU = bare.perSecond(), bare.cpuMicros()
-	run.Ratio = run.WorkerPerS / run.BarePerS
+	run.WorkerPerS, run.WorkerCPU = median(worker), median(workerCPU)
+	run.BarePerS, run.BareCPU = median(bare), median(bareCPU)
+	run.Ratio = median(run.Ratios)
 	return run, nil
 }
 
@@ -498,4 +512,10 @@ func (w *speedWorld) latency(ctx context.Context, n int) (p50, p99 float64, err 
 	}
 	slices.Sort(ms)
 	return ms[len(ms)/2], ms[len(ms)*99/100], joinStop(ctx, wk, nil)
+}
+
+func median(v []float64) float64 {
+	v = slices.Sorted(slices.Values(v))
+	n := len(v)
+	return (v[(n-1)/2] + v[n/2]) / 2
 }

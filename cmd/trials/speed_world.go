@@ -29,6 +29,7 @@ type speedWorld struct {
 
 	printers []string // who prints, in turn
 	parts    int      // of the inbox
+	rounds   int      // how often worker and bare loop take turns
 	profiles string   // folder for processor profiles; empty: none
 }
 

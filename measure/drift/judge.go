@@ -206,7 +206,7 @@ func (m *Model) hue(ch *Channel, c int, w *work) {
 	var grad [maxFactors]float64
 	var limit float64
 	for j, t := range w.theta {
-		g := m.cols[j][p*3 : p*3+3]
+		g := m.columnAt(j, p)
 		now.L += g[0] * t
 		now.A += g[1] * t
 		now.B += g[2] * t

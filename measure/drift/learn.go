@@ -447,3 +447,11 @@ func unpack(data []byte, length int) ([][]float64, error) {
 	}
 	return out, nil
 }
+
+// tripleAt reads three values in a row out of what pack wrote.
+func tripleAt(data []byte, k int) (v [3]float64) {
+	for i := range v {
+		v[i] = float64(math.Float32frombits(binary.LittleEndian.Uint32(data[4*(3*k+i):])))
+	}
+	return v
+}

@@ -15,8 +15,7 @@ type Model struct {
 	n, q   int
 	mean   []colour.Lab
 	known  []bool
-	cols   [][]float64 // signatures in Lab
-	sig    signatures
+	sig    signatures  // without its columns and curves: columnAt and curveAt read them where the baseline has them
 	strong [][]float64 // channel -> whitened strength signature
 	unit   []float64
 	limits []limit // one for each factor
@@ -99,6 +98,7 @@ func (b *Baseline) Prepare() (*Model, error) {
 			}
 		}
 	}
+	m.sig.columns, m.sig.curves = nil, nil // twice the size of what the baseline holds of them
 	m.setLimits()
 	m.setGroups()
 	m.findPatches()
@@ -118,16 +118,16 @@ func (m *Model) unpackSignatures() error {
 	if len(b.Mean) != m.n || len(b.NoiseScale) != m.n || m.q == 0 || m.q > maxFactors {
 		return fmt.Errorf("%d means, %d noise scales and %d factors for %d patches", len(b.Mean), len(b.NoiseScale), m.q, m.n)
 	}
-	var err error
-	if m.cols, err = unpack(b.Signatures, 3*m.n); err != nil {
+	columns, err := unpack(b.Signatures, 3*m.n)
+	if err != nil {
 		return fmt.Errorf("signatures: %w", err)
 	}
 	curves, err := unpack(b.Curves, 3*m.n)
 	if err != nil {
 		return fmt.Errorf("curves: %w", err)
 	}
-	if len(m.cols) != m.q || len(curves) != nc || len(b.Solids) != nc {
-		return fmt.Errorf("%d signatures for %d factors, %d curves and %d solids for %d channels", len(m.cols), m.q, len(curves), len(b.Solids), nc)
+	if len(columns) != m.q || len(curves) != nc || len(b.Solids) != nc {
+		return fmt.Errorf("%d signatures for %d factors, %d curves and %d solids for %d channels", len(columns), m.q, len(curves), len(b.Solids), nc)
 	}
 	for _, f := range b.Factors {
 		if f.Index < 0 || f.Index >= max(3, nc) || !(f.SD > 0) || !(f.DF > 0) || f.Leans != nil && len(f.Leans) != nc {
@@ -149,12 +149,18 @@ func (m *Model) unpackSignatures() error {
 	for p, s := range b.NoiseScale {
 		m.known[p] = s > 0
 	}
-	m.sig = signatures{factors: b.Factors, columns: m.cols, curves: curves, solids: make([]solid, nc)}
+	m.sig = signatures{factors: b.Factors, columns: columns, curves: curves, solids: make([]solid, nc)}
 	for c, s := range b.Solids {
 		m.sig.solids[c].lab = s
 	}
 	return nil
 }
+
+// columnAt is the change in Lab of patch p for one unit of factor j.
+func (m *Model) columnAt(j, p int) [3]float64 { return tripleAt(m.b.Signatures, j*m.n+p) }
+
+// curveAt is the second derivative of patch p's Lab by the strength of channel c, per percent squared.
+func (m *Model) curveAt(c, p int) [3]float64 { return tripleAt(m.b.Curves, c*m.n+p) }
 
 // findPatches sorts out the patches that have a meaning of their own.
 func (m *Model) findPatches() {
@@ -222,7 +228,8 @@ func (m *Model) setHouse() {
 			v[i] = b.Noise[i] * float64(b.NoiseScale[p]) * (1 + 1/float64(max(1, b.Count)))
 		}
 		for j, f := range b.Factors {
-			x, y, z := m.cols[j][p*3], m.cols[j][p*3+1], m.cols[j][p*3+2]
+			g := m.columnAt(j, p)
+			x, y, z := g[0], g[1], g[2]
 			// What the factor itself varies by; the error of its fit is no variation of the patch.
 			s := max(0, f.OwnSD*f.OwnSD-f.SE*f.SE) * (1 + 1/f.Effective)
 			for i, k := range [6]float64{x * x, x * y, x * z, y * y, y * z, z * z} {

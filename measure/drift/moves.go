@@ -3,8 +3,6 @@ package drift
 import (
 	"math"
 
-	"gonum.org/v1/gonum/floats"
-
 	"swathkeeper/measure/colour"
 )
 
@@ -58,12 +56,12 @@ func (m *Model) moves(r *Result, w *work, s *Sample, next *State) {
 	clear(undone)
 	for j, x := range undo[:m.q] {
 		if x != 0 {
-			floats.AddScaled(undone, x, m.cols[j])
+			m.addTriples(undone, x, m.columnAt, j)
 		}
 	}
 	for ch, j := range strength {
 		if j >= 0 && undo[j] != 0 {
-			floats.AddScaled(undone, undo[j]*undo[j], m.sig.curves[ch])
+			m.addTriples(undone, undo[j]*undo[j], m.curveAt, ch)
 		}
 	}
 	var sum float64
@@ -76,6 +74,16 @@ func (m *Model) moves(r *Result, w *work, s *Sample, next *State) {
 	r.AfterMoves = sum / float64(w.used)
 	if math.IsNaN(r.AfterMoves) {
 		r.AfterMoves = r.MeanDE00
+	}
+}
+
+// addTriples adds k times what at gives of every patch.
+func (m *Model) addTriples(to []float64, k float64, at func(i, p int) [3]float64, i int) {
+	for p := range m.n {
+		v := at(i, p)
+		for a := range v {
+			to[p*3+a] += k * v[a]
+		}
 	}
 }
 

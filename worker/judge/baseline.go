@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"reflect"
 
 	"swathkeeper/measure/banding"
 	"swathkeeper/measure/drift"
@@ -136,6 +137,32 @@ func DecodeBaseline(data []byte) (*Baseline, error) {
 	}
 	b.Drift, b.Banding = nil, nil // opened
 	return b, nil
+}
+
+// LayoutOnly is a baseline's layout without what was learned on it, for ShareLayout.
+func (b *Baseline) LayoutOnly() *Baseline {
+	out := &Baseline{}
+	out.Chart = b.Chart
+	if b.Colour != nil {
+		out.Colour = &drift.Baseline{Chart: b.Colour.Chart}
+	}
+	return out
+}
+
+// ShareLayout makes b hold the very layout that another baseline holds, if it is the same in every
+// field, and reports whether it is. Neither may be written to after.
+func (b *Baseline) ShareLayout(with *Baseline) bool {
+	if !reflect.DeepEqual(b.Chart, with.Chart) || (b.Colour == nil) != (with.Colour == nil) {
+		return false
+	}
+	if b.Colour != nil {
+		if !reflect.DeepEqual(b.Colour.Chart, with.Colour.Chart) {
+			return false
+		}
+		b.Colour.Chart = with.Colour.Chart
+	}
+	b.Chart = with.Chart
+	return true
 }
 
 // driftChart is the layout as far as drift needs it.

@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"fmt"
 	"math"
+	"slices"
 
 	"swathkeeper/measure/banding"
 	"swathkeeper/measure/cause"
@@ -19,28 +20,25 @@ const rowShare = 1.0 / 7400
 // action: the shop's tolerance for a whole channel is 3 %, and a group shows as a band.
 const rowActPercent = 3.0
 
-// grid is what the rows of a layout are judged by: where each patch stands and how it answers to
-// each channel. It is made once for a baseline.
+// grid is what the rows of a layout are judged by, as far as it has to be checked or sorted out once for a
+// baseline: where each patch stands is read from the layout, and how it answers from the baseline.
 type grid struct {
-	row, col    []int
-	channels    []string
-	mean        [][3]float64
-	signatures  [][][3]float64 // factor, patch
-	sensitivity [][][3]float64 // patch, channel: d(Lab) / d ln(amount)
-	rowMM       []float64
+	chart    *protocol.Chart
+	base     *drift.Baseline
+	strength []int // channel -> its strength among the factors, -1 for none
+	rowMM    []float64
 }
 
 // newGrid gives nil for a layout whose patches have no places: that is enough for drift, not for
 // rows.
 func newGrid(c *protocol.Chart, b *drift.Baseline) (*grid, error) {
 	n := len(c.Patches)
-	g := &grid{channels: c.Channels, mean: b.Mean}
+	g := &grid{chart: c, base: b, strength: make([]int, len(c.Channels))}
 	for i := range c.Patches {
 		p := &c.Patches[i]
 		if p.Row == 0 || p.Col == 0 {
 			return nil, nil
 		}
-		g.row, g.col = append(g.row, p.Row), append(g.col, p.Col)
 		if p.HMM > 0 {
 			for len(g.rowMM) < p.Row {
 				g.rowMM = append(g.rowMM, 0)
@@ -51,36 +49,34 @@ func newGrid(c *protocol.Chart, b *drift.Baseline) (*grid, error) {
 	if want := 12 * n * len(b.Factors); len(b.Signatures) != want || len(b.Mean) != n {
 		return nil, fmt.Errorf("baseline: %d bytes of signatures for %d factors and %d patches, want %d", len(b.Signatures), len(b.Factors), n, want)
 	}
-	for f := range b.Factors {
-		sig := make([][3]float64, n)
-		for p := range sig {
-			for k := range 3 {
-				at := 4 * (3*(f*n+p) + k)
-				sig[p][k] = float64(math.Float32frombits(binary.LittleEndian.Uint32(b.Signatures[at:])))
-			}
-		}
-		g.signatures = append(g.signatures, sig)
-	}
-	g.sensitivity = make([][][3]float64, n)
-	for p := range g.sensitivity {
-		g.sensitivity[p] = make([][3]float64, len(c.Channels))
-	}
-	for f, factor := range b.Factors {
-		if factor.Kind != drift.KindStrength {
-			continue
-		}
-		for ch, name := range c.Channels {
-			if name != factor.Channel {
-				continue
-			}
-			for p := range g.sensitivity {
-				for k := range 3 {
-					g.sensitivity[p][ch][k] = 100 * g.signatures[f][p][k]
-				}
-			}
-		}
+	for ch, name := range c.Channels {
+		g.strength[ch] = slices.IndexFunc(b.Factors, func(f drift.Factor) bool { return f.Kind == drift.KindStrength && f.Channel == name })
 	}
 	return g, nil
+}
+
+// signature is the change in L*a*b* of patch p for one unit of factor f.
+func (g *grid) signature(f, p int) (v [3]float64) {
+	for k := range v {
+		at := 4 * (3*(f*len(g.chart.Patches)+p) + k)
+		v[k] = float64(math.Float32frombits(binary.LittleEndian.Uint32(g.base.Signatures[at:])))
+	}
+	return v
+}
+
+// sensitivity is how patch p answers to each channel: d(Lab) / d ln(amount).
+func (g *grid) sensitivity(p int) [][3]float64 {
+	out := make([][3]float64, len(g.strength))
+	for ch, f := range g.strength {
+		if f < 0 {
+			continue
+		}
+		out[ch] = g.signature(f, p)
+		for k := range out[ch] {
+			out[ch][k] *= 100
+		}
+	}
+	return out
 }
 
 // judgeRows looks for groups of nozzles: rows in which one ink is weaker than the chart-wide change
@@ -92,23 +88,21 @@ func (m *Model) judgeRows(v *protocol.Verdict, s *drift.Sample, r *drift.Result)
 		// whole regression worth its time.
 		return nil, nil
 	}
-	in := banding.Grid{Channels: g.channels, RowMM: g.rowMM}
-	for p := range g.mean {
+	in := banding.Grid{Channels: g.chart.Channels, RowMM: g.rowMM}
+	for p, mean := range g.base.Mean {
 		if s.Missing[p] {
 			continue
 		}
-		res := [3]float64{s.Lab[p].L - g.mean[p][0], s.Lab[p].A - g.mean[p][1], s.Lab[p].B - g.mean[p][2]}
-		for f := range g.signatures {
-			if f >= len(r.Values) {
-				break
-			}
-			for k := range 3 {
-				res[k] -= r.Values[f].Value * g.signatures[f][p][k]
+		res := [3]float64{s.Lab[p].L - mean[0], s.Lab[p].A - mean[1], s.Lab[p].B - mean[2]}
+		for f := range min(len(g.base.Factors), len(r.Values)) {
+			for k, v := range g.signature(f, p) {
+				res[k] -= r.Values[f].Value * v
 			}
 		}
-		in.Row, in.Col = append(in.Row, g.row[p]), append(in.Col, g.col[p])
+		at := &g.chart.Patches[p]
+		in.Row, in.Col = append(in.Row, at.Row), append(in.Col, at.Col)
 		in.Residual = append(in.Residual, res)
-		in.Sensitivity = append(in.Sensitivity, g.sensitivity[p])
+		in.Sensitivity = append(in.Sensitivity, g.sensitivity(p))
 	}
 	found, err := banding.JudgeGrid(in, rowShare)
 	if err != nil {
