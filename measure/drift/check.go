@@ -102,6 +102,8 @@ func (s *Sample) check(c *Chart, maxMissing float64) error {
 		return bad("equal", "check the instrument and the file", "all %d patches read the same colour (L* %.2f)", have, first.L)
 	case highL <= 2: // whatever a* and b* are: they may be left as they were
 		return bad("scale", "L* runs from 0 to 100: multiply, or write XYZ with Y = 100 for white", "the lightest patch reads L* %.3g: the values look like a scale of 0 to 1", highL)
+	case highL <= 9.1: // L* of Y = 1; no chart holds nothing but such darks
+		return bad("scale", "X, Y, Z run to about 100, L* from 0 to 100: write Y = 100 for the perfect white", "the lightest patch reads L* %.3g: the values look like X, Y, Z with Y = 1 for white", highL)
 	case highL > 130 || lowL < -10 || most > 200:
 		return bad("scale", "L* runs from 0 to 100, a* and b* from about -130 to 130", "values reach L* %.4g to %.4g, a* or b* %.4g", lowL, highL, most)
 	}
