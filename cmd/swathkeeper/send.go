@@ -25,7 +25,7 @@ func newSend() *cobra.Command {
 
 A file holds one reading (.json), one reading a line (.jsonl), a measurement in an exchange
 format, or the scan of a printed chart (see 'read'); what a file cannot know is given by
-flags. A folder stands for all files in it. Sending the same reading again within two hours
+flags. A folder stands for all files in it. Sending the same reading again within ten minutes
 stores it once.`,
 		Example: `  swathkeeper send reading.json
   swathkeeper send --site quay --printer heron --media pennant-knit --preset deep \

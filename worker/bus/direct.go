@@ -36,8 +36,8 @@ type directRequest struct {
 // Bounds of what one answer holds: large enough that asking costs little, small enough to be held.
 const (
 	directBatch = 1000
-	directBytes = 16 << 20
-	directLimit = 30 * time.Second // between two messages of an answer
+	directBytes = pendingAtMost / 2 // so that a slow line is not taken for one that has stopped
+	directLimit = 30 * time.Second  // between two messages of an answer
 	// firstLimit is how long the first may take to come: a question that is not allowed, or that meets a
 	// damaged block, has no answer at all.
 	firstLimit = 10 * time.Second

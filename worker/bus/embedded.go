@@ -187,6 +187,9 @@ func serverOptions(store string, maxStore int64) *server.Options {
 		JetStreamMaxStore:  maxStore,
 		JetStreamMaxMemory: 32 << 20,
 		MaxPayload:         1 << 20,
+		MaxConn:            connectionsAll,
+		MaxSubs:            listensEach,
+		MaxPending:         pendingAtMost,
 	}
 }
 

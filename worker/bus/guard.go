@@ -47,6 +47,15 @@ type holder struct {
 	grant     *Grant // nil: the token's bearer
 }
 
+// Bounds of what one connection and one holder of a key may have of the server's memory: a stolen key
+// must not end the worker. What a connection has not taken yet is held for it up to pendingAtMost.
+const (
+	connectionsEach = 16   // of one holder: its programs, and those that the server has not missed yet
+	listensEach     = 512  // of one connection
+	connectionsAll  = 1024 // of all, with strangers who have not shown a key yet
+	pendingAtMost   = 8 << 20
+)
+
 // followGrants is how often the grants file is looked at for what was taken away; a new grant is
 // seen at once, when its holder first connects.
 const followGrants = time.Second
@@ -201,6 +210,9 @@ func (g *guard) Check(c server.ClientAuthentication) bool {
 	if grant == nil {
 		return refuse(clipKey(o.Nkey), "nothing is granted to this key, or it was revoked")
 	}
+	if g.connections(grant.Key) >= connectionsEach {
+		return refuse(grant.Name, fmt.Sprintf("it has %d connections already; end some, or grant each machine a key of its own", connectionsEach))
+	}
 	user := &server.User{Username: grant.Name, Permissions: grant.Permissions()}
 	if grant.Apart() {
 		var err error
@@ -212,6 +224,22 @@ func (g *guard) Check(c server.ClientAuthentication) bool {
 	g.holders[c.GetID()] = holder{who: grant.Name, from: from, grant: grant}
 	c.RegisterUser(user)
 	return true
+}
+
+// connections counts those of a key that are still there. The lock must be held.
+func (g *guard) connections(key string) int {
+	n := 0
+	for id, h := range g.holders {
+		if h.grant == nil || h.grant.Key != key {
+			continue
+		}
+		if !g.present(id) {
+			delete(g.holders, id)
+			continue
+		}
+		n++
+	}
+	return n
 }
 
 // account gives the account of somebody who is not to share one. The lock must be held.

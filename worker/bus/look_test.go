@@ -213,7 +213,7 @@ func TestLookForgetsDuplicates(t *testing.T) {
 	}
 	e, js := open(t, dir)
 	defer e.Stop()
-	if s, err := js.Stream(t.Context(), protocol.StreamInbox); err != nil || s.CachedInfo().Config.Duplicates != 2*time.Hour {
+	if s, err := js.Stream(t.Context(), protocol.StreamInbox); err != nil || s.CachedInfo().Config.Duplicates != bus.InboxWindow {
 		t.Errorf("the store itself: %v, %v", s.CachedInfo().Config.Duplicates, err)
 	}
 }

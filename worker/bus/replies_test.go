@@ -36,7 +36,17 @@ func holders() []bus.Grant {
 type place struct {
 	admin *nats.Conn
 	js    jetstream.JetStream
-	enter func(t *testing.T, name string) (*nats.Conn, jetstream.JetStream)
+	try   func(t *testing.T, name string) (*nats.Conn, jetstream.JetStream, error)
+}
+
+// enter connects somebody who must be let in.
+func (p *place) enter(t *testing.T, name string) (*nats.Conn, jetstream.JetStream) {
+	t.Helper()
+	nc, js, err := p.try(t, name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return nc, js
 }
 
 // places are the worker's own bus, and a server outside that was set up by what we print for it.
@@ -51,13 +61,9 @@ func embeddedPlace(t *testing.T, grants []bus.Grant) *place {
 	for _, g := range grants {
 		seeds[g.Name] = grant(t, s.dir, g)
 	}
-	return &place{admin: s.conn, js: s.js, enter: func(t *testing.T, name string) (*nats.Conn, jetstream.JetStream) {
+	return &place{admin: s.conn, js: s.js, try: func(t *testing.T, name string) (*nats.Conn, jetstream.JetStream, error) {
 		t.Helper()
-		nc, js, err := s.enter(t, seeds[name], nil)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return nc, js
+		return s.enter(t, seeds[name], nil)
 	}}
 }
 
@@ -96,17 +102,15 @@ func outsidePlace(t *testing.T, grants []bus.Grant) *place {
 	if !s.ReadyForConnections(time.Minute) {
 		t.Fatal("the server does not start")
 	}
-	enter := func(t *testing.T, name string) (*nats.Conn, jetstream.JetStream) {
+	p := &place{try: func(t *testing.T, name string) (*nats.Conn, jetstream.JetStream, error) {
 		t.Helper()
 		nc, js, err := bus.Connect(t.Context(), bus.ConnectOptions{Name: name, URL: s.ClientURL(), NKey: seeds[name], Log: zerolog.Nop()})
-		if err != nil {
-			t.Fatal(err)
+		if err == nil {
+			t.Cleanup(nc.Close)
 		}
-		t.Cleanup(nc.Close)
-		return nc, js
-	}
-	p := &place{enter: enter}
-	p.admin, p.js = enter(t, "ops")
+		return nc, js, err
+	}}
+	p.admin, p.js = p.enter(t, "ops")
 	limits := bus.Limits{Inbox: 64 << 20, Record: 64 << 20, Baselines: 16 << 20, Scans: 16 << 20, Replicas: 1}
 	if err := bus.Provision(t.Context(), p.js, limits); err != nil {
 		t.Fatal(err)

@@ -223,5 +223,6 @@ func (g *Grant) ServerConfig() string {
 	if !g.Apart() {
 		return user
 	}
-	return fmt.Sprintf("%q: {\n  users: [\n%s  ]\n  imports: [\n%s  ]\n}\n", g.Name, user, g.imports())
+	return fmt.Sprintf("%q: {\n  limits: { max_connections: %d, max_subscriptions: %d }\n  users: [\n%s  ]\n  imports: [\n%s  ]\n}\n",
+		g.Name, connectionsEach, listensEach, user, g.imports())
 }

@@ -50,6 +50,12 @@ func (l Limits) rows() int64 {
 	return l.Rows
 }
 
+// InboxWindow is for how long the inbox knows what it was sent, so that it is stored once however
+// often it is sent. The ids are held in memory, as long as their senders make them, and read from the
+// disk at each start: a longer time would let a stolen key keep the worker from starting for as long.
+// What is sent again later is known to the judge, who gives nothing a second verdict.
+const InboxWindow = 10 * time.Minute
+
 // streams are the streams as they are made.
 func streams(l Limits) []jetstream.StreamConfig {
 	list := []jetstream.StreamConfig{
@@ -58,7 +64,7 @@ func streams(l Limits) []jetstream.StreamConfig {
 			Description: "readings and notes, in the order in which they came",
 			Subjects:    []string{protocol.SubjectReadings, protocol.SubjectNotes},
 			MaxBytes:    l.Inbox,
-			Duplicates:  2 * time.Hour, // a station may send again for this long without being stored twice
+			Duplicates:  InboxWindow,
 		},
 		{
 			Name:        protocol.StreamRecord,
@@ -127,11 +133,16 @@ func Provision(ctx context.Context, js jetstream.JetStream, l Limits) error {
 		return fmt.Errorf("%d partitions: give 1 to %d", l.Partitions, MaxPartitions)
 	}
 	for _, c := range append(streams(l), scans(l)) {
-		if _, err := js.Stream(ctx, c.Name); errors.Is(err, jetstream.ErrStreamNotFound) {
-			if _, err := js.CreateStream(ctx, c); err != nil {
-				return fmt.Errorf("stream %s: %w", c.Name, err)
-			}
-		} else if err != nil {
+		s, err := js.Stream(ctx, c.Name)
+		switch {
+		case errors.Is(err, jetstream.ErrStreamNotFound):
+			_, err = js.CreateStream(ctx, c)
+		case err == nil && c.Name == protocol.StreamInbox && s.CachedInfo().Config.Duplicates > InboxWindow:
+			was := s.CachedInfo().Config // made by an earlier release
+			was.Duplicates = InboxWindow
+			_, err = js.UpdateStream(ctx, was)
+		}
+		if err != nil {
 			return fmt.Errorf("stream %s: %w", c.Name, err)
 		}
 	}

@@ -23,7 +23,7 @@ func Pack(r *protocol.Reading) ([]byte, error) {
 }
 
 // Publish stores a packed reading in the inbox and gives its place there; twice says that it was
-// known already. The bus stores it once, however often it is sent within two hours.
+// known already. The bus stores it once, however often it is sent within ten minutes; later the judge knows it.
 func Publish(ctx context.Context, js jetstream.JetStream, r *protocol.Reading, data []byte) (seq uint64, twice bool, err error) {
 	ctx, cancel := context.WithTimeout(ctx, 10*time.Second)
 	defer cancel()
