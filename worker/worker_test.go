@@ -16,10 +16,11 @@ import (
 	"swathkeeper/protocol"
 	"swathkeeper/worker"
 	"swathkeeper/worker/bus"
+	"swathkeeper/worker/bus/bustest"
 )
 
 func TestMain(m *testing.M) {
-	goleak.VerifyTestMain(m,
+	bustest.Main(m,
 		// The server's own rate counter and the clock of its log live as long as the process.
 		goleak.IgnoreAnyFunction("github.com/nats-io/nats-server/v2/server.(*rateCounter).cleanup"),
 		// nats.go 1.55: an object store's Put begins this and cleans up after it; where it has not run

@@ -16,17 +16,17 @@ import (
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 	"github.com/rs/zerolog"
-	"go.uber.org/goleak"
 
 	"swathkeeper/protocol"
 	"swathkeeper/worker/bus"
+	"swathkeeper/worker/bus/bustest"
 )
 
 func TestMain(m *testing.M) {
 	if os.Getenv(childDir) != "" {
 		child()
 	}
-	goleak.VerifyTestMain(m)
+	bustest.Main(m)
 }
 
 // bench is an embedded bus with the streams and stores on it, all of one test's own.

@@ -48,7 +48,7 @@ func look(t *testing.T, page string, args ...string) seen {
 		t.Fatal(err)
 	}
 	base := []string{
-		"--headless", "--disable-gpu", "--no-first-run", "--disable-extensions", "--disable-background-networking", "--disable-component-update", "--disable-sync",
+		"--headless", "--disable-gpu", "--disable-dev-shm-usage", "--no-first-run", "--disable-extensions", "--disable-background-networking", "--disable-component-update", "--disable-sync",
 		"--hide-scrollbars", "--user-data-dir=" + filepath.Join(dir, "profile"), "--host-resolver-rules=MAP * ~NOTFOUND", "--enable-logging=stderr", "--v=0",
 		"--log-net-log=" + log, "--net-log-capture-mode=Everything",
 	}
