@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"runtime"
+	"slices"
 	"sync"
 	"time"
 
@@ -148,7 +149,9 @@ func (w *Worker) finishBefore(ctx context.Context, left []bus.Part) error {
 	for _, p := range left {
 		before = append(before, w.newPart(w.shared, p, len(left)))
 	}
+	w.before.Store(before)
 	defer func() {
+		w.before.Store([]*keeper(nil))
 		for _, k := range before {
 			k.reader.stop()
 		}
@@ -230,9 +233,15 @@ func (w *Worker) consumePart(ctx, work context.Context, k *keeper) (jetstream.Co
 	return cc, nil
 }
 
+// atWork are the keepers that take inputs, or wait for some.
+func (w *Worker) atWork() []*keeper {
+	before, _ := w.before.Load().([]*keeper)
+	return append(slices.Clone(w.keepers), before...)
+}
+
 // stuckFor is how long the step at hand has taken, in the part where it takes longest.
 func (w *Worker) stuckFor() (d time.Duration) {
-	for _, k := range w.keepers {
+	for _, k := range w.atWork() {
 		d = max(d, k.stuckFor())
 	}
 	return d
@@ -240,7 +249,7 @@ func (w *Worker) stuckFor() (d time.Duration) {
 
 // lastRecord is when this worker last stored a record.
 func (w *Worker) lastRecord() (t time.Time) {
-	for _, k := range w.keepers {
+	for _, k := range w.atWork() {
 		if at := k.lastRecord(); at.After(t) {
 			t = at
 		}
@@ -250,7 +259,7 @@ func (w *Worker) lastRecord() (t time.Time) {
 
 // trouble is why an input waits; empty: none does.
 func (w *Worker) trouble() string {
-	for _, k := range w.keepers {
+	for _, k := range w.atWork() {
 		if why := k.trouble(); why != "" {
 			return why
 		}
@@ -260,7 +269,7 @@ func (w *Worker) trouble() string {
 
 // clockBehind is how far the worker's clock is behind the newest record; 0 when it is not.
 func (w *Worker) clockBehind() (d time.Duration) {
-	for _, k := range w.keepers {
+	for _, k := range w.atWork() {
 		d = max(d, k.clockBehind())
 	}
 	return d

@@ -125,6 +125,41 @@ func TestDividedAnew(t *testing.T) {
 	}
 }
 
+// While a worker judges what an earlier division left, its report tells of that as of any other judging.
+func TestReportTellsOfAnEarlierDivision(t *testing.T) {
+	b := setup(t)
+	b.stop()
+	var waiting []message
+	for i := range 3 {
+		data, err := json.Marshal(b.reading(monday.Add(time.Duration(i) * time.Hour)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		waiting = append(waiting, message{protocol.ReadingSubject("quay", "heron"), data})
+	}
+	fill(b, waiting)
+	b.change = inParts(4)
+	inHand, goOn := make(chan struct{}), make(chan struct{})
+	first := true
+	b.onRecord = func(*protocol.Record) {
+		if first {
+			first = false
+			close(inHand)
+			<-goOn
+		}
+	}
+	b.start()
+	<-inHand
+	r := b.w.Report(t.Context())
+	close(goOn)
+	if r.Waiting == 0 || r.PartsHere != 1 || r.PartsElsewhere != 0 || r.LastRecord.IsZero() {
+		t.Errorf("%d wait, %d parts are judged here, %d elsewhere, the last record is of %v", r.Waiting, r.PartsHere, r.PartsElsewhere, r.LastRecord)
+	}
+	for seq := range uint64(len(waiting)) {
+		b.wait(seq + 1)
+	}
+}
+
 // While inputs of an earlier division wait, the inbox is not divided once more: their order could not
 // be kept.
 func TestNotDividedTwice(t *testing.T) {

@@ -168,7 +168,7 @@ func (p *prober) queue(ctx context.Context, r *health.Report) error {
 	for _, q := range queues {
 		switch {
 		case q.Pinned == "":
-		case slices.ContainsFunc(p.w.keepers, func(k *keeper) bool { return k.part == q.Part && k.pinned() == q.Pinned }):
+		case slices.ContainsFunc(p.w.atWork(), func(k *keeper) bool { return k.part == q.Part && k.pinned() == q.Pinned }):
 			r.PartsHere++
 		default:
 			r.PartsElsewhere++

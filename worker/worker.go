@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -82,6 +83,7 @@ type Worker struct {
 	js       jetstream.JetStream
 	embed    *bus.Embedded
 	keepers  []*keeper     // one for each part of the inbox
+	before   atomic.Value  // []*keeper: of an earlier division's parts, while those are judged first
 	division *bus.Division // of the inbox, as it was at the start
 	shared   *shared
 	same     func(context.Context) error // fails when the inbox was made anew; nil: it cannot be
