@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -46,8 +47,23 @@ type program struct {
 
 func (p *program) command(args ...string) *exec.Cmd {
 	c := exec.CommandContext(p.t.Context(), os.Args[0], args...)
-	c.Env = append(os.Environ(), asProgram+"=1", "SWATHKEEPER_DATA="+p.dir, "NO_COLOR=1", "NATS_URL=")
+	c.Env = p.environment()
 	return c
+}
+
+// environment is this process's without the settings that the program takes from there: whoever runs the
+// tests may have a bus of their own, or a service manager that waits for a word.
+func (p *program) environment() []string {
+	env := slices.DeleteFunc(os.Environ(), func(v string) bool {
+		name, _, _ := strings.Cut(v, "=")
+		for _, own := range []string{"SWATHKEEPER_", "NATS_", "XDG_", "NOTIFY_", "WATCHDOG_"} {
+			if strings.HasPrefix(name, own) {
+				return true
+			}
+		}
+		return slices.Contains([]string{"STATE_DIRECTORY", "SOURCE_DATE_EPOCH", "COLUMNS", "COLORTERM", "TERM", "GOMEMLIMIT"}, name)
+	})
+	return append(env, asProgram+"=1", "SWATHKEEPER_DATA="+p.dir, "NO_COLOR=1")
 }
 
 // do runs a command that must succeed and gives what it printed.

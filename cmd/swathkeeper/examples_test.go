@@ -105,7 +105,7 @@ func TestExamples(t *testing.T) {
 		}
 		cmd := exec.CommandContext(t.Context(), sh, "-c", "set -e; "+line)
 		cmd.Dir = work
-		cmd.Env = append(os.Environ(), asProgram+"=1", "SWATHKEEPER_DATA="+p.dir, "PATH="+bin+string(os.PathListSeparator)+os.Getenv("PATH"), "TZ=UTC")
+		cmd.Env = append(p.environment(), "PATH="+bin+string(os.PathListSeparator)+os.Getenv("PATH"), "TZ=UTC")
 		var stderr strings.Builder
 		cmd.Stderr = &stderr
 		out, err := cmd.Output()
