@@ -131,11 +131,13 @@ func (k *keeper) decideReading(ctx context.Context, p *printer, d *decision, in 
 	if err != nil {
 		return fmt.Errorf("reading %s: %w", r.ID, err)
 	}
+	learned := 0
 	if learning && !v.Late {
+		learned = len(next.Learned)
 		if d.state.Learned == nil {
 			d.state.Learned = map[string]int{}
 		}
-		d.state.Learned[series] = len(next.Learned)
+		d.state.Learned[series] = learned
 	}
 	astate, dec := alert.Next(p.state.Alert, alert.Input{Verdict: v}, now, k.alert)
 	d.state.Alert, d.wake = astate, dec.NextWake
@@ -144,7 +146,7 @@ func (k *keeper) decideReading(ctx context.Context, p *printer, d *decision, in 
 	rec.ID = protocol.DerivedID(r.ID, fmt.Sprintf("record#%d", in.seq))
 	rec.Verdict = v
 	fill(rec, dec)
-	rec.Text = verdictText(p.name, v, dec.Text)
+	rec.Text = verdictText(p.name, v, learned, dec.Text)
 	d.record = rec
 	return nil
 }

@@ -12,14 +12,17 @@ import (
 // The one line that a record carries for people: in lists, in the log, in the demo. What goes to
 // chat is written by package chat.
 
-func verdictText(printer string, v *protocol.Verdict, alerts string) string {
+// learned is how many readings have been taken as known-good with this one, 0 where none are.
+func verdictText(printer string, v *protocol.Verdict, learned int, alerts string) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s: %s: ", printer, conditionText(v.Condition))
 	switch {
-	case v.Outcome == protocol.Learning && v.Baseline.Grade == protocol.GradeNone && len(v.Warnings) > 0:
-		b.WriteString("no baseline yet")
+	case v.Outcome == protocol.Learning && learned > 0:
+		fmt.Fprintf(&b, "taken as known-good, %d so far", learned)
+	case v.Outcome == protocol.Learning && v.Late:
+		b.WriteString("not taken for the baseline")
 	case v.Outcome == protocol.Learning:
-		b.WriteString("taken as known-good")
+		b.WriteString("no baseline yet")
 	default:
 		b.WriteString(v.Outcome)
 	}

@@ -15,6 +15,7 @@ import (
 	"swathkeeper/worker/alert"
 	"swathkeeper/worker/bus"
 	"swathkeeper/worker/chat"
+	"swathkeeper/worker/history"
 	"swathkeeper/worker/zones"
 )
 
@@ -99,7 +100,7 @@ func newAlertList() *cobra.Command {
 				if i > 0 {
 					fmt.Fprintln(c.OutOrStdout())
 				}
-				printAlert(c, a, zone)
+				printAlert(page(c, zone), a)
 			}
 			return nil
 		},
@@ -109,26 +110,28 @@ func newAlertList() *cobra.Command {
 	return c
 }
 
-func printAlert(c *cobra.Command, a protocol.Alert, zone *time.Location) {
-	w := c.OutOrStdout()
-	when := func(t time.Time) string { return zones.Stamp(t, zone, stampLayout) }
-	fmt.Fprintf(w, "%s\n", a.Key)
-	fmt.Fprintf(w, "  %s: %s, since %s\n", a.Level, chat.Cause(a), when(a.Since))
+func printAlert(s *history.Screen, a protocol.Alert) {
+	when := func(t time.Time) string { return zones.Stamp(t, s.Zone, stampLayout) }
+	tell := func(format string, args ...any) {
+		fmt.Fprint(s.Out, s.Paragraph("  ", fmt.Sprintf(format, args...)))
+	}
+	fmt.Fprintln(s.Out, a.Key)
+	tell("%s: %s, since %s", a.Level, chat.Cause(a), when(a.Since))
 	if a.Held {
-		fmt.Fprintf(w, "  on hold until %s\n", when(a.HeldTill))
+		tell("on hold until %s", when(a.HeldTill))
 	}
 	if a.Why != "" {
-		fmt.Fprintf(w, "  seen: %s\n", chat.OneLine(a.Why))
+		tell("seen: %s", chat.OneLine(a.Why))
 	}
 	if a.LastGood != nil && a.Advice != protocol.AdviceSilent {
-		fmt.Fprintf(w, "  suspect: everything printed since %s\n", when(a.LastGood.At))
+		tell("suspect: everything printed since %s", when(a.LastGood.At))
 	}
 	p := alert.PlanOf(a)
-	for i, s := range p.Steps {
-		fmt.Fprintf(w, "  %d. %s\n", i+1, s)
+	for i, step := range p.Steps {
+		tell("%d. %s", i+1, step)
 	}
-	for _, s := range p.Cautions {
-		fmt.Fprintf(w, "  care: %s\n", s)
+	for _, c := range p.Cautions {
+		tell("care: %s", c)
 	}
 }
 

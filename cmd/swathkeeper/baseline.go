@@ -5,8 +5,10 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"os/user"
 	"slices"
+	"strconv"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -201,12 +203,12 @@ type baselineRow struct {
 	Site      string              `json:"site"`
 	Printer   string              `json:"printer"`
 	Series    string              `json:"series"`
-	State     string              `json:"state"` // in force, replaced, retired
+	State     string              `json:"state"` // learning, in force, replaced, retired
 	ID        string              `json:"id"`
 	Grade     string              `json:"grade"`
 	Count     int                 `json:"count"`
 	Days      int                 `json:"days"`
-	At        time.Time           `json:"at"`
+	At        time.Time           `json:"at,omitzero"`
 	Digest    string              `json:"digest"`
 	Reason    string              `json:"reason,omitempty"`
 	Condition *protocol.Condition `json:"condition,omitempty"`
@@ -241,6 +243,33 @@ func listBaselines(c *cobra.Command, cl *client, site, printer string) ([]baseli
 	return rows, err
 }
 
+// stateLearning is the state of a baseline that is not frozen yet.
+const stateLearning = "learning"
+
+// listLearning gives a row for each series that is gathering readings, or one of no series for a
+// printer that has none yet.
+func listLearning(cl *client, site, printer string) ([]baselineRow, error) {
+	printers, err := history.Printers(cl.ctx, cl.js, site, printer)
+	if err != nil {
+		return nil, err
+	}
+	var rows []baselineRow
+	for _, p := range printers {
+		if p.Learned == nil {
+			continue
+		}
+		row := baselineRow{Site: p.Site, Printer: p.Printer, Series: protocol.NoSeries, State: stateLearning}
+		if len(p.Learned) == 0 {
+			rows = append(rows, row)
+		}
+		for _, series := range slices.Sorted(maps.Keys(p.Learned)) {
+			row.Series, row.Count = series, p.Learned[series]
+			rows = append(rows, row)
+		}
+	}
+	return rows, nil
+}
+
 func newBaselineList() *cobra.Command {
 	var site, printer string
 	var asJSON bool
@@ -259,6 +288,11 @@ func newBaselineList() *cobra.Command {
 			if rows, err = found(cl, site, printer, rows, err); err != nil {
 				return err
 			}
+			learning, err := listLearning(cl, site, printer)
+			if err != nil {
+				return err
+			}
+			rows = append(rows, learning...)
 			if asJSON {
 				return writeJSONLines(c, rows)
 			}
@@ -269,9 +303,17 @@ func newBaselineList() *cobra.Command {
 			w := tabwriter.NewWriter(c.OutOrStdout(), 0, 0, 2, ' ', 0)
 			fmt.Fprintln(w, "PRINTER\tSERIES\tSTATE\tGRADE\tREADINGS\tDAYS\tSINCE\tWHY")
 			for _, r := range rows {
-				fmt.Fprintf(w, "%s/%s\t%s\t%s\t%s\t%d\t%d\t%s\t%s\n", r.Site, r.Printer, r.Series, r.State, r.Grade, r.Count, r.Days, zones.Stamp(r.At, zone, stampLayout), r.Reason)
+				since, days := "-", "-"
+				if r.State != stateLearning {
+					since, days = zones.Stamp(r.At, zone, stampLayout), strconv.Itoa(r.Days)
+				}
+				fmt.Fprintf(w, "%s/%s\t%s\t%s\t%s\t%d\t%s\t%s\t%s\n", r.Site, r.Printer, r.Series, r.State, cmp.Or(r.Grade, "-"), r.Count, days, since, r.Reason)
 			}
-			return w.Flush()
+			if err := w.Flush(); err != nil || len(learning) == 0 {
+				return err
+			}
+			_, err = fmt.Fprintln(c.OutOrStdout(), "\nlearning: readings are taken as known-good until `swathkeeper baseline accept` puts the baseline in force")
+			return err
 		},
 	}
 	addWhich(c.Flags(), &site, &printer)

@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -239,8 +240,20 @@ func TestDriftEndToEnd(t *testing.T) {
 			t.Fatalf("while learning: %s", r.Text)
 		}
 	}
+	if out := p.do("baseline", "list"); !regexp.MustCompile(`quay/heron +[0-9a-f]{12} +learning +- +10 `).MatchString(out) {
+		t.Errorf("while learning the list of baselines says: %s", out)
+	}
+	if out := p.do("printers"); !strings.Contains(out, "  learning ") {
+		t.Errorf("while learning the list of printers says: %s", out)
+	}
 	if out := p.do("baseline", "accept", "--site", "quay", "--printer", "heron"); !strings.Contains(out, "full, from 10 readings on 4 days") {
 		t.Errorf("accept says: %s", out)
+	}
+	if out := p.do("printers"); !strings.Contains(out, "  ready ") {
+		t.Errorf("after accept the list of printers says: %s", out)
+	}
+	if out := p.do("baseline", "list"); strings.Contains(out, "learning") || !strings.Contains(out, "in force") {
+		t.Errorf("after accept the list of baselines says: %s", out)
 	}
 
 	at := day.Add(5 * 24 * time.Hour)

@@ -11,6 +11,18 @@ import (
 	"swathkeeper/worker/history"
 )
 
+// pageWidth is how wide a page is that goes into a file or a pipe.
+const pageWidth = 110
+
+// page is a screen for paragraphs, which are wrapped everywhere.
+func page(c *cobra.Command, zone *time.Location) *history.Screen {
+	s := screen(c, zone)
+	if s.Width <= 0 {
+		s.Width = pageWidth
+	}
+	return s
+}
+
 // screen finds out what the command's output can show. Colour and wrapping are for terminals; what
 // goes into a file or a pipe has neither.
 func screen(c *cobra.Command, zone *time.Location) *history.Screen {

@@ -68,7 +68,7 @@ its newest reading, or by the key of an alert as 'swathkeeper alert list' shows 
 			if asJSON {
 				return writeJSON(c, d)
 			}
-			return d.Print(screen(c, zone), cl.cfg.judgeOptions().Drift.WithDefaults().Tolerances)
+			return d.Print(page(c, zone), cl.cfg.judgeOptions().Drift.WithDefaults().Tolerances)
 		},
 	}
 	f := c.Flags()

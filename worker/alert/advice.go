@@ -7,7 +7,8 @@ import (
 )
 
 // Plan is what goes with an advice: what the cause is called, what to do about it, in order, and
-// what could hurt while doing it. "%" in a text stands for the channel, in words.
+// what could hurt while doing it. "%" in a text stands for the channel, in words. Where printer and
+// channel are known, a command in a step names them, so that it can be typed as it stands.
 //
 // Steps begin with the cheapest check. Cautions are general words: the maker's manual, the safety
 // data sheets and local rules decide, and every caution that goes with dangerous work says so.
@@ -34,7 +35,7 @@ var plans = map[string]Plan{
 		Cause: "% nozzles missing or weak",
 		Steps: []string{
 			"Print the printer's own nozzle pattern; if % has gaps, run one normal clean, then print and read a chart.",
-			"Log it: swathkeeper journal add clean. The next reading tells whether it helped.",
+			"Log it: `swathkeeper journal add clean`. The next reading tells whether it helped.",
 			"Still there after the second clean: stop cleaning and let the head rest.",
 		},
 		Cautions: []string{cautionClean, cautionTank, cautionHead},
@@ -44,7 +45,7 @@ var plans = map[string]Plan{
 		Steps: []string{
 			"Look at % first: ink level, date and lot, and whether it was stirred as its maker says.",
 			"Print and read a second chart; a transfer read before the press tells the ink from the press.",
-			"Log a change: swathkeeper journal add ink.",
+			"Log a change: `swathkeeper journal add ink`.",
 		},
 		Cautions: []string{cautionInk},
 	},
@@ -52,7 +53,7 @@ var plans = map[string]Plan{
 		Cause: "colour shifted, with no single fault behind it",
 		Steps: []string{
 			"Check that settings, ink, media and press are as they were when colours were right; only then make a new profile.",
-			"Log it: swathkeeper journal add profile. Print and read a chart after it.",
+			"Log it: `swathkeeper journal add profile`. Print and read a chart after it.",
 			"Keep the old profile until the new one has proved itself.",
 		},
 		Cautions: []string{cautionPrint},
@@ -62,7 +63,7 @@ var plans = map[string]Plan{
 		Steps: []string{
 			"Compare the press's set temperature, time and pressure with your usual ones.",
 			"Press a second print of the same job and read it; check the platen's real temperature as its manual describes.",
-			"Log what you changed: swathkeeper journal add press.",
+			"Log what you changed: `swathkeeper journal add press`.",
 		},
 		Cautions: []string{cautionPress, cautionPower},
 	},
@@ -70,7 +71,7 @@ var plans = map[string]Plan{
 		Cause: "fabric or paper not as usual",
 		Steps: []string{
 			"Read a blank piece of this roll beside one that you know is good, the same side up.",
-			"If the roll is new and good, log it (swathkeeper journal add media) and learn a new baseline for it.",
+			"If the roll is new and good, log it (`swathkeeper journal add media`) and learn a new baseline for it.",
 		},
 		Cautions: []string{cautionMedia},
 	},
@@ -79,7 +80,7 @@ var plans = map[string]Plan{
 		Steps: []string{
 			"Run the printer's own feed adjustment for this paper, then print and read a chart.",
 			"Look for dirt on the rollers, a tight roll or a paper guide that binds.",
-			"Log it: swathkeeper journal add service.",
+			"Log it: `swathkeeper journal add service`.",
 		},
 		Cautions: []string{cautionFeed},
 	},
@@ -103,8 +104,8 @@ var plans = map[string]Plan{
 		Cause: "no readings",
 		Steps: []string{
 			"See whether a chart was printed and read; then whether the station's computer, instrument and network are on.",
-			"On the station: swathkeeper doctor.",
-			"Nothing to read for a while? Close this: swathkeeper alert close.",
+			"On the station: `swathkeeper doctor`.",
+			"Nothing to read for a while? Close this: `swathkeeper alert close`.",
 		},
 	},
 }
@@ -142,11 +143,40 @@ func PlanFor(advice, channel string) Plan {
 // PlanOf gives the plan of an open alert.
 func PlanOf(a protocol.Alert) Plan {
 	if a.Raised == ReasonNoEffect {
-		return turnedPlan(a.Channel)
+		p := turnedPlan(a.Channel)
+		p.Steps = addressed(p.Steps, a.Key, a.Channel)
+		return p
 	}
 	p := PlanFor(a.Advice, a.Channel)
-	p.Steps = questioning(a.Raised, p.Steps)
+	p.Steps = addressed(questioning(a.Raised, p.Steps), a.Key, a.Channel)
 	return p
+}
+
+// addressed completes the commands in steps with the printer, the ink and the alert that they are
+// about, so that they can be typed as they stand.
+func addressed(steps []string, key, channel string) []string {
+	parts := strings.Split(key, "/")
+	if len(parts) != 4 {
+		return steps
+	}
+	printer := " --printer " + parts[1]
+	ink := printer
+	if channel != "" {
+		ink += " --channel " + channel
+	}
+	of := map[string]string{
+		"journal add clean": ink, "journal add ink": ink,
+		"journal add profile": printer, "journal add press": printer, "journal add media": printer, "journal add service": printer,
+		"baseline learn": printer, "baseline accept": printer, "alert close": " " + key,
+	}
+	out := make([]string, len(steps))
+	for i, s := range steps {
+		for command, rest := range of {
+			s = strings.ReplaceAll(s, "`swathkeeper "+command+"`", "`swathkeeper "+command+rest+"`")
+		}
+		out[i] = s
+	}
+	return out
 }
 
 // questioning puts before an advice's steps what a change of ink or media puts in question.
@@ -172,7 +202,7 @@ func turnedPlan(channel string) Plan {
 		Steps: []string{
 			"Stop cleaning. Let " + name + " rest capped for some hours, then print and read a chart.",
 			"Still there: check " + ink + "'s level, its damper and its line for air, as the manual describes.",
-			"Still there: call service. Log what was done: swathkeeper journal add service.",
+			"Still there: call service. Log what was done: `swathkeeper journal add service`.",
 		},
 		Cautions: []string{cautionInk, cautionHead},
 	}
@@ -203,10 +233,10 @@ func (t *turn) advise(c *Cause, kind, reason string) (steps, cautions []string) 
 		switch reason {
 		case ReasonRefitted:
 			return []string{
-				"These charts are printed without the profile, so they still differ: learn a new baseline with the next good charts (swathkeeper baseline learn).",
+				"These charts are printed without the profile, so they still differ: learn a new baseline with the next good charts (`swathkeeper baseline learn`).",
 			}, []string{cautionPrint}
 		case ReasonNewBaseline:
-			return []string{"Print and read charts over some days, then: swathkeeper baseline accept."}, []string{cautionPrint}
+			return []string{"Print and read charts over some days, then: `swathkeeper baseline accept`."}, []string{cautionPrint}
 		}
 		return []string{"If the next readings still show it, it is raised again."}, nil
 	}

@@ -104,6 +104,7 @@ func (t *turn) tell(key string, c *Cause, kind, reason string, v *protocol.Verdi
 		ch.Readings = append(ch.Readings, h.Reading)
 	}
 	ch.Steps, ch.Cautions = t.advise(c, kind, reason)
+	ch.Steps = addressed(ch.Steps, key, c.Channel)
 	t.changes = append(t.changes, ch)
 	t.changed[key] = true
 	c.ToldAt = t.now

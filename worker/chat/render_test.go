@@ -134,7 +134,7 @@ func TestAMessageInFull(t *testing.T) {
 Seen: 12 light lines every 6.35 mm, up to 0.8 dE00, in 2 readings.
 Sure: likely (80 %).
 First: Print the printer's own nozzle pattern; if cyan has gaps, run one normal clean, then print and read a chart.
-Then: Log it: swathkeeper journal add clean. The next reading tells whether it helped.
+Then: Log it: ` + "`swathkeeper journal add clean`" + `. The next reading tells whether it helped.
 Care: Keep hands, hair and sleeves out: the carriage moves without warning. Gloves and eye protection with ink or cleaning fluid. Follow the maker's manual, data sheets and local rules.
 Suspect: everything printed since Tue 3 Mar 11:00.`
 	if got := renderChange(site, printer, c, nil, morning, morning, time.UTC); got != want {

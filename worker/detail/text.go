@@ -62,17 +62,7 @@ func (p *printer) title(s string) {
 
 // wrap writes a paragraph under an indent; what follows the first line hangs by two more.
 func (p *printer) wrap(indent, s string) {
-	width := p.Width - len(indent) - 2
-	if p.Width <= 0 {
-		p.b.WriteString(indent + s + "\n")
-		return
-	}
-	for i, l := range strings.Split(text.WrapSoft(s, max(width, 20)), "\n") {
-		if i > 0 {
-			p.b.WriteString("  ")
-		}
-		p.b.WriteString(indent + strings.TrimRight(l, " ") + "\n")
-	}
+	p.b.WriteString(p.Paragraph(indent, s))
 }
 
 func (p *printer) when(t time.Time) string { return zones.Stamp(t, p.Zone, "Mon 2 Jan 2006 15:04") }

@@ -81,6 +81,16 @@ func (s *Screen) Line(r Row) error {
 	return err
 }
 
+// Paragraph wraps a text under an indent; what follows its first line hangs by two more.
+func (s *Screen) Paragraph(indent, str string) string {
+	if s.Width <= 0 {
+		return indent + str + "\n"
+	}
+	const narrowest = 20
+	lines := wrapped(str, max(s.Width-len(indent)-2, narrowest))
+	return indent + strings.Join(lines, "\n  "+indent) + "\n"
+}
+
 // wrapped breaks a text into lines of at most room columns, without blanks at their ends.
 func wrapped(s string, room int) []string {
 	lines := strings.Split(text.WrapSoft(s, room), "\n")

@@ -1,9 +1,11 @@
 package history
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -31,14 +33,25 @@ func Spark(values []float64, top float64) string {
 var stateWords = map[string]string{
 	protocol.LevelStop: "stop", protocol.LevelAct: "act", "held": "on hold", "silent": "silent", "waits": "look again",
 	protocol.LevelNote: "note", protocol.Steady: "steady", protocol.Learning: "learning", protocol.Unusable: "unusable", "new": "no reading",
+	"ready": "ready", "unlearned": "no baseline",
 }
+
+// StateWord says a printer's state in words.
+func StateWord(state string) string { return cmp.Or(stateWords[state], state) }
 
 // statePaint gives the colour of a state by that of a level.
 var statePaint = map[string]string{"held": protocol.LevelNote, "silent": protocol.LevelAct, "waits": protocol.LevelNote, protocol.Unusable: protocol.LevelAct}
 
-// listLegend stands under the list of printers.
+// listLegend stands under the list of printers, and under it what those states mean that are there.
 const listLegend = "dE00: mean colour difference of the chart from its baseline, last readings left to right; a full bar is %.1f.\n" +
-	"clean, ink, baseline: days since. look again: one reading was off; the next one decides."
+	"clean, ink, baseline: days since."
+
+var stateHelp = []struct{ state, means string }{
+	{"waits", "look again: one reading was off; the next one decides."},
+	{protocol.Learning, "learning: readings are taken as known-good until `swathkeeper baseline accept`."},
+	{"ready", "ready: the baseline is in force, and nothing has been read since."},
+	{"unlearned", "no baseline: say that what comes is known-good, `swathkeeper baseline learn`."},
+}
 
 // List writes one line for each printer. now is when the days are counted back from.
 func (s *Screen) List(printers []Printer, now time.Time) error {
@@ -52,10 +65,10 @@ func (s *Screen) List(printers []Printer, now time.Time) error {
 	for _, p := range printers {
 		width = max(width, text.StringWidthWithoutEscSequences(p.Site+"/"+p.Printer))
 	}
-	const fixed = 10 + 2 + 16 + 2 + 4 + 2 + 5 + 2 + 3 + 2 + 8
+	const fixed = 11 + 2 + 16 + 2 + 4 + 2 + 5 + 2 + 3 + 2 + 8
 	narrow := s.Width > 0 && s.Width < width+2+fixed+2+meansKept+6
 	if !narrow {
-		head := fmt.Sprintf("%s  %s  %s  %s  %s  %s  %s  %s\n", text.Pad("printer", width, ' '), text.Pad("state", 10, ' '), text.Pad("last reading", 16, ' '), "open", "clean", "ink", "baseline", "dE00")
+		head := fmt.Sprintf("%s  %s  %s  %s  %s  %s  %s  %s\n", text.Pad("printer", width, ' '), text.Pad("state", 11, ' '), text.Pad("last reading", 16, ' '), "open", "clean", "ink", "baseline", "dE00")
 		if _, err := io.WriteString(s.Out, head); err != nil {
 			return err
 		}
@@ -68,9 +81,14 @@ func (s *Screen) List(printers []Printer, now time.Time) error {
 	if len(printers) == 0 {
 		return nil
 	}
+	legend := strings.Split(fmt.Sprintf(listLegend, top), "\n")
+	for _, h := range stateHelp {
+		if slices.ContainsFunc(printers, func(p Printer) bool { return p.State == h.state }) {
+			legend = append(legend, h.means)
+		}
+	}
 	foot := ""
-	for line := range strings.Lines(fmt.Sprintf(listLegend, top)) {
-		line = strings.TrimSuffix(line, "\n")
+	for _, line := range legend {
 		if s.Width > 0 {
 			line = text.WrapSoft(line, s.Width)
 		}
@@ -81,7 +99,7 @@ func (s *Screen) List(printers []Printer, now time.Time) error {
 }
 
 func (s *Screen) listLine(p Printer, now time.Time, width int, top float64, narrow bool) error {
-	word := stateWords[p.State]
+	word := StateWord(p.State)
 	level := p.State
 	if l := statePaint[level]; l != "" {
 		level = l
@@ -101,7 +119,7 @@ func (s *Screen) listLine(p Printer, now time.Time, width int, top float64, narr
 		_, err := fmt.Fprintf(s.Out, "%s  %s\n  read %s, open %d\n  clean %s, ink %s, baseline %s\n  %s\n", name, s.Paint(level, word), last, len(p.Open), clean, ink, base, spark)
 		return err
 	}
-	line := fmt.Sprintf("%s  %s  %s  %4d  %5s  %3s  %8s  %s", text.Pad(name, width, ' '), s.Paint(level, text.Pad(word, 10, ' ')), text.Pad(last, 16, ' '), len(p.Open), clean, ink, base, spark)
+	line := fmt.Sprintf("%s  %s  %s  %4d  %5s  %3s  %8s  %s", text.Pad(name, width, ' '), s.Paint(level, text.Pad(word, 11, ' ')), text.Pad(last, 16, ' '), len(p.Open), clean, ink, base, spark)
 	_, err := fmt.Fprintln(s.Out, strings.TrimRight(line, " "))
 	return err
 }

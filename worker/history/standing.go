@@ -107,9 +107,12 @@ func StandingOf(ctx context.Context, js jetstream.JetStream, site, printer strin
 type Printer struct {
 	Site     string           `json:"site"`
 	Printer  string           `json:"printer"`
-	State    string           `json:"state"` // stop, act, held, silent, note, steady, learning, unusable or new
+	State    string           `json:"state"` // stop, act, held, silent, waits, note, steady, learning, ready, unlearned, unusable or new
 	Open     []protocol.Alert `json:"open"`
 	Standing *Standing        `json:"standing"`
+	// Learned tells how many readings each series has gathered for a baseline that is being learned;
+	// nil where none is.
+	Learned map[string]int `json:"learned,omitempty"`
 }
 
 // printersAtOnce is how many printers are asked for at a time.
@@ -153,12 +156,22 @@ func printerNow(ctx context.Context, js jetstream.JetStream, records *bus.Record
 		return Printer{}, err
 	}
 	var st struct {
-		Standing *Standing `json:"standing"`
+		Standing *Standing         `json:"standing"`
+		Learning map[string]uint64 `json:"learning"`
+		Learned  map[string]int    `json:"learned"`
 	}
 	if err := json.Unmarshal(last.Record.PrinterState, &st); err != nil && len(last.Record.PrinterState) > 0 {
 		return Printer{}, fmt.Errorf("state in record %d: %w", last.Seq, err)
 	}
 	p := Printer{Site: site, Printer: name, Open: last.Record.Open, Standing: st.Standing}
+	for _, since := range st.Learning {
+		if since > 0 { // 0: no longer
+			p.Learned = st.Learned
+			if p.Learned == nil {
+				p.Learned = map[string]int{}
+			}
+		}
+	}
 	if p.Standing == nil {
 		if p.Standing, err = StandingOf(ctx, js, site, name); err != nil {
 			return Printer{}, err
@@ -168,12 +181,12 @@ func printerNow(ctx context.Context, js jetstream.JetStream, records *bus.Record
 	if p.Open == nil {
 		p.Open = []protocol.Alert{}
 	}
-	p.State = stateOf(p.Open, p.Standing)
+	p.State = stateOf(p.Open, p.Standing, p.Learned != nil)
 	return p, nil
 }
 
 // stateOf says in a word how a printer stands: what is open comes first, then its last reading.
-func stateOf(open []protocol.Alert, s *Standing) string {
+func stateOf(open []protocol.Alert, s *Standing, learning bool) string {
 	state := ""
 	held, silent := false, false
 	for _, a := range open {
@@ -197,6 +210,10 @@ func stateOf(open []protocol.Alert, s *Standing) string {
 		return "new"
 	case s.Outcome == protocol.LevelAct || s.Outcome == protocol.LevelStop:
 		return "waits" // one reading does not raise an alert
+	case s.Outcome == protocol.Learning && !learning && !s.Baseline.IsZero():
+		return "ready" // the baseline is in force, and nothing has been read since
+	case s.Outcome == protocol.Learning && !learning:
+		return "unlearned" // there is nothing to compare with, and nobody has said what is good
 	}
 	return s.Outcome
 }

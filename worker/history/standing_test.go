@@ -102,3 +102,26 @@ func TestList(t *testing.T) {
 		t.Errorf("%q", got)
 	}
 }
+
+// A printer says by itself whether it has a baseline: learning while readings are gathered, with how
+// many; ready when it is in force and nothing was read since; and no baseline where nobody said what
+// is good.
+func TestStateWithoutVerdicts(t *testing.T) {
+	for _, c := range []struct{ state, word, means string }{
+		{"ready", "ready", "ready: the baseline is in force"},
+		{"unlearned", "no baseline", "no baseline: say that"},
+		{protocol.Learning, "learning", "learning: readings are taken"},
+	} {
+		var b bytes.Buffer
+		list := []history.Printer{{Site: "quay", Printer: "heron", State: c.state, Standing: &history.Standing{}}}
+		if err := (&history.Screen{Out: &b, Zone: time.UTC}).List(list, noon); err != nil {
+			t.Fatal(err)
+		}
+		if !strings.Contains(strings.Split(b.String(), "\n")[1], c.word) || !strings.Contains(b.String(), c.means) {
+			t.Errorf("%s: %s", c.state, b.String())
+		}
+		if strings.Contains(b.String(), "look again") {
+			t.Errorf("%s: a state that nobody is in is explained: %s", c.state, b.String())
+		}
+	}
+}

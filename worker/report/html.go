@@ -12,6 +12,7 @@ import (
 	"swathkeeper/protocol"
 	"swathkeeper/worker/alert"
 	"swathkeeper/worker/detail"
+	"swathkeeper/worker/history"
 	"swathkeeper/worker/zones"
 )
 
@@ -111,7 +112,7 @@ func zoneName(t time.Time) string {
 // facts are the few figures at the top.
 func (p *Page) facts() []fact {
 	st := p.Now.Standing
-	out := []fact{{"now", stateWord(p.Now.State), stateClass(p.Now.State)}, {"readings in this time", fmt.Sprint(p.Readings), ""}}
+	out := []fact{{"now", history.StateWord(p.Now.State), stateClass(p.Now.State)}, {"readings in this time", fmt.Sprint(p.Readings), ""}}
 	raised := 0
 	for _, e := range p.Events {
 		if e.Kind == "alert" && strings.HasPrefix(e.What, protocol.ChangeRaised) {
@@ -131,18 +132,6 @@ func (p *Page) facts() []fact {
 		}
 	}
 	return out
-}
-
-func stateWord(s string) string {
-	switch s {
-	case "waits":
-		return "look again"
-	case "held":
-		return "on hold"
-	case "new":
-		return "no reading"
-	}
-	return s
 }
 
 func stateClass(s string) string {

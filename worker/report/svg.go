@@ -82,6 +82,9 @@ func (a axis) ticks(zone *time.Location, n int) []time.Time {
 	}
 }
 
+// letterWidth is about how wide a letter of the drawings' text is.
+const letterWidth = 6.2
+
 // base draws the time axis at y, with labels under it.
 func (a axis) base(s *svg, zone *time.Location, y float64, n int) {
 	s.line("axis", a.x1, y, a.x2, y)
@@ -90,17 +93,24 @@ func (a axis) base(s *svg, zone *time.Location, y float64, n int) {
 	if a.to.Sub(a.from) > 300*24*time.Hour {
 		layout = "Jan 2006"
 	}
+	free := a.x1 - 14 // up to here there is writing
 	for _, t := range ticks {
 		x := a.x(t)
 		s.line("axis", x, y, x, y+4)
-		anchor := "middle"
-		if x-a.x1 < 14 {
-			anchor = "start"
+		label := t.In(zone).Format(layout)
+		long := letterWidth * float64(len(label))
+		anchor, begins := "middle", x-long/2
+		switch {
+		case x-a.x1 < 14:
+			anchor, begins = "start", x
+		case a.x2-x < 14:
+			anchor, begins = "end", x-long
 		}
-		if a.x2-x < 14 {
-			anchor = "end"
+		if begins < free {
+			continue
 		}
-		s.text("", anchor, x, y+15, t.In(zone).Format(layout))
+		free = begins + long + letterWidth
+		s.text("", anchor, x, y+15, label)
 	}
 }
 
@@ -177,7 +187,7 @@ func (p *Page) timeline(width float64) template.HTML {
 		x1, x2 := a.x(sp.From), max(a.x(sp.To), a.x(sp.From)+3)
 		fmt.Fprintf(&s.b, `<rect class="span-%s" x="%.1f" y="%.1f" width="%.1f" height="5" rx="2"/>`, cond(sp.Level == "stop", "stop", "act"), x1, yy, x2-x1)
 		label := sp.What + cond(!sp.Open, "", cond(p.Made.Sub(p.To) > time.Minute, ", open at the end", ", open"))
-		switch long := 6.2 * float64(utf8.RuneCountInString(label)); {
+		switch long := letterWidth * float64(utf8.RuneCountInString(label)); {
 		case above > 0:
 			s.text("", "start", max(min(x1, s.w-long), 2), yy-4, label)
 		case x2+6+long < s.w:
@@ -195,20 +205,31 @@ const (
 	narrowTimeline = 360.0
 )
 
-// marks draws what was done as upright lines, with letters where there is room for them.
+// marks draws what was done as upright lines with letters. Where lines stand too near to one another
+// for that, their letters stand side by side over the first.
 func (p *Page) marks(s *svg, a axis, top, bottom float64) {
-	last := -100.0
+	first, letters := 0.0, ""
+	write := func() {
+		if letters != "" {
+			half := 4 * float64(len(letters))
+			s.text("letter", "middle", max(min(first, s.w-half), half), top-2, letters)
+		}
+	}
 	for _, e := range p.Events {
 		if e.Mark == "" || e.At.Before(a.from) || e.At.After(a.to) {
 			continue
 		}
 		x := a.x(e.At)
 		s.line("when", x, top, x, bottom)
-		if x-last > 9 {
-			s.text("letter", "middle", x, top-2, e.Mark)
-			last = x
+		switch {
+		case letters == "" || x-first > 9*float64(len(letters)):
+			write()
+			first, letters = x, e.Mark
+		case !strings.Contains(letters, e.Mark):
+			letters += e.Mark
 		}
 	}
+	write()
 }
 
 // run draws the dots of a track and the line through them.
