@@ -12,7 +12,6 @@ import (
 	"github.com/knadh/koanf/parsers/toml/v2"
 	"github.com/knadh/koanf/providers/confmap"
 	"github.com/knadh/koanf/providers/env/v2"
-	"github.com/knadh/koanf/providers/file"
 	"github.com/knadh/koanf/providers/posflag"
 	"github.com/knadh/koanf/v2"
 	"github.com/spf13/cobra"
@@ -21,6 +20,7 @@ import (
 	"swathkeeper/measure/drift"
 	"swathkeeper/worker/bus"
 	"swathkeeper/worker/judge"
+	"swathkeeper/worker/limited"
 )
 
 // config is everything that can be set, by flag, by SWATHKEEPER_* variable and by file, in this
@@ -126,7 +126,15 @@ func loadConfig(cmd *cobra.Command) (*config, error) {
 		path = os.Getenv(envPrefix + "CONFIG")
 	}
 	if path != "" {
-		if err := k.Load(file.Provider(path), toml.Parser()); err != nil {
+		b, err := limited.Read(path, limited.Small)
+		if err != nil {
+			return nil, usagef("configuration file: %w", err)
+		}
+		set, err := toml.Parser().Unmarshal(b)
+		if err == nil {
+			err = k.Load(confmap.Provider(set, ""), nil)
+		}
+		if err != nil {
 			return nil, usagef("configuration file %s: %w", path, err)
 		}
 	}

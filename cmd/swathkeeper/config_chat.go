@@ -3,11 +3,11 @@ package main
 import (
 	"fmt"
 	"maps"
-	"os"
 	"slices"
 	"strings"
 
 	"swathkeeper/worker/chat"
+	"swathkeeper/worker/limited"
 )
 
 // addChats adds the targets of --chat, which have no name of their own. Names are given by place, so
@@ -44,7 +44,7 @@ func (c chatConfig) target(name string) (chat.Target, error) {
 		AllowLocal: c.Inside, NoPicture: c.NoPicture,
 	}
 	if c.URLFile != "" {
-		b, err := os.ReadFile(c.URLFile)
+		b, err := limited.Read(c.URLFile, limited.Small)
 		if err != nil {
 			return t, usagef("chat.%s.url_file: %w", name, err)
 		}

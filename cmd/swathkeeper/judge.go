@@ -2,12 +2,12 @@ package main
 
 import (
 	"fmt"
-	"os"
 
 	"github.com/spf13/cobra"
 
 	"swathkeeper/protocol"
 	"swathkeeper/worker/judge"
+	"swathkeeper/worker/limited"
 	"swathkeeper/worker/station"
 )
 
@@ -88,7 +88,7 @@ Exit status 3: one of them is at act or worse.`,
 
 // addBaseline adds a frozen baseline, or readings to learn from.
 func addBaseline(b *judge.Bench, name string, fill station.Fill) error {
-	data, err := os.ReadFile(name)
+	data, err := limited.Read(name, protocol.MaxBaseline)
 	if err != nil {
 		return err
 	}

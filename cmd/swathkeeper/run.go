@@ -20,6 +20,7 @@ import (
 	"swathkeeper/worker"
 	"swathkeeper/worker/bus"
 	"swathkeeper/worker/health"
+	"swathkeeper/worker/limited"
 	"swathkeeper/worker/station"
 )
 
@@ -165,7 +166,7 @@ func (c *config) workerOptions(console io.Writer) (worker.Options, error) {
 		if c.Alive != "" {
 			return o, usagef("give --alive or --alive-file, not both")
 		}
-		b, err := os.ReadFile(c.AliveFile)
+		b, err := limited.Read(c.AliveFile, limited.Small)
 		if err != nil {
 			return o, usagef("alive-file: %w", err)
 		}

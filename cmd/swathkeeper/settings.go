@@ -17,6 +17,7 @@ import (
 	"swathkeeper/measure/settings"
 	"swathkeeper/protocol"
 	"swathkeeper/worker/judge"
+	"swathkeeper/worker/limited"
 	"swathkeeper/worker/search"
 	"swathkeeper/worker/station"
 )
@@ -290,7 +291,7 @@ func worthOf(c *cobra.Command, worth float64) (float64, error) {
 
 // readNoise takes the noise of prints from a baseline's file.
 func readNoise(name string) (*search.Noise, error) {
-	data, err := os.ReadFile(name)
+	data, err := limited.Read(name, protocol.MaxBaseline)
 	if err != nil {
 		return nil, fmt.Errorf("--baseline: %w", err)
 	}

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"os"
 	"path/filepath"
 	"slices"
 	"strconv"
@@ -21,6 +20,7 @@ import (
 	"swathkeeper/measure/press"
 	"swathkeeper/protocol"
 	"swathkeeper/worker/judge"
+	"swathkeeper/worker/limited"
 	"swathkeeper/worker/station"
 )
 
@@ -142,7 +142,7 @@ func newPressPlan() *cobra.Command {
 
 // notOver refuses to write a plan over another one, whose tiles could not be judged then.
 func notOver(file string, text []byte, replace bool) error {
-	old, err := os.ReadFile(file)
+	old, err := limited.Read(file, limited.Large)
 	switch {
 	case errors.Is(err, fs.ErrNotExist), err == nil && bytes.Equal(old, text):
 		return nil
@@ -197,7 +197,7 @@ func newPressRead() *cobra.Command {
 			if name == "" {
 				return usagef("give --plan, the file that `settings press plan` wrote")
 			}
-			data, err := os.ReadFile(name)
+			data, err := limited.Read(name, limited.Large)
 			if err != nil {
 				return err
 			}

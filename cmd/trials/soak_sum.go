@@ -28,6 +28,8 @@ type soakResult struct {
 	IdleCPUPercent float64 `json:"idle_cpu_percent"` // of one core
 
 	WarmUpMinutes float64    `json:"warm_up_minutes"` // cut off before the slopes were fitted
+	Kept          soakSlope  `json:"kept_mb"`
+	Blocks        soakSlope  `json:"blocks_mb"`
 	Live          soakSlope  `json:"live_mb"`
 	Anonymous     soakSlope  `json:"anonymous_mb"`
 	Resident      soakSlope  `json:"resident_mb"`
@@ -47,13 +49,14 @@ type soakSlope struct {
 	Low     float64 `json:"low"` // 95 % interval of the slope
 	High    float64 `json:"high"`
 	Bound   float64 `json:"bound"`
-	Verdict string  `json:"verdict"` // flat, grows or not shown
+	Verdict string  `json:"verdict"` // flat, grows, not shown or too much
 }
 
 // soakPart is the means of a tenth of a soak.
 type soakPart struct {
 	Minute     float64 `json:"minute"` // its middle
-	Live       float64 `json:"live_mb"`
+	Kept       float64 `json:"kept_mb"`
+	Blocks     float64 `json:"blocks_mb"`
 	Anonymous  float64 `json:"anonymous_mb"`
 	Resident   float64 `json:"resident_mb"`
 	Goroutines float64 `json:"goroutines"`
@@ -69,11 +72,10 @@ func (p soakPlan) warmUp(length time.Duration) time.Duration {
 }
 
 // Bounds of the growth by the hour up to which something is flat: its confidence interval must lie
-// below. A reading of which nothing but an id was kept would show as 130 bytes, 47 MB an hour at 100
-// readings a second.
+// below.
 const (
-	liveBound       = 12.0 // MB
-	residentBound   = 24.0 // MB
+	keptPerReading  = 16.0 // bytes: the smallest thing that the heap can hold; an id would be 130
+	ownBound        = 60.0 // MB; the buffers of the file store hide what is less
 	goroutinesBound = 20.0
 )
 
@@ -115,11 +117,22 @@ func sumUp(p soakPlan, all []sample) (*soakResult, error) {
 		r.CPUPercent = 100 * (last.CPU - load[0].CPU) / last.At.Sub(load[0].At).Seconds()
 	}
 	fit := func(bound float64, of func(sample) float64) soakSlope { return fitSoak(load, bound, of) }
-	r.Live = fit(liveBound, func(s sample) float64 { return s.Live / 1e6 })
-	r.Anonymous = fit(residentBound, func(s sample) float64 { return s.Anonymous / 1e6 })
-	r.Resident = fit(residentBound, func(s sample) float64 { return s.Resident / 1e6 })
+	r.Kept = fit(keptPerReading*r.Rate*3600/1e6, func(s sample) float64 { return s.Kept / 1e6 })
+	r.Blocks = fit(ownBound, func(s sample) float64 { return s.Blocks / 1e6 })
+	r.Live = fit(ownBound, func(s sample) float64 { return s.Live / 1e6 })
+	r.Anonymous = fit(ownBound, func(s sample) float64 { return s.Anonymous / 1e6 })
+	r.Resident = fit(ownBound, func(s sample) float64 { return s.Resident / 1e6 })
 	r.Goroutines = fit(goroutinesBound, func(s sample) float64 { return s.Goroutines })
-	r.Disk = fit(math.Inf(1), func(s sample) float64 { return s.Folder / 1e6 })
+	r.Disk = fit(0, func(s sample) float64 { return s.Folder / 1e6 })
+	if r.Anonymous.Max > memoryLimit/1e6 {
+		r.Anonymous.Verdict = tooMuch
+	}
+	// What lies on the disk goes up and down with what was removed: what counts is how much it ever was.
+	if r.Disk.Verdict = flat; r.Disk.Max > r.LimitMB {
+		r.Disk.Verdict = tooMuch
+	} else if p.Keep == 0 {
+		r.Disk.Verdict = notShown // nothing is removed, so it grows
+	}
 	return r, nil
 }
 
@@ -140,7 +153,7 @@ func (r *soakResult) course(load []sample) {
 		}
 		r.Course = append(r.Course, soakPart{
 			Minute: mean(func(s sample) float64 { return s.At.Sub(load[0].At).Minutes() }),
-			Live:   mean(func(s sample) float64 { return s.Live / 1e6 }), Anonymous: mean(func(s sample) float64 { return s.Anonymous / 1e6 }),
+			Kept:   mean(func(s sample) float64 { return s.Kept / 1e6 }), Blocks: mean(func(s sample) float64 { return s.Blocks / 1e6 }), Anonymous: mean(func(s sample) float64 { return s.Anonymous / 1e6 }),
 			Resident: mean(func(s sample) float64 { return s.Resident / 1e6 }), Goroutines: mean(func(s sample) float64 { return s.Goroutines }),
 			Disk: mean(func(s sample) float64 { return s.Folder / 1e6 }),
 		})
@@ -150,7 +163,7 @@ func (r *soakResult) course(load []sample) {
 // fitSoak fits a straight line to the means of equal stretches of samples. Samples follow each other so
 // closely that they are not independent; means of stretches of a minute or more nearly are.
 func fitSoak(list []sample, bound float64, of func(sample) float64) soakSlope {
-	f := soakSlope{Bound: bound, Verdict: notShown, Low: math.Inf(-1), High: math.Inf(1), SE: math.Inf(1)}
+	f := soakSlope{Bound: bound, Verdict: notShown}
 	if len(list) < 2*soakBatches {
 		return f
 	}
@@ -181,6 +194,7 @@ const (
 	flat     = "flat"
 	grows    = "grows"
 	notShown = "not shown"
+	tooMuch  = "too much"
 )
 
 // fitSlope is the least-squares slope of y on x and its standard error.
@@ -235,13 +249,13 @@ func (r *soakResult) text() string {
 	}
 	fmt.Fprintf(&b, "idle: %.1f MB resident, %.2f %% of a core\n", r.IdleMB, r.IdleCPUPercent)
 	fmt.Fprintf(&b, "%.1f min, %.1f readings/s sent, %d readings, %.0f verdicts, %.0f waiting at the end\n", r.Minutes, r.Rate, r.Readings, r.Verdicts, r.Waiting)
-	fmt.Fprintf(&b, "\n  minute  live MB  own MB  resident MB  goroutines  disk MB\n")
+	fmt.Fprintf(&b, "\n  minute  kept MB  buffers MB  own MB  resident MB  goroutines  disk MB\n")
 	for _, c := range r.Course {
 		mark := " "
 		if c.Minute < r.WarmUpMinutes {
 			mark = "w"
 		}
-		fmt.Fprintf(&b, "%s %6.1f  %7.1f %7.1f  %11.1f  %10.1f  %7.0f\n", mark, c.Minute, c.Live, c.Anonymous, c.Resident, c.Goroutines, c.Disk)
+		fmt.Fprintf(&b, "%s %6.1f  %7.2f  %10.1f  %6.1f  %11.1f  %10.1f  %7.0f\n", mark, c.Minute, c.Kept, c.Blocks, c.Anonymous, c.Resident, c.Goroutines, c.Disk)
 	}
 	fmt.Fprintf(&b, "\nw: warm-up, the first %.1f min, cut off: ids are known for %s", r.WarmUpMinutes, r.Plan.Window)
 	if r.Plan.Keep > 0 {
@@ -251,15 +265,16 @@ func (r *soakResult) text() string {
 	}
 	fmt.Fprintf(&b, "\nafter it, %.1f %% of a core; slopes an hour, standard errors, 95 %% intervals:\n", r.CPUPercent)
 	for _, l := range []struct {
-		name, unit string
-		s          soakSlope
-	}{{"live heap", "MB", r.Live}, {"own memory", "MB", r.Anonymous}, {"resident", "MB", r.Resident}, {"goroutines", "", r.Goroutines}, {"disk", "MB", r.Disk}} {
-		fmt.Fprintf(&b, "  %-10s %+9.2f +- %.2f (%+.2f to %+.2f) %s, mean %.1f, at most %.1f: %s", l.name, l.s.PerHour, l.s.SE, l.s.Low, l.s.High, l.unit, l.s.Mean, l.s.Max, strings.ToUpper(l.s.Verdict))
-		if !math.IsInf(l.s.Bound, 1) {
-			fmt.Fprintf(&b, " (up to %+.0f)", l.s.Bound)
+		name string
+		s    soakSlope
+	}{{"kept MB", r.Kept}, {"buffers MB", r.Blocks}, {"live MB", r.Live}, {"own MB", r.Anonymous}, {"resident MB", r.Resident}, {"goroutines", r.Goroutines}, {"disk MB", r.Disk}} {
+		fmt.Fprintf(&b, "  %-11s %+8.2f +- %.2f (%+.2f to %+.2f), mean %.1f, at most %.1f: %s", l.name, l.s.PerHour, l.s.SE, l.s.Low, l.s.High, l.s.Mean, l.s.Max, strings.ToUpper(l.s.Verdict))
+		if l.s.Bound > 0 {
+			fmt.Fprintf(&b, " (bound %+.1f)", l.s.Bound)
 		}
 		b.WriteString("\n")
 	}
+	fmt.Fprintf(&b, "kept: all of the heap but the file store's buffers; its bound is %.0f bytes a reading. own: memory that is no file's; the collector's goal is %.0f MB.\n", keptPerReading, memoryLimit/1e6)
 	fmt.Fprintf(&b, "disk: %.0f MB at most, of %.0f that the limits allow\n", r.Disk.Max, r.LimitMB)
 	return b.String()
 }

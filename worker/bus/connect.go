@@ -18,6 +18,8 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 	"github.com/nats-io/nkeys"
 	"github.com/rs/zerolog"
+
+	"swathkeeper/worker/limited"
 )
 
 // ConnectOptions says which bus to use and as whom.
@@ -55,6 +57,11 @@ type ConnectOptions struct {
 func Connect(ctx context.Context, o ConnectOptions) (*nats.Conn, jetstream.JetStream, error) {
 	if o.Context != "" {
 		if err := o.fillFromContext(); err != nil {
+			return nil, nil, err
+		}
+	}
+	for _, file := range []string{o.Creds, o.NKey, o.CA, o.Cert, o.Key} {
+		if err := limited.Check(file, limited.Small); err != nil {
 			return nil, nil, err
 		}
 	}
@@ -197,7 +204,7 @@ func (dir follower) Dial(network, _ string) (net.Conn, error) {
 
 // publicKey gives the public half of the nkey in a file.
 func publicKey(file string) (string, error) {
-	b, err := os.ReadFile(file)
+	b, err := limited.Read(file, limited.Small)
 	if err != nil {
 		return "", err
 	}
@@ -220,7 +227,7 @@ func (o *ConnectOptions) fillFromContext() error {
 		base = filepath.Join(home, ".config")
 	}
 	path := filepath.Join(base, "nats", "context", o.Context+".json")
-	b, err := os.ReadFile(path)
+	b, err := limited.Read(path, limited.Small)
 	if err != nil {
 		return fmt.Errorf("NATS context %q: %w", o.Context, err)
 	}

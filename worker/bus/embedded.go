@@ -24,6 +24,8 @@ import (
 	"github.com/nats-io/nats-server/v2/server"
 	"github.com/nats-io/nats.go"
 	"github.com/rs/zerolog"
+
+	"swathkeeper/worker/limited"
 )
 
 // EmbeddedOptions says where the server inside the process keeps its store and where it listens.
@@ -284,7 +286,7 @@ func (e *Embedded) localURL() string {
 // does.
 func ReadEndpoint(dir string) (Endpoint, error) {
 	var ep Endpoint
-	b, err := os.ReadFile(filepath.Join(dir, EndpointFile))
+	b, err := limited.Read(filepath.Join(dir, EndpointFile), limited.Small)
 	if err != nil {
 		return ep, err
 	}

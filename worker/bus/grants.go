@@ -14,6 +14,8 @@ import (
 
 	"github.com/gofrs/flock"
 	"github.com/nats-io/nkeys"
+
+	"swathkeeper/worker/limited"
 )
 
 // GrantsFile is the name of the file in the data folder that says who may do what. It holds public
@@ -38,7 +40,7 @@ func (g *Grants) Find(name string) *Grant {
 // ReadGrants reads the grants of a data folder; there are none when it has no such file.
 func ReadGrants(dir string) (*Grants, error) {
 	path := filepath.Join(dir, GrantsFile)
-	b, err := os.ReadFile(path)
+	b, err := limited.Read(path, limited.Large)
 	if errors.Is(err, fs.ErrNotExist) {
 		return &Grants{}, nil
 	}

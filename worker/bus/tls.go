@@ -19,6 +19,8 @@ import (
 	"path/filepath"
 	"strings"
 	"time"
+
+	"swathkeeper/worker/limited"
 )
 
 // CertFile and KeyFile are where a generated certificate lies in the data folder.
@@ -90,6 +92,9 @@ func ServerCert(dir, cert, key, host string) (tls.Certificate, error) {
 			}
 		}
 	}
+	if err := errors.Join(limited.Check(cert, limited.Small), limited.Check(key, limited.Small)); err != nil {
+		return tls.Certificate{}, fmt.Errorf("certificate: %w", err)
+	}
 	c, err := tls.LoadX509KeyPair(cert, key)
 	if err != nil {
 		return c, fmt.Errorf("certificate %s: %w", cert, err)
@@ -149,7 +154,7 @@ func generateCert(certPath, keyPath, host string) error {
 
 // ReadCert reads the first certificate of a PEM file.
 func ReadCert(path string) (*x509.Certificate, error) {
-	b, err := os.ReadFile(path)
+	b, err := limited.Read(path, limited.Small)
 	if err != nil {
 		return nil, err
 	}

@@ -14,6 +14,7 @@ import (
 	"swathkeeper/protocol"
 	"swathkeeper/protocol/exchange"
 	"swathkeeper/worker/judge"
+	"swathkeeper/worker/limited"
 )
 
 // SchemaCalibration is the schema of a calibration's file.
@@ -38,7 +39,7 @@ type Calibration struct {
 
 // LoadCalibration reads a calibration that was kept.
 func LoadCalibration(path string) (*Calibration, error) {
-	b, err := os.ReadFile(path)
+	b, err := limited.Read(path, limited.Large)
 	if err != nil {
 		return nil, fmt.Errorf("calibration: %w", err)
 	}

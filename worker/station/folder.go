@@ -5,13 +5,13 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
 	"path/filepath"
 	"strings"
 
 	"github.com/pelletier/go-toml/v2"
 
 	"swathkeeper/protocol"
+	"swathkeeper/worker/limited"
 )
 
 // What a file cannot know comes, nearest first, from
@@ -134,7 +134,7 @@ func fromNames(names []string, base Fill) (Fill, error) {
 
 // readSidecar reads a sidecar; one that is not there says nothing.
 func readSidecar(path string) (Fill, error) {
-	b, err := os.ReadFile(path)
+	b, err := limited.Read(path, limited.Small)
 	if errors.Is(err, fs.ErrNotExist) {
 		return Fill{}, nil
 	}

@@ -11,6 +11,7 @@ import (
 	"sync"
 
 	"swathkeeper/protocol"
+	"swathkeeper/worker/limited"
 )
 
 // Layouts finds chart layouts for pictures: among files that were named, in a folder where earlier
@@ -62,7 +63,7 @@ func (l *Layouts) Find(ctx context.Context, id, edition string) (*protocol.Chart
 	}
 	kept := filepath.Join(l.Dir, key+".json")
 	if l.Dir != "" {
-		if b, err := os.ReadFile(kept); err == nil {
+		if b, err := limited.Read(kept, limited.Large); err == nil {
 			if c, err := protocol.DecodeChart(b); err == nil && c.ID == id && c.Edition == edition {
 				l.Add(c)
 				return c, nil

@@ -21,6 +21,7 @@ import (
 	"swathkeeper/protocol"
 	"swathkeeper/protocol/exchange"
 	"swathkeeper/protocol/measurement"
+	"swathkeeper/worker/limited"
 )
 
 // Fill is what a measurement file cannot know. In a reading that comes as JSON, it fills only what
@@ -379,7 +380,7 @@ func fileID(r *protocol.Reading, data []byte) string {
 // ReadLayout reads a chart layout: a layout file, or the device values of a measurement file, which
 // make a layout without geometry. id names it then; without one, the file's name does.
 func ReadLayout(name, id string) (*protocol.Chart, error) {
-	data, err := os.ReadFile(name)
+	data, err := limited.Read(name, limited.Large)
 	if err != nil {
 		return nil, err
 	}

@@ -17,6 +17,7 @@ import (
 	"github.com/gofrs/flock"
 
 	"swathkeeper/protocol"
+	"swathkeeper/worker/limited"
 )
 
 // spool keeps what was taken and not yet sent, and remembers what was taken, on the station's own
@@ -121,7 +122,7 @@ func (s *spool) readEntries() error {
 func byTime(a, b *entry) int { return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.Rel, b.Rel)) }
 
 func readEntry(name string) (*entry, error) {
-	b, err := os.ReadFile(name)
+	b, err := limited.Read(name, limited.Large)
 	if err != nil {
 		return nil, err
 	}
