@@ -30,11 +30,12 @@ in a few prints.
 Name the driver's sliders once with 'start'. Print the chart under the settings as they
 are, press it, read it, and give the reading to 'next' with the settings it was printed
 under: it says how the print differs from the aim, what to set for the next print, and
-what to expect of it. When it says that nothing is left that these sliders can mend, 'keep'
+what to expect of it. Where a slider was mistyped, 'correct' the print; one that should not
+count is set 'aside'. When it says that nothing is left that these sliders can mend, 'keep'
 the preset: it goes into the record, and the worker begins to learn what is normal under it.
 
 The search is kept in a file, settings-PRINTER.json in the current folder or as --search
-says; 'start', 'next' and 'show' need no worker. You set the sliders, you print and press:
+says; only 'keep' needs a worker. You set the sliders, you print and press:
 the worker drives nothing. Care at the press: platens burn and crush, hot dye gives off
 fumes; ventilate, and follow the maker's manual and local rules.`
 
@@ -46,7 +47,7 @@ func newSettings() *cobra.Command {
 		Args:  cobra.NoArgs,
 		RunE:  func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	c.AddCommand(newSettingsStart(), newSettingsNext(), newSettingsShow(), newSettingsKeep(), newSettingsPress())
+	c.AddCommand(newSettingsStart(), newSettingsNext(), newSettingsShow(), newSettingsCorrect(), newSettingsAside(), newSettingsKeep(), newSettingsPress())
 	return c
 }
 

@@ -68,6 +68,9 @@ force, stays as it is unless --replace says otherwise.`,
 					}
 					at = which - 1
 				}
+				if s.Prints[at].Aside {
+					return usagef("--take %d: print %d is set aside; `swathkeeper settings aside %d --back` counts it again", which, which, which)
+				}
 				n.Site, n.Printer = s.Site, s.Printer
 				n.Baseline.Preset, n.Baseline.Series = s.Preset(args[0], at, rep)
 				n.Baseline.Preset.Press = pressFrom(c, n.Baseline.Preset.Press, pressed)

@@ -137,9 +137,10 @@ func parseValues(items []string) (map[string]float64, error) {
 // printAdvice says what a print was like and what comes next; again names the search in a command.
 func printAdvice(out io.Writer, s *search.State, r *search.Report, again string) error {
 	a := r.Advice
-	last := len(s.Prints) - 1
+	use := s.InUse()
+	last := use[len(use)-1]
 	fmt.Fprintf(out, "print %d: %.2f dE00 from the aim on average", last+1, a.Measured[last])
-	if last > 0 {
+	if len(use) > 1 {
 		fmt.Fprintf(out, " (nearest so far: print %d, %.2f)", a.Best+1, a.Measured[a.Best])
 	}
 	fmt.Fprintf(out, "\n  %s\n", r.Words[last])
@@ -189,6 +190,33 @@ func valuesText(s *search.State, v, before []float64) string {
 	return strings.Join(out, ", ")
 }
 
+// printChanges lists what was changed of a print.
+func printChanges(out io.Writer, s *search.State, p *search.Print) {
+	for k, c := range p.Changes {
+		text := map[string]string{search.SetAside: "set aside", search.TakenBack: "counts again"}[c.Do]
+		if c.Do == search.Corrected {
+			after := p.Values
+			for _, later := range p.Changes[k+1:] {
+				if later.Values != nil {
+					after = later.Values
+					break
+				}
+			}
+			var was []string
+			for i, sl := range s.Sliders {
+				if c.Values[i] != after[i] {
+					was = append(was, fmt.Sprintf("%s from %s to %s", onScreen(sl.Name), strconv.FormatFloat(c.Values[i], 'f', -1, 64), strconv.FormatFloat(after[i], 'f', -1, 64)))
+				}
+			}
+			text = "corrected: " + strings.Join(was, ", ")
+		}
+		if c.Why != "" {
+			text += " (" + onScreen(c.Why) + ")"
+		}
+		fmt.Fprintf(out, "    %s\n", text)
+	}
+}
+
 func newSettingsShow() *cobra.Command {
 	var f searchFlags
 	var good int
@@ -207,6 +235,9 @@ func newSettingsShow() *cobra.Command {
 				err = f.change(c, func(was *search.State) error {
 					if s = was; good < 1 || good > len(s.Prints) {
 						return usagef("--good %d: there are %d prints", good, len(s.Prints))
+					}
+					if s.Prints[good-1].Aside {
+						return usagef("--good %d: print %d is set aside; `swathkeeper settings aside %d --back` counts it again", good, good, good)
 					}
 					s.Prints[good-1].Good = true
 					if rep, err = s.Report(); err == nil {
@@ -233,7 +264,11 @@ func newSettingsShow() *cobra.Command {
 				if slices.Contains(rep.Advice.Suspect, i) {
 					mark = "?"
 				}
+				if p.Aside {
+					mark = "-"
+				}
 				fmt.Fprintf(out, "%s print %d: %.2f dE00; %s\n    %s\n", mark, i+1, rep.Advice.Measured[i], valuesText(s, p.Values, nil), rep.Words[i])
+				printChanges(out, s, &p)
 			}
 			if s.Kept != "" {
 				fmt.Fprintf(out, "kept as %s\n", s.Kept)

@@ -55,6 +55,7 @@ func Advise(task Task, prints []Print) (*Advice, error) {
 	if err := task.check(prints); err != nil {
 		return nil, err
 	}
+	task.views = map[int]*view{}
 	a := &Advice{}
 	lacking := task.lacking(prints)
 	for _, pr := range prints {
@@ -216,14 +217,22 @@ const (
 )
 
 // gaining tells whether the newest print is much nearer than all before it: then the belief has just
-// learned something, and what it says is left is not to be trusted yet.
+// learned something, and what it says is left is not to be trusted yet; least so while there are no
+// more prints than sliders.
 func (a *Advice) gaining() bool {
-	last := len(a.Measured) - 1
-	return a.Best == last && last > 0 && slices.Min(a.Measured[:last])-a.Measured[last] > muchNearer
+	last, limit := len(a.Measured)-1, muchNearer
+	if len(a.Measured) <= len(a.Next) {
+		limit = muchNearerEarly
+	}
+	return a.Best == last && last > 0 && slices.Min(a.Measured[:last])-a.Measured[last] > limit
 }
 
-// muchNearer is a gain in mean dE00 after which no search ends.
-const muchNearer = 0.8
+// muchNearer is a gain in mean dE00 after which no search ends, muchNearerEarly that while there are
+// no more prints than sliders.
+const (
+	muchNearer      = 0.8
+	muchNearerEarly = 0.3
+)
 
 // What a print is worth where nobody says otherwise: a share of what the best one leaves, but no
 // less than can be told from the noise of prints, and no more than anybody would forgo.
@@ -318,8 +327,27 @@ func deviation(x [draws]float64) float64 {
 	return math.Sqrt(sum / (draws - 1))
 }
 
-// scene learns from all prints around print origin.
-func (t *Task) scene(prints []Print, origin int, weight []float64) (*scene, error) {
+// view is all prints as they are seen from one of them. It hangs on no weights, and is made once for
+// all the scenes that are looked at from there.
+type view struct {
+	pic          *picture
+	shown        []shown // of each print; empty for the view's own
+	print, ridge []float64
+}
+
+// shown is what a print shows from another: see picture.show.
+type shown struct {
+	c    []float64
+	info *mat.SymDense
+	rest [][3]float64
+	left float64
+}
+
+// view makes the view from print origin, or finds it.
+func (t *Task) view(prints []Print, origin int) (*view, error) {
+	if v := t.views[origin]; v != nil {
+		return v, nil
+	}
 	o := prints[origin]
 	var have []bool
 	if o.Missing != nil {
@@ -341,44 +369,62 @@ func (t *Task) scene(prints []Print, origin int, weight []float64) (*scene, erro
 	}
 	pic := newPicture(&t.Chart, labs, r)
 	k := pic.size()
-	roles := rolesOf(t.Chart.Channels)
-	print, ridge := make([]float64, k), make([]float64, k)
-	for c := range roles.channels {
-		for x := range roles.each() {
+	v := &view{pic: pic, shown: make([]shown, len(prints)), print: make([]float64, k), ridge: make([]float64, k)}
+	for c := range pic.channels {
+		for x := range pic.each() {
 			sd := t.PrintPercent / 100
 			if x != shapeStrength {
 				sd /= 3
 			}
-			print[c*roles.each()+x] = sd
-			ridge[c*roles.each()+x] = 0.25 * t.PatchNoise * t.PatchNoise / (0.3 * 0.3)
+			v.print[c*pic.each()+x] = sd
+			v.ridge[c*pic.each()+x] = 0.25 * t.PatchNoise * t.PatchNoise / (0.3 * 0.3)
 		}
 	}
-	b := newBelief(roles, t.Sliders, print)
-	s := &scene{Task: t, at: origin, pic: pic, belief: b, c: make([]float64, k), base: make([][3]float64, len(labs))}
+	for j, pr := range prints {
+		if j != origin {
+			w := &v.shown[j]
+			w.c, w.info, w.rest = pic.show(pr, v.ridge)
+			w.left = pic.left(w.rest)
+		}
+	}
+	if t.views != nil {
+		t.views[origin] = v
+	}
+	return v, nil
+}
+
+// scene learns from all prints around print origin.
+func (t *Task) scene(prints []Print, origin int, weight []float64) (*scene, error) {
+	v, err := t.view(prints, origin)
+	if err != nil {
+		return nil, err
+	}
+	pic, k := v.pic, v.pic.size()
+	b := newBelief(rolesOf(t.Chart.Channels), t.Sliders, v.print)
+	s := &scene{Task: t, at: origin, pic: pic, belief: b, c: make([]float64, k), base: make([][3]float64, len(pic.lab))}
 	s.origin = make([]float64, len(t.Sliders))
 	for i, sl := range t.Sliders {
-		s.origin[i] = sl.unit(o.Values[i])
+		s.origin[i] = sl.unit(prints[origin].Values[i])
 	}
 	var list []seen
 	at := [][]float64{make([]float64, len(t.Sliders))}
-	rest := [][][3]float64{make([][3]float64, len(labs))}
+	rest := [][][3]float64{make([][3]float64, len(pic.lab))}
 	restWeight := []float64{weight[origin]}
 	for j, pr := range prints {
 		if j == origin {
 			continue
 		}
-		u := s.moves(pr.Values)
-		c, info, left := pic.show(pr, ridge)
-		list = append(list, seen{print: j, u: u, c: c, noise: t.noiseOf(c, info, ridge, print, weight[j]), left: pic.left(left)})
-		at, rest = append(at, u), append(rest, left)
+		u, w := s.moves(pr.Values), &v.shown[j]
+		list = append(list, seen{print: j, u: u, c: w.c, noise: t.noiseOf(w.c, w.info, v.ridge, v.print, weight[j]), left: w.left})
+		at, rest = append(at, u), append(rest, w.rest)
 		restWeight = append(restWeight, weight[j])
 	}
 	if err := b.learn(list, rand.New(rand.NewPCG(t.Seed, 0x73657474696e6773))); err != nil {
 		return nil, err
 	}
 	s.rest = newLeftover(at, rest, restWeight)
-	s.subset = t.some(len(labs))
-	s.list, s.print, s.ridge = list, print, ridge
+	s.subset = t.some(len(pic.lab))
+	s.list, s.print, s.ridge = list, v.print, v.ridge
 	return s, nil
 }
 

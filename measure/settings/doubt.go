@@ -2,19 +2,29 @@ package settings
 
 import (
 	"math"
+	"math/rand/v2"
 	"slices"
+
+	"gonum.org/v1/gonum/mat"
 
 	"swathkeeper/measure/colour"
 )
 
 // Limits of doubt about a print. It may miss what the other prints lead to expect by suspectMiss
 // (mean CIEDE2000), and by suspectShare of the way from the nearest other print: how sliders act is
-// learned from such misses. And suspectLeft of it may be nothing that any amounts of the inks make
-// of the others' colours.
+// learned from such misses. It may also miss by suspectSpread times what the belief itself, with all
+// that it does not know yet of the sliders, expects to be off: prints in order miss by 0.6 times that
+// in the median and by 1.5 nearly always, those of a cold press by 3, once there are a few prints;
+// among the first few a driver that jumps looks no other, so that it is suspectEarly times there. And
+// suspectLeft of it may be nothing that any amounts of the inks make of the others' colours. Found on
+// made-up printers (cmd/trials settings).
 const (
-	suspectMiss  = 3.0
-	suspectShare = 0.8
-	suspectLeft  = 3.0
+	suspectMiss   = 3.0
+	suspectShare  = 0.8
+	suspectSpread = 1.7
+	suspectEarly  = 2.2
+	suspectFew    = 4 // prints below which it is early
+	suspectLeft   = 6.0
 )
 
 // doubted names the print that does not fit the others, -1 if all do. A scene sees the prints from its
@@ -84,6 +94,10 @@ func trusted(weight []float64) (n int) {
 // full but for the scene's own, and by how many times what is allowed; -1 where all keep within it.
 func (s *scene) misfit(prints []Print, weight []float64) (worst int, over float64, err error) {
 	worst = -1
+	times := suspectSpread
+	if trusted(weight) < suspectFew {
+		times = suspectEarly
+	}
 	for i, pr := range s.list {
 		j := pr.print
 		if weight[j] < 1 || prints[j].Kept || repeatAgrees(prints, j) {
@@ -99,7 +113,15 @@ func (s *scene) misfit(prints []Print, weight []float64) (worst int, over float6
 				way = min(way, between(expected, prints[k]))
 			}
 		}
-		x := between(expected, prints[j]) / (suspectMiss + suspectShare*way)
+		miss := between(expected, prints[j])
+		x := miss / (suspectMiss + suspectShare*way)
+		if x > 1 {
+			spread, err := s.spread(i)
+			if err != nil {
+				return -1, 0, err
+			}
+			x = math.Min(x, miss/(times*spread))
+		}
 		x = math.Max(x, pr.left/(suspectLeft+suspectShare/2*way))
 		if x > over {
 			over = x
@@ -128,6 +150,34 @@ func (s *scene) without(list []seen, i int) (Print, error) {
 		out.Lab[p] = labOf(z)
 	}
 	return out, nil
+}
+
+// spread is how far print i of the list is expected to lie from what the others foretell of it, as a
+// mean CIEDE2000: the sliders' unknown effects, and the print's own noise.
+func (s *scene) spread(i int) (float64, error) {
+	p, err := s.belief.given(slices.Delete(slices.Clone(s.list), i, i+1))
+	if err != nil {
+		return 0, err
+	}
+	var chol mat.Cholesky
+	if !chol.Factorize(newForetold(p, s.list[i].noise).covariance(s.list[i].u)) {
+		return 0, errSingular
+	}
+	var root mat.TriDense
+	chol.LTo(&root)
+	r := rand.New(rand.NewPCG(s.Seed, 0x737072656164))
+	k, sum := s.pic.size(), 0.0
+	for range draws {
+		xi := make([]float64, k)
+		for x := range xi {
+			xi[x] = r.NormFloat64()
+		}
+		var c mat.VecDense
+		c.MulVec(&root, mat.NewVecDense(k, xi))
+		_, size := s.effect(c.RawVector().Data)
+		sum += size / draws
+	}
+	return sum, nil
 }
 
 // repeatAgrees tells whether another print of the same settings looks the same: then both are

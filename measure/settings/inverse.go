@@ -15,10 +15,31 @@ import (
 // most likely, by what is believed of the sliders? Directions in which the belief is sure count
 // for more there than those in which it only guesses, which least differences do not know.
 type inverse struct {
+	*foretold
+	aim []float64 // change of tints from the picture's print to the aim
+}
+
+// foretold is the change of tints that one more print will show.
+type foretold struct {
 	*posterior
 	cov   []*mat.SymDense // of each term
-	aim   []float64       // change of tints from the picture's print to the aim
-	noise *mat.SymDense   // of aim
+	noise *mat.SymDense   // of the print
+}
+
+func newForetold(p *posterior, noise *mat.SymDense) *foretold {
+	f, k := &foretold{posterior: p, noise: noise}, p.size()
+	for t := range p.terms {
+		d := mat.NewDense(k, k, nil)
+		p.terms[t].covariance(d, 0, 0, 1)
+		sym := mat.NewSymDense(k, nil)
+		for x := range k {
+			for y := x; y < k; y++ {
+				sym.SetSym(x, y, (d.At(x, y)+d.At(y, x))/2)
+			}
+		}
+		f.cov = append(f.cov, sym)
+	}
+	return f
 }
 
 // newInverse sees the aim as a change of tints. Its noise is what of the aim no amounts of these
@@ -47,33 +68,22 @@ func (s *scene) newInverse() (*inverse, error) {
 		}
 		h.SetSym(x, x, h.At(x, x)+s.ridge[x]/v)
 	}
-	inv := &inverse{posterior: p, aim: c, noise: mat.NewSymDense(k, nil)}
 	var chol mat.Cholesky
 	if !chol.Factorize(h) {
 		return nil, errSingular
 	}
-	if err := chol.InverseTo(inv.noise); err != nil && !isCondition(err) {
+	noise := mat.NewSymDense(k, nil)
+	if err := chol.InverseTo(noise); err != nil && !isCondition(err) {
 		return nil, errSingular
 	}
 	for x := range k {
-		inv.noise.SetSym(x, x, inv.noise.At(x, x)+s.print[x]*s.print[x])
+		noise.SetSym(x, x, noise.At(x, x)+s.print[x]*s.print[x])
 	}
-	for f := range s.belief.terms {
-		d := mat.NewDense(k, k, nil)
-		s.belief.terms[f].covariance(d, 0, 0, 1)
-		sym := mat.NewSymDense(k, nil)
-		for x := range k {
-			for y := x; y < k; y++ {
-				sym.SetSym(x, y, (d.At(x, y)+d.At(y, x))/2)
-			}
-		}
-		inv.cov = append(inv.cov, sym)
-	}
-	return inv, nil
+	return &inverse{foretold: newForetold(p, noise), aim: c}, nil
 }
 
-// covariance of the change of tints at u, given the prints, and with the aim's noise.
-func (v *inverse) covariance(u []float64) *mat.SymDense {
+// covariance of the change of tints at u, given the prints, and with the print's noise.
+func (v *foretold) covariance(u []float64) *mat.SymDense {
 	k, m := v.size(), len(v.prints)
 	out := mat.NewSymDense(k, nil)
 	out.CopySym(v.noise)

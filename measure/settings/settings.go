@@ -153,6 +153,8 @@ type Task struct {
 	Aim    []colour.Lab
 	Weight []float64 // nil: 1 each
 	Options
+
+	views map[int]*view // by print; made by Advise
 }
 
 // Options are numbers that a shop may know better.

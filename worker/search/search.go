@@ -1,6 +1,7 @@
 package search
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -25,16 +26,28 @@ type Report struct {
 	Out        int     `json:"out_of_reach"`
 	PulledDE00 float64 `json:"pulled_de00"`
 	BlackL     float64 `json:"black_l,omitempty"` // of the deepest black that the screen's was mapped to
+	// Aside are the prints, counted from 0, that were set aside.
+	Aside []int `json:"aside_index,omitempty"`
+
+	task settings.Task
 }
 
-// Report works everything out from the prints. It needs at least one.
+// ErrNoPrint says that there is no print to work anything out from.
+var ErrNoPrint = errors.New("there is no print yet")
+
+// Report works everything out from the prints that are not set aside. It needs at least one.
 func (s *State) Report() (*Report, error) {
-	if len(s.Prints) == 0 {
-		return nil, fmt.Errorf("there is no print yet: print chart %s under the settings as they are, read it, and give the reading to `swathkeeper settings next`", s.Chart.ID)
+	use := s.InUse()
+	if len(use) == 0 {
+		err := ErrNoPrint
+		if len(s.Prints) > 0 {
+			err = fmt.Errorf("%w that counts: all are set aside", err)
+		}
+		return nil, fmt.Errorf("%w; print chart %s under the settings as they are, read it, and give the reading to `swathkeeper settings next`", err, s.Chart.ID)
 	}
 	var sheets []sheet
-	for _, p := range s.Prints {
-		lab, missing := labs(p.Lab)
+	for _, i := range use {
+		lab, missing := labs(s.Prints[i].Lab)
 		sheets = append(sheets, sheet{lab: lab, missing: missing})
 	}
 	// A doubted print must not shift the aim: it is worked out again without it. Which one is doubted
@@ -42,24 +55,49 @@ func (s *State) Report() (*Report, error) {
 	var r *Report
 	for range 3 {
 		var err error
-		if r, err = s.report(sheets); err != nil {
+		if r, err = s.report(use, sheets); err != nil {
 			return nil, err
 		}
 		settled := true
-		for i := range sheets {
-			doubted := slices.Contains(r.Advice.Suspect, i)
-			settled = settled && sheets[i].out == doubted
-			sheets[i].out = doubted
+		for k := range sheets {
+			doubted := slices.Contains(r.Advice.Suspect, k)
+			settled = settled && sheets[k].out == doubted
+			sheets[k].out = doubted
 		}
 		if settled {
 			break
 		}
 	}
+	s.number(r, use)
 	return r, nil
 }
 
+// number puts a report that counts the prints in use into the search's own numbers, and fills in how
+// those that are set aside measure.
+func (s *State) number(r *Report, use []int) {
+	a := *r.Advice
+	measured, cast, words := make([]float64, len(s.Prints)), make([][]aim.Part, len(s.Prints)), make([]string, len(s.Prints))
+	for i := range s.Prints {
+		k := slices.Index(use, i)
+		if k >= 0 {
+			measured[i], cast[i], words[i] = a.Measured[k], r.Cast[k], r.Words[k]
+			continue
+		}
+		r.Aside = append(r.Aside, i)
+		lab, missing := labs(s.Prints[i].Lab)
+		cast[i] = aim.Cast(&r.task.Chart, r.task.Aim, lab, missing, r.task.Weight)
+		measured[i], words[i] = r.task.Difference(lab, missing), aim.Words(cast[i])
+	}
+	a.Measured, a.Best = measured, use[a.Best]
+	a.Suspect = slices.Clone(a.Suspect)
+	for k := range a.Suspect {
+		a.Suspect[k] = use[a.Suspect[k]]
+	}
+	r.Advice, r.Cast, r.Words = &a, cast, words
+}
+
 // report works everything out with the aim as the sheets that are not out tell it.
-func (s *State) report(sheets []sheet) (*Report, error) {
+func (s *State) report(use []int, sheets []sheet) (*Report, error) {
 	w, err := s.Aim.wanted(s.Chart, sheets)
 	if err != nil {
 		return nil, err
@@ -73,11 +111,16 @@ func (s *State) report(sheets []sheet) (*Report, error) {
 	if s.Noise != nil {
 		task.PrintPercent, task.PatchNoise = s.Noise.PrintPercent, s.Noise.PatchDE00
 	}
+	r.task = task
 	var prints []settings.Print
-	for i, p := range s.Prints {
-		prints = append(prints, settings.Print{Values: p.Values, Lab: sheets[i].lab, Missing: sheets[i].missing, Kept: p.Good,
-			Foretold: p.Foretold, ForetoldSE: p.ForetoldSE})
-		cast := aim.Cast(&task.Chart, w.Lab, sheets[i].lab, sheets[i].missing, w.Weight)
+	for k, i := range use {
+		p := &s.Prints[i]
+		print := settings.Print{Values: p.Values, Lab: sheets[k].lab, Missing: sheets[k].missing, Kept: p.Good}
+		if p.At.After(s.changed()) { // what was foretold before was foretold of prints recorded wrongly
+			print.Foretold, print.ForetoldSE = p.Foretold, p.ForetoldSE
+		}
+		prints = append(prints, print)
+		cast := aim.Cast(&task.Chart, w.Lab, sheets[k].lab, sheets[k].missing, w.Weight)
 		r.Cast = append(r.Cast, cast)
 		r.Words = append(r.Words, aim.Words(cast))
 	}
@@ -93,10 +136,8 @@ func (s *State) Add(r *protocol.Reading, file string, with map[string]float64, a
 	if err := s.Chart.CheckReading(r); err != nil {
 		return fmt.Errorf("%s is no reading of this search's chart: %w", file, err)
 	}
-	for _, p := range s.Prints {
-		if p.Reading.ID == r.ID {
-			return fmt.Errorf("%s was taken in already, as the reading of another print of this search", file)
-		}
+	if err := s.known(r, file); err != nil {
+		return err
 	}
 	for _, f := range []struct{ what, here, there string }{
 		{"media", s.Media, r.Condition.Media}, {"stage", s.Stage, r.Condition.Stage},
@@ -108,8 +149,8 @@ func (s *State) Add(r *protocol.Reading, file string, with map[string]float64, a
 	if err := s.sameWay(r, file); err != nil {
 		return err
 	}
-	if len(s.Prints) >= settings.MaxPrints {
-		return fmt.Errorf("this search has %d prints, which is as many as it can learn from; keep the best or begin anew from it", len(s.Prints))
+	if err := s.room(); err != nil {
+		return err
 	}
 	values := slices.Clone(s.Next)
 	if values == nil {
@@ -119,18 +160,10 @@ func (s *State) Add(r *protocol.Reading, file string, with map[string]float64, a
 		}
 	}
 	asked := s.Next != nil
-	for name, v := range with {
-		i := s.Slider(name)
-		if i < 0 {
-			return fmt.Errorf("there is no slider %q in this search", name)
-		}
-		sl := s.Sliders[i]
-		if !(v >= sl.Low && v <= sl.High) {
-			return fmt.Errorf("%s %g is outside the slider's range, %g to %g", name, v, sl.Low, sl.High)
-		}
-		asked = asked && values[i] == v
-		values[i] = v
+	if err := s.set(values, with); err != nil {
+		return err
 	}
+	asked = asked && slices.Equal(values, s.Next)
 	for i, v := range values {
 		if math.IsNaN(v) {
 			return fmt.Errorf("how %s was set for this print is not known; say it with --with %s=VALUE", s.Sliders[i].Name, s.Sliders[i].Name)
@@ -168,6 +201,30 @@ func (s *State) Add(r *protocol.Reading, file string, with map[string]float64, a
 	p.Reading = &head
 	s.Prints = append(s.Prints, p)
 	s.Kept = "" // it goes on
+	return nil
+}
+
+// known refuses a reading that was taken in already.
+func (s *State) known(r *protocol.Reading, file string) error {
+	for i, p := range s.Prints {
+		if p.Reading.ID == r.ID && p.Aside {
+			return fmt.Errorf("%s was taken in already, as print %d, which is set aside; `swathkeeper settings aside %d --back` counts it again", file, i+1, i+1)
+		}
+		if p.Reading.ID == r.ID {
+			return fmt.Errorf("%s was taken in already, as print %d of this search; if that print was made under other settings, say so with `swathkeeper settings correct %d --with SLIDER=VALUE`", file, i+1, i+1)
+		}
+	}
+	return nil
+}
+
+// Forget takes back what was proposed: no print is left to propose anything from.
+func (s *State) Forget() { s.Next, s.NextDE, s.NextSE = nil, 0, 0 }
+
+// room refuses one more print than a search can learn from.
+func (s *State) room() error {
+	if len(s.InUse()) >= settings.MaxPrints {
+		return fmt.Errorf("this search has %d prints, which is as many as it can learn from; set some aside, keep the best, or begin anew from it", len(s.InUse()))
+	}
 	return nil
 }
 

@@ -141,6 +141,10 @@ type Print struct {
 	// Foretold and ForetoldSE are what was foretold of it, where it was made as asked.
 	Foretold   float64 `json:"foretold_de00,omitempty"`
 	ForetoldSE float64 `json:"foretold_de00_se,omitempty"`
+	// Aside says that a person set the print aside: it counts for nothing, and stays where it is.
+	Aside bool `json:"aside,omitempty"`
+	// Changes are what was changed of it since it was taken in, the oldest first.
+	Changes []Change `json:"changes,omitempty"`
 }
 
 func labs(list []*[3]float64) (out []colour.Lab, missing []bool) {
@@ -207,6 +211,11 @@ func (s *State) check() error {
 	for i, p := range s.Prints {
 		if len(p.Values) != len(s.Sliders) || len(p.Lab) != n || p.Reading == nil {
 			return fmt.Errorf("print %d is damaged", i+1)
+		}
+		for _, c := range p.Changes {
+			if c.Values != nil && len(c.Values) != len(s.Sliders) {
+				return fmt.Errorf("what was changed of print %d is damaged", i+1)
+			}
 		}
 	}
 	if s.Next != nil && len(s.Next) != len(s.Sliders) {
