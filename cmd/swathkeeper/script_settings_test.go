@@ -117,13 +117,14 @@ func verdicts(ts *testscript.TestScript, neg bool, args []string) {
 
 // tiles presses the tiles of a plan on a made-up press, and reads them:
 //
-//	tiles PLAN FILE    a table of colours, or a reading where FILE ends in .json
+//	tiles PLAN FILE    a table of colours, or a reading where FILE ends in .json; $edition is the sheet's
 func tiles(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) != 2 {
 		ts.Fatalf("tiles PLAN FILE")
 	}
 	var plan pressPlan
 	ts.Check(json.Unmarshal([]byte(ts.ReadFile(args[0])), &plan))
+	ts.Setenv("edition", plan.Chart.Edition)
 	cfg := madeup.DefaultConfig()
 	c := &madeup.Chart{Channels: plan.Chart.Channels, Driven: plan.Chart.Driven}
 	for _, p := range plan.Chart.Patches {

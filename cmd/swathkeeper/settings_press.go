@@ -180,19 +180,28 @@ func printPlan(out io.Writer, p *press.Plan, sheet, file string) error {
 	for _, t := range turns {
 		fmt.Fprintf(out, "  %d. tile %d at %g °C for %g s\n", t.Turn, t.Number, t.Celsius, t.Seconds)
 	}
-	_, err := fmt.Fprintf(out, "let the platen settle after each change of temperature; then read all nine in their places: swathkeeper settings press read FILE --plan %s\n%s\n", file, pressCare)
+	_, err := fmt.Fprintf(out, "let the platen settle after each change of temperature; then read all nine in their places: swathkeeper settings press read FILE --plan %s\n"+
+		"(where FILE is a table of colours, add --edition as it is printed at the head of the sheet: keep that strip)\n%s\n", file, pressCare)
 	return err
 }
 
 func newPressRead() *cobra.Command {
-	var name string
+	var name, edition string
 	var fill station.Fill
 	var asJSON bool
 	c := &cobra.Command{
-		Use:     "read FILE",
-		Short:   "Name the best region of the tiles that were read",
-		Example: `  swathkeeper settings press read tiles.txt --plan press-heron.json`,
-		Args:    cobra.ExactArgs(1),
+		Use:   "read FILE",
+		Short: "Name the best region of the tiles that were read",
+		Long: `Name the best region of the tiles that were read.
+
+Tiles that were pressed by one plan are never judged by another. A reading says of which edition
+its sheet is. A table of colours does not, unless the edition stands in its name or its header:
+give it with --edition, as it is printed at the head of the sheet.
+
+` + pressCare,
+		Example: `  swathkeeper settings press read tiles.json --plan press-heron.json
+  swathkeeper settings press read tiles.txt --plan press-heron.json --edition 4fa1c09e`,
+		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			if name == "" {
 				return usagef("give --plan, the file that `settings press plan` wrote")
@@ -208,7 +217,7 @@ func newPressRead() *cobra.Command {
 			if err := plan.Chart.Validate(); err != nil {
 				return fmt.Errorf("%s: %w", name, err)
 			}
-			v, err := readTiles(&plan, args[0], fill)
+			v, err := readTiles(&plan, args[0], edition, fill)
 			if err != nil {
 				return err
 			}
@@ -220,6 +229,7 @@ func newPressRead() *cobra.Command {
 	}
 	f := c.Flags()
 	f.StringVar(&name, "plan", "", "the file that 'settings press plan' wrote")
+	f.StringVar(&edition, "edition", "", "of the sheet, as printed at its head; for a table that does not say it")
 	f.StringVar(&fill.Kind, "instrument", protocol.KindSpectrophotometer, instrumentFlag)
 	f.StringVar(&fill.Mode, "mode", "", modeFlag)
 	addTableFlag(c, &fill)
@@ -227,8 +237,32 @@ func newPressRead() *cobra.Command {
 	return c
 }
 
+// ofPlan refuses tiles of another sheet than the plan's. A reading was checked already; of a table the
+// edition must stand in its name or its header, or be given.
+func (p *pressPlan) ofPlan(item *station.Item, edition string) error {
+	mine := strings.ToLower(p.Chart.Edition)
+	if edition = strings.ToLower(strings.TrimSpace(edition)); edition != "" {
+		if edition != mine {
+			return fmt.Errorf("the sheet is of edition %s, the plan of %s: those tiles were pressed by another plan", onScreen(edition), mine)
+		}
+		return nil
+	}
+	f := item.File
+	if f == nil {
+		return nil
+	}
+	said := []string{filepath.Base(item.Name), f.Descriptor, f.Originator}
+	for _, k := range f.Header {
+		said = append(said, k.Value)
+	}
+	if strings.Contains(strings.ToLower(strings.Join(said, "\n")), mine) {
+		return nil
+	}
+	return fmt.Errorf("%s does not say of which sheet its tiles are, and tiles pressed by another plan would be judged wrongly; give --edition, as it is printed at the head of the sheet", item.Name)
+}
+
 // readTiles reads the nine tiles as one chart and judges them.
-func readTiles(plan *pressPlan, name string, fill station.Fill) (*press.Verdict, error) {
+func readTiles(plan *pressPlan, name, edition string, fill station.Fill) (*press.Verdict, error) {
 	fill.Site, fill.Printer, fill.Media, fill.Preset, fill.Stage = "here", plan.Printer, plan.Media, searchPreset, protocol.StagePressed
 	fill.Chart = protocol.ChartKey(plan.Chart.ID, plan.Chart.Edition)
 	items, err := station.ReadItems(name, fill)
@@ -240,6 +274,9 @@ func readTiles(plan *pressPlan, name string, fill station.Fill) (*press.Verdict,
 	}
 	if err := plan.Chart.CheckReading(items[0].Reading); err != nil {
 		return nil, fmt.Errorf("%s: %w", name, err)
+	}
+	if err := plan.ofPlan(&items[0], edition); err != nil {
+		return nil, err
 	}
 	s, err := judge.Sample(plan.Chart, items[0].Reading)
 	if err != nil {
@@ -289,6 +326,7 @@ func printPress(out io.Writer, plan *pressPlan, v *press.Verdict) error {
 	if v.Scorched {
 		fmt.Fprintln(out, "every setting of this range yellows the goods beyond the usual tolerance: try a cooler or shorter range")
 	}
+	fmt.Fprintf(out, "press the chart so for `swathkeeper settings next`, and keep it with the preset: `swathkeeper settings keep NAME --celsius %g --seconds %g`\n", v.Best.Celsius, v.Best.Seconds)
 	if len(v.Edge) > 0 {
 		fmt.Fprintf(out, "the best lies at the %s that you allowed; there may be better beyond, as far as the makers' manuals allow\n", strings.Join(v.Edge, " and "))
 	}
