@@ -78,7 +78,10 @@ type settingsRun struct {
 	Person       []float64
 	Stopped      int     // prints made when the search said that nothing is left; 0 if it did not
 	StoppedDE    float64 // typical difference of what it then said to keep
-	Suspected    int     // prints that were doubted without cause
+	Suspected    int     // prints in order that were doubted
+	Spoilt       int     // failed prints in the place of the search's, each by itself
+	Caught       int     // those of them that were doubted
+	Noise        float64 // standard deviation of the difference that one print under the best settings measures
 	Foretold     float64 // sum of ((measured - foretold) / standard error) squared, over Foretellings
 	Within       [2]int  // foretellings off by no more than 1 and 2 standard errors
 	Foretellings int
@@ -169,7 +172,8 @@ func (o *settingsOptions) keep(r *settingsRun) error {
 
 // run searches from the wrong settings, and lets a person search from there too.
 func (s *settingsShop) run(prints int) (settingsRun, error) {
-	r := settingsRun{Kind: s.panel.Kind(), Aim: s.aim, Away: s.away, Floor: s.floor}
+	r := settingsRun{Kind: s.panel.Kind(), Aim: s.aim, Away: s.away, Floor: s.floor, Noise: s.noise}
+	var doubted []int
 	var list []settings.Print
 	v := s.start
 	var before *settings.Advice
@@ -182,6 +186,16 @@ func (s *settingsShop) run(prints int) (settingsRun, error) {
 			p.Foretold, p.ForetoldSE = before.NextDE, before.NextSE
 		}
 		list = append(list, p)
+		if j == spoiltPrint {
+			caught, err := s.catches(list)
+			if err != nil {
+				return r, err
+			}
+			r.Spoilt++
+			if caught {
+				r.Caught++
+			}
+		}
 		a, err := settings.Advise(s.task, list)
 		if err != nil {
 			return r, err
@@ -197,7 +211,12 @@ func (s *settingsShop) run(prints int) (settingsRun, error) {
 			}
 		}
 		before = a
-		r.Suspected += len(a.Suspect)
+		for _, k := range a.Suspect {
+			if !slices.Contains(doubted, k) {
+				doubted = append(doubted, k)
+			}
+		}
+		r.Suspected = len(doubted)
 		kept, err := s.typical(list[a.Best].Values)
 		if err != nil {
 			return r, err
@@ -228,6 +247,22 @@ func (s *settingsShop) run(prints int) (settingsRun, error) {
 		r.Floor = min(r.Floor, d)
 	}
 	return r, err
+}
+
+// spoiltPrint is the print, counted from 0, in whose place a failed one is made too.
+const spoiltPrint = 3
+
+// catches tells whether the newest print is doubted when it was pressed far too cold and too short.
+func (s *settingsShop) catches(list []settings.Print) (bool, error) {
+	last := len(list) - 1
+	f := madeup.Faults{Dials: list[last].Values, Press: madeup.Press{Celsius: -45, Seconds: -20}}
+	if err := s.shop.ReadInto(&s.reading, madeup.Occasion{Day: 2 + last}, f); err != nil {
+		return false, err
+	}
+	spoilt := slices.Clone(list)
+	spoilt[last] = settings.Print{Values: f.Dials, Lab: slices.Clone(s.reading.Lab)}
+	a, err := settings.Advise(s.task, spoilt)
+	return err == nil && slices.Contains(a.Suspect, last), err
 }
 
 // boundPrints is how many prints the observers make that know what no search can.

@@ -6,6 +6,8 @@ import (
 	"math/rand/v2"
 	"slices"
 
+	"gonum.org/v1/gonum/stat"
+
 	"swathkeeper/measure/aim"
 	"swathkeeper/measure/colour"
 	"swathkeeper/measure/drift"
@@ -27,6 +29,7 @@ type settingsShop struct {
 	best    []float64
 	reading madeup.Reading
 	known   map[string]float64 // typical differences by settings
+	noise   float64            // standard deviation of what one print under the best settings measures
 }
 
 // Aims of the trial, by turns.
@@ -319,13 +322,16 @@ func (s *settingsShop) typical(v []float64) (float64, error) {
 	if d, known := s.known[key]; known {
 		return d, nil
 	}
-	sum := 0.0
-	for j := range times {
+	var de [times]float64
+	for j := range de {
 		if err := s.shop.ReadInto(&s.reading, madeup.Occasion{Day: 40 + j}, madeup.Faults{Dials: v}); err != nil {
 			return 0, err
 		}
-		sum += meanDE(s.reading.Lab, s.task.Aim) / times
+		de[j] = meanDE(s.reading.Lab, s.task.Aim)
 	}
-	s.known[key] = sum
-	return sum, nil
+	mean, sd := stat.MeanStdDev(de[:], nil)
+	if s.known[key] = mean; len(s.known) == 1 { // the best is asked for first
+		s.noise = sd
+	}
+	return mean, nil
 }
