@@ -187,7 +187,11 @@ func runSpeed(ctx context.Context, progress io.Writer, n, rounds int, only, prof
 func (r *speedResult) table() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "## Speed\n\nMeasured on %d cores by `go run ./cmd/trials speed`; ratios are taken in one run on one machine.\n", r.Cores)
-	b.WriteString("Worker and bare loop took turns, and each figure is the median of its rounds; the lowest and highest ratio of a round stand in brackets.\n\n")
+	for _, x := range r.Runs[:min(1, len(r.Runs))] {
+		fmt.Fprintf(&b, "Worker and bare loop took turns, %d times over %d readings (half as many with traces), and each figure is the median; the lowest and highest ratio stand in brackets. "+
+			"Processor time is of all threads, the bus's included.\n", len(x.Ratios), x.Readings)
+	}
+	b.WriteString("\n")
 	b.WriteString("| run | reading | record | bare loop | worker | ratio | processor time a reading, bare | worker |\n|---|---|---|---|---|---|---|---|\n")
 	for _, x := range r.Runs {
 		fmt.Fprintf(&b, "| %s | %.1f KB | %.1f KB | %.0f/s | %.0f/s | %.2f (%.2f-%.2f) | %.0f us | %.0f us |\n", x.Name, float64(x.ReadingBytes)/1000, float64(x.RecordBytes)/1000, x.BarePerS, x.WorkerPerS,
