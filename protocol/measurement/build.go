@@ -66,128 +66,161 @@ func (b *Builder) fail(c Cell, hint, format string, args ...any) error {
 	return &Error{File: b.file.Name, Line: c.Line, Column: c.Column, Problem: fmt.Sprintf(format, args...), Hint: hint}
 }
 
+// row is what the cells of one patch hold.
+type row struct {
+	id, name, spot  []byte
+	idCell          Cell // where the patch's name stands
+	lab, xyz        [3]float64
+	device, spectra int  // where the builder's values of it begin
+	gone            bool // a colour value is missing
+	goneDevice      int  // device values that are missing
+}
+
 // Row takes the cells of one patch, as many as the plan has fields.
 func (b *Builder) Row(cells []Cell) error {
 	p := b.plan
 	if len(b.idEnds)+b.partly >= MaxPatches {
 		return b.fail(Cell{Line: cells[0].Line}, "split the file", "more than %d patches", MaxPatches)
 	}
-	var lab, xyz [3]float64
-	var id, name, spot []byte
-	idCell := cells[0]
-	device, spectra := len(b.device), len(b.spectra)
-	b.device = b.device[:device+len(p.channels)]
-	b.spectra = b.spectra[:spectra+max(len(p.bands), p.pairs)]
+	r := row{idCell: cells[0], device: len(b.device), spectra: len(b.spectra)}
+	b.device = b.device[:r.device+len(p.channels)]
+	b.spectra = b.spectra[:r.spectra+max(len(p.bands), p.pairs)]
 	if p.pairs > 0 && b.nm == nil {
 		b.nm = make([]float64, p.pairs)
 		for i := range b.nm {
 			b.nm[i] = math.NaN()
 		}
 	}
-	gone, goneDevice := false, 0
 	for i, c := range p.columns {
-		cell := cells[i]
-		switch c.role {
-		case ignored:
-			continue
-		case roleID:
-			id, idCell = cell.Text, cell
-			continue
-		case roleName:
-			name = cell.Text
-			if !p.hasID {
-				idCell = cell
-			}
-			continue
-		case rolePlace:
-			spot = cell.Text
-			continue
-		}
-		v, err := b.number(cell, i)
-		if err != nil {
+		if err := b.cell(&r, i, c, cells[i]); err != nil {
 			return err
 		}
-		if math.IsNaN(v) {
-			if c.role == roleDevice {
-				goneDevice++
-			} else {
-				gone = true
-			}
-			continue
+	}
+	if err := b.identify(&r); err != nil {
+		return err
+	}
+	if len(b.idEnds) > 1 && summing(r.id) {
+		b.drop(&r)
+		b.sums = append(b.sums, string(r.id))
+		return nil
+	}
+	if r.goneDevice > 0 && r.goneDevice < len(p.channels) || r.goneDevice > 0 && !r.gone {
+		return b.fail(r.idCell, "give every channel, or leave the device fields out", "patch %s has %d of %d device values", Quote(string(r.id)), len(p.channels)-r.goneDevice, len(p.channels))
+	}
+	if r.gone {
+		// A missing value is not zero: the patch was not measured.
+		b.drop(&r)
+		b.partly++
+		if len(b.left) < 6 {
+			b.left = append(b.left, string(r.id))
 		}
-		switch c.role {
-		case roleDevice:
-			b.device[device+c.index] = v
-		case roleLab, roleLCh:
-			lab[c.index] = v
-		case roleXYZ, roleXYY:
-			xyz[c.index] = v
-		case roleBand, roleFactor:
-			b.spectra[spectra+c.index] = v
-		case roleNM:
-			if math.IsNaN(b.nm[c.index]) {
-				b.nm[c.index] = v
-			} else if math.Abs(b.nm[c.index]-v) > 1e-6 {
-				return b.fail(cell, "all patches need the same bands", "wavelength %g nm, the patches before have %g nm here", v, b.nm[c.index])
-			}
+		return nil
+	}
+	return b.keep(&r)
+}
+
+// cell takes what stands in column i.
+func (b *Builder) cell(r *row, i int, c column, cell Cell) error {
+	switch c.role {
+	case ignored:
+		return nil
+	case roleID:
+		r.id, r.idCell = cell.Text, cell
+		return nil
+	case roleName:
+		r.name = cell.Text
+		if !b.plan.hasID {
+			r.idCell = cell
+		}
+		return nil
+	case rolePlace:
+		r.spot = cell.Text
+		return nil
+	}
+	v, err := b.number(cell, i)
+	if err != nil {
+		return err
+	}
+	if math.IsNaN(v) {
+		if c.role == roleDevice {
+			r.goneDevice++
+		} else {
+			r.gone = true
+		}
+		return nil
+	}
+	switch c.role {
+	case roleDevice:
+		b.device[r.device+c.index] = v
+	case roleLab, roleLCh:
+		r.lab[c.index] = v
+	case roleXYZ, roleXYY:
+		r.xyz[c.index] = v
+	case roleBand, roleFactor:
+		b.spectra[r.spectra+c.index] = v
+	case roleNM:
+		if math.IsNaN(b.nm[c.index]) {
+			b.nm[c.index] = v
+		} else if math.Abs(b.nm[c.index]-v) > 1e-6 {
+			return b.fail(cell, "all patches need the same bands", "wavelength %g nm, the patches before have %g nm here", v, b.nm[c.index])
 		}
 	}
+	return nil
+}
+
+// identify finds the name that the patch goes by, where the table has any.
+func (b *Builder) identify(r *row) error {
+	p := b.plan
 	switch {
 	case p.hasID:
 	case p.hasName:
-		id = name
+		r.id = r.name
 	case p.hasPlace:
-		id = spot
+		r.id = r.spot
 	}
-	if id = bytes.TrimSpace(id); len(id) == 0 && (p.hasID || p.hasName || p.hasPlace) {
-		return b.fail(idCell, "every patch needs its id", "a patch without an id")
+	if r.id = bytes.TrimSpace(r.id); len(r.id) == 0 && (p.hasID || p.hasName || p.hasPlace) {
+		return b.fail(r.idCell, "every patch needs its id", "a patch without an id")
 	}
-	if len(id) > 200 {
-		return b.fail(idCell, "at most 200 bytes", "a patch id of %d bytes", len(id))
+	if len(r.id) > 200 {
+		return b.fail(r.idCell, "at most 200 bytes", "a patch id of %d bytes", len(r.id))
 	}
-	if len(b.idEnds) > 1 && summing(id) {
-		b.device, b.spectra = b.device[:device], b.spectra[:spectra]
-		b.sums = append(b.sums, string(id))
-		return nil
-	}
-	if goneDevice > 0 && goneDevice < len(p.channels) || goneDevice > 0 && !gone {
-		return b.fail(idCell, "give every channel, or leave the device fields out", "patch %s has %d of %d device values", Quote(string(id)), len(p.channels)-goneDevice, len(p.channels))
-	}
-	if gone {
-		// A missing value is not zero: the patch was not measured.
-		b.device, b.spectra = b.device[:device], b.spectra[:spectra]
-		b.partly++
-		if len(b.left) < 6 {
-			b.left = append(b.left, string(id))
-		}
-		return nil
-	}
-	b.lines = append(b.lines, int32(idCell.Line))
+	return nil
+}
+
+// drop takes back the room that a patch has that is left out.
+func (b *Builder) drop(r *row) {
+	b.device, b.spectra = b.device[:r.device], b.spectra[:r.spectra]
+}
+
+// keep puts a whole patch behind those before.
+func (b *Builder) keep(r *row) error {
+	p := b.plan
+	b.lines = append(b.lines, int32(r.idCell.Line))
 	if !p.hasID && !p.hasName && !p.hasPlace {
 		b.ids = strconv.AppendInt(b.ids, int64(len(b.idEnds)+b.partly+1), 10)
 	} else {
-		b.ids = append(b.ids, id...)
+		b.ids = append(b.ids, r.id...)
 	}
 	b.idEnds = append(b.idEnds, int32(len(b.ids)))
 	if b.nameEnds != nil {
-		b.names = append(b.names, bytes.TrimSpace(name)...)
+		b.names = append(b.names, bytes.TrimSpace(r.name)...)
 		b.nameEnds = append(b.nameEnds, int32(len(b.names)))
 	}
 	if p.lab {
 		if p.lch {
-			sin, cos := math.Sincos(lab[2] * math.Pi / 180)
-			lab[1], lab[2] = lab[1]*cos, lab[1]*sin
+			sin, cos := math.Sincos(r.lab[2] * math.Pi / 180)
+			r.lab[1], r.lab[2] = r.lab[1]*cos, r.lab[1]*sin
 		}
-		b.lab = append(b.lab, lab)
+		b.lab = append(b.lab, r.lab)
 	}
 	if p.xyz {
 		if p.xyy {
 			var ok bool
-			if xyz, ok = FromXYY(xyz); !ok {
-				return b.fail(idCell, "x and y lie between 0 and 1, and x + y is 1 at most", "patch %s has no chromaticities: x %.4g, y %.4g", Quote(string(id)), xyz[0], xyz[1])
+			if r.xyz, ok = FromXYY(r.xyz); !ok {
+				return b.fail(r.idCell, "x and y lie between 0 and 1, and x + y is 1 at most", "patch %s has no chromaticities: x %.4g, y %.4g", Quote(string(r.id)), r.xyz[0], r.xyz[1])
 			}
 		}
-		b.xyz = append(b.xyz, xyz)
+		b.xyz = append(b.xyz, r.xyz)
 	}
 	return nil
 }
