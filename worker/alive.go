@@ -12,6 +12,7 @@ import (
 	"github.com/nats-io/nats.go/micro"
 
 	"swathkeeper/protocol"
+	"swathkeeper/worker/bus"
 	"swathkeeper/worker/chat"
 	"swathkeeper/worker/health"
 	"swathkeeper/worker/zones"
@@ -107,9 +108,9 @@ func (p *presence) announcement(now time.Time) time.Time {
 // crashed is known.
 const presenceEvery = time.Minute
 
-// presenceKey is where a worker's presence lies in SWK_SENT. No target's name begins with a dash.
+// presenceKey is where a worker's presence lies in SWK_SENT.
 func presenceKey(name string) string {
-	return "-worker." + strings.Map(func(r rune) rune {
+	return bus.PresencePrefix + strings.Map(func(r rune) rune {
 		if r < 0x80 && (r == '-' || r == '_' || r >= '0' && r <= '9' || r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z') {
 			return r
 		}

@@ -249,8 +249,10 @@ func find(cmd *cobra.Command, open func(context.Context, string) (*bus.Embedded,
 			return c, nil
 		}
 		// A worker that was killed leaves its endpoint behind; the lock tells.
-	} else if !errors.Is(err, fs.ErrNotExist) && !errors.Is(err, syscall.ENOTDIR) {
-		return nil, err
+	}
+	torn := err // where no worker runs, nobody needs the endpoint
+	if errors.Is(err, fs.ErrNotExist) || errors.Is(err, syscall.ENOTDIR) {
+		torn = nil
 	}
 	if i, err := os.Stat(dir); err == nil && !i.IsDir() {
 		return nil, fmt.Errorf("%s is a file; --data names the folder of the worker", dir)
@@ -259,6 +261,9 @@ func find(cmd *cobra.Command, open func(context.Context, string) (*bus.Embedded,
 		return nil, fmt.Errorf("no worker runs on %s and nothing is stored there; start one with `swathkeeper run`, or name its folder with --data", dir)
 	}
 	e, err := open(ctx, dir)
+	if errors.Is(err, bus.ErrLocked) && torn != nil {
+		return nil, torn
+	}
 	if errors.Is(err, bus.ErrLocked) {
 		return nil, fmt.Errorf("%w, which does not listen; stop it, or start it with --listen", err)
 	}

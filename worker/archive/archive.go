@@ -353,7 +353,10 @@ func (a *Archive) Import(ctx context.Context, nc *nats.Conn, js jetstream.JetStr
 			return fmt.Errorf("stream %s: %w", protocol.StreamInbox, err)
 		}
 		l.Replicas = max(l.Replicas, in.CachedInfo().Config.Replicas)
-		return bus.ProvisionAfter(ctx, js, l, a.Judged, a.JudgedParts)
+		if err := bus.ProvisionAfter(ctx, js, l, a.Judged, a.JudgedParts); err != nil {
+			return err
+		}
+		return forgetWorkers(ctx, js)
 	}()
 	if err != nil {
 		clean, cancel := context.WithTimeout(context.WithoutCancel(ctx), time.Minute)
@@ -366,6 +369,20 @@ func (a *Archive) Import(ctx context.Context, nc *nats.Conn, js jetstream.JetStr
 		return err
 	}
 	return a.putGrants(grants)
+}
+
+// forgetWorkers takes away the signs of life of workers elsewhere: one that worked while its store was
+// exported would here seem to have crashed.
+func forgetWorkers(ctx context.Context, js jetstream.JetStream) error {
+	const name = "KV_" + protocol.BucketSent
+	s, err := js.Stream(ctx, name)
+	if err == nil {
+		err = s.Purge(ctx, jetstream.WithPurgeSubject("$KV."+protocol.BucketSent+"."+bus.PresencePrefix+">"))
+	}
+	if err != nil {
+		return fmt.Errorf("stream %s: %w", name, err)
+	}
+	return nil
 }
 
 func names() []string {

@@ -200,6 +200,134 @@ func messages(t *testing.T, js jetstream.JetStream, stream string) map[string]st
 	return out
 }
 
+// TestMoveForgetsWorkers exports the store of a worker that still runs. Where it is imported, a worker of
+// the same name must not find that it crashed: it never ran there.
+func TestMoveForgetsWorkers(t *testing.T) {
+	from, to := t.TempDir(), t.TempDir()
+	w, records := start(t, from)
+	wait(t, records, note(t, w.JetStream(), "heron"))
+	path := filepath.Join(t.TempDir(), "export.zip")
+	f, err := os.Create(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, err = archive.Export(t.Context(), w.Conn(), w.JetStream(), "", "test", f)
+	if err := errors.Join(err, f.Close()); err != nil {
+		t.Fatal(err)
+	}
+	keys, err := bus.Keys(t.Context(), w.JetStream(), protocol.BucketSent)
+	if err != nil || len(keys) == 0 || !strings.HasPrefix(keys[0], bus.PresencePrefix) {
+		t.Fatalf("the worker that was exported has left no sign of life: %v, %v", keys, err)
+	}
+	if err := w.Stop(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if err := imported(t, path, to); err != nil {
+		t.Fatal(err)
+	}
+	nc, js, done := raw(t, to)
+	defer done()
+	defer nc.Close()
+	if keys, err := bus.Keys(t.Context(), js, protocol.BucketSent); err != nil || len(keys) != 0 {
+		t.Errorf("signs of life came along: %v, %v", keys, err)
+	}
+}
+
+// TestMoveDivided moves an inbox that is divided into three, of which one part is far behind the others.
+func TestMoveDivided(t *testing.T) {
+	from, to := t.TempDir(), t.TempDir()
+	limits := bus.DefaultLimits()
+	limits.Partitions = 3
+	run := func(dir string) (*worker.Worker, chan *protocol.Record) {
+		records := make(chan *protocol.Record, 1000)
+		w, err := worker.New(worker.Options{DataDir: dir, NoSync: true, Limits: limits, Log: zerolog.Nop(), OnRecord: func(r *protocol.Record) { records <- r }})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := w.Start(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { _ = w.Stop(t.Context()) })
+		return w, records
+	}
+	// One printer for each part.
+	var printers []string
+	for i, seen := 0, map[int]bool{}; len(printers) < 3; i++ {
+		name := fmt.Sprintf("heron-%d", i)
+		if p := bus.PartOf("quay", name, 3); !seen[p] {
+			seen[p], printers = true, append(printers, name)
+		}
+	}
+	got := map[uint64]int{}
+	collect := func(records chan *protocol.Record, n int) {
+		t.Helper()
+		for range n {
+			select {
+			case r := <-records:
+				got[r.InboxSeq]++
+			case <-time.After(time.Minute):
+				t.Fatalf("only %d inputs have records", len(got))
+			}
+		}
+	}
+	w, records := run(from)
+	for i := range 12 {
+		note(t, w.JetStream(), printers[i%3])
+	}
+	collect(records, 12)
+	if err := w.Stop(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	// What waits is all of one part.
+	nc, js, done := raw(t, from)
+	for range 4 {
+		note(t, js, printers[1])
+	}
+	path := filepath.Join(t.TempDir(), "export.zip")
+	f, err := os.Create(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, err = archive.Export(t.Context(), nc, js, "", "test", f)
+	done()
+	if err := errors.Join(err, f.Close()); err != nil {
+		t.Fatal(err)
+	}
+	if err := imported(t, path, to); err != nil {
+		t.Fatal(err)
+	}
+	_, js, done = raw(t, to)
+	d, err := bus.ReadDivision(t.Context(), js)
+	if err != nil || d.Count() != 3 {
+		t.Errorf("the inbox came as %d parts: %v", d.Count(), err)
+	}
+	for _, p := range d.Parts {
+		want := uint64(0)
+		if p.Number == bus.PartOf("quay", printers[1], 3) {
+			want = 4
+		}
+		if q, err := d.Queue(t.Context(), js, p); err != nil || q.Waiting != want {
+			t.Errorf("in part %d %d wait, want %d: %v", p.Number, q.Waiting, want, err)
+		}
+	}
+	done()
+	w, records = run(to)
+	for i := range 6 {
+		note(t, w.JetStream(), printers[i%3])
+	}
+	collect(records, 10)
+	for seq := uint64(1); seq <= 22; seq++ {
+		if got[seq] != 1 {
+			t.Errorf("input %d was judged %d times", seq, got[seq])
+		}
+	}
+	for seq, n := range inputs(t, w.JetStream()) {
+		if n != 1 {
+			t.Errorf("input %d has %d records", seq, n)
+		}
+	}
+}
+
 // Where something is, nothing is imported; and a failed import leaves nothing behind.
 func TestNotMixed(t *testing.T) {
 	path, from := exported(t)

@@ -290,8 +290,11 @@ func ReadEndpoint(dir string) (Endpoint, error) {
 	if err != nil {
 		return ep, err
 	}
-	if err := json.Unmarshal(b, &ep); err != nil {
-		return ep, fmt.Errorf("%s: %w", filepath.Join(dir, EndpointFile), err)
+	if err := json.Unmarshal(b, &ep); err != nil || ep.Address == "" {
+		if err == nil {
+			err = errors.New("it names no address")
+		}
+		return ep, fmt.Errorf("%s is damaged: %w; restart the worker, which writes it anew, or remove the file if none runs", filepath.Join(dir, EndpointFile), err)
 	}
 	return ep, nil
 }

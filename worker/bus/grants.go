@@ -49,7 +49,7 @@ func ReadGrants(dir string) (*Grants, error) {
 	}
 	var g Grants
 	if err := json.Unmarshal(b, &g); err != nil {
-		return nil, fmt.Errorf("grants %s: %w", path, err)
+		return nil, fmt.Errorf("grants %s are damaged: %w; bring the file back from a copy or an export, or remove it and grant anew with `swathkeeper station grant` (keys that are known by no grant are refused)", path, err)
 	}
 	names, keys := map[string]bool{}, map[string]bool{}
 	for i := range g.Grants {

@@ -17,6 +17,28 @@ import (
 )
 
 // Granting, changing and revoking reach a running server without a restart.
+// TestTornFiles says what to do about files of a data folder that a power cut left empty or torn.
+func TestTornFiles(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	for _, text := range []string{"", "{", `{"address":"nats://127.0`, "{}"} {
+		if err := os.WriteFile(filepath.Join(dir, bus.EndpointFile), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := bus.ReadEndpoint(dir); err == nil || !strings.Contains(err.Error(), "restart the worker") {
+			t.Errorf("endpoint %q: %v", text, err)
+		}
+	}
+	for _, text := range []string{"", "{", `{"grants":[{"na`} {
+		if err := os.WriteFile(filepath.Join(dir, bus.GrantsFile), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := bus.ReadGrants(dir); err == nil || !strings.Contains(err.Error(), "bring the file back") {
+			t.Errorf("grants %q: %v", text, err)
+		}
+	}
+}
+
 func TestGrantsTakeEffect(t *testing.T) {
 	t.Parallel()
 	s := openShop(t, "127.0.0.1:0", nil)

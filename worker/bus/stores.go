@@ -32,6 +32,10 @@ type Stores struct {
 	dec       *zstd.Decoder
 }
 
+// PresencePrefix begins the keys under which workers leave signs of their life in the store of what chat
+// has sent. No target's name begins with a dash.
+const PresencePrefix = "-worker."
+
 // maxBaseline bounds an unpacked baseline, so that a damaged object cannot eat the memory.
 const maxBaseline = 64 << 20
 
