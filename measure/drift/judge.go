@@ -39,6 +39,9 @@ func (m *Model) Judge(s Sample, st State) (Result, State, error) {
 	if w.used == 0 || !m.fitter.solve(w) {
 		return Result{}, st, &UnusableError{Code: "singular", Text: "the reading does not determine any change", Hint: "read the chart again"}
 	}
+	if err := misplaced(&m.b.Chart, m.fitter, w, &s); err != nil {
+		return Result{}, st, err
+	}
 	r := Result{Grade: m.b.Grade, Count: m.b.Count, Patches: w.used, Missing: w.missing}
 	m.differences(&r, w, &s)
 	m.outliers(&r, w, &s)

@@ -62,6 +62,9 @@ func Learn(chart Chart, samples []Sample, o Options) (*Baseline, error) {
 	}
 	l.sig.separate(l.noise, l.scale)
 	l.fitAll()
+	if l.odd != nil {
+		return nil, l.odd
+	}
 	l.spreads()
 	l.finish()
 	return l.out, nil
@@ -84,6 +87,7 @@ type learner struct {
 	resid    [][]float64 // reading -> patch*3, in Lab
 	weight   [][]float64
 	dist     [][]float64
+	odd      error // what fitAll found wrong with a reading's order
 	out      *Baseline
 }
 
@@ -227,6 +231,7 @@ func (l *learner) fitAll() {
 	l.weight, l.dist = matrix(l.count, l.n), matrix(l.count, l.n)
 	w := newWork(l.n, q, l.fitter.nc)
 	diff := make([]float64, 3*l.n)
+	l.odd = nil
 	for i := range l.samples {
 		for p := range l.n {
 			if l.known[p] && l.has(i, p) {
@@ -237,6 +242,9 @@ func (l *learner) fitAll() {
 		l.fitter.load(w, diff, l.samples[i].Missing)
 		if !l.fitter.solve(w) {
 			continue
+		}
+		if err := misplaced(l.chart, l.fitter, w, &l.samples[i]); err != nil && l.odd == nil {
+			l.odd = fmt.Errorf("baseline reading %d of %d is not like the others: %w", i+1, l.count, err)
 		}
 		copy(l.theta[i], w.theta)
 		copy(l.weight[i], w.weight)

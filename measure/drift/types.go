@@ -414,7 +414,7 @@ type State struct {
 // UnusableError says that nothing may be concluded from a reading (or from a set of baseline
 // readings). Its fields are what a verdict of outcome unusable shows.
 type UnusableError struct {
-	Code string // a fixed word: missing, scale, order, equal, size, not_finite, duplicate, layout, singular
+	Code string // a fixed word: missing, scale, order, outliers, equal, size, not_finite, duplicate, layout, singular
 	Text string // what is wrong, where
 	Hint string // what to do
 }
