@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"errors"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -157,7 +158,8 @@ func TestDoctor(t *testing.T) {
 	if err := os.Chmod(p.dir, 0o755); err != nil {
 		t.Fatal(err)
 	}
-	if err := os.WriteFile(filepath.Join(p.dir, bus.GrantsFile), []byte("{"), 0o644); err != nil {
+	grants := filepath.Join(p.dir, bus.GrantsFile)
+	if err := errors.Join(os.WriteFile(grants, []byte("{"), 0o644), os.Chmod(grants, 0o644)); err != nil { // whatever the umask is
 		t.Fatal(err)
 	}
 	found, _ = p.examined()

@@ -46,6 +46,13 @@ func scripts(t *testing.T) testscript.Params {
 			e.Setenv("files", filepath.Join(filepath.Dir(charts), "files"))
 			e.Setenv("TZ", "UTC")
 			e.Setenv("HOME", e.WorkDir)
+			// The path of a browser's socket must be short (unix(7): 108 bytes).
+			tmp, err := os.MkdirTemp("", "s")
+			if err != nil {
+				return err
+			}
+			e.Defer(func() { _ = os.RemoveAll(tmp) })
+			e.Setenv("TMPDIR", tmp)
 			return nil
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){

@@ -34,14 +34,14 @@ func writeWholeBy(name string, write func(io.Writer) error) error {
 // wholeFile gives write a new file beside name, which takes its place when it is complete. perm is
 // what the umask leaves of it, for a file that was not there before.
 func wholeFile(name string, perm fs.FileMode, write func(*os.File) error) error {
-	to := name
+	to, there := name, false
 	switch i, err := os.Stat(name); {
 	case err == nil && i.IsDir():
 		return fmt.Errorf("cannot write %s: it is a folder; give the name of a file", name)
 	case err == nil && !i.Mode().IsRegular():
 		return fmt.Errorf("cannot write %s: it is no file", name)
 	case err == nil:
-		perm = i.Mode().Perm()
+		perm, there = i.Mode().Perm(), true
 		// A link is followed, so that it stays one.
 		if to, err = filepath.EvalSymlinks(name); err != nil {
 			return cannotWrite(name, err)
@@ -52,6 +52,9 @@ func wholeFile(name string, perm fs.FileMode, write func(*os.File) error) error 
 		return cannotWrite(name, err)
 	}
 	defer os.Remove(tmp.Name())
+	if there {
+		_ = tmp.Chmod(perm) // who could read it still can, whatever the umask is; some file systems know no rights
+	}
 	if err := write(tmp); err != nil {
 		var p *fs.PathError
 		if errors.As(err, &p) && p.Path == tmp.Name() {
