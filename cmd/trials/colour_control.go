@@ -4,10 +4,12 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 	"strings"
 	"sync"
 
+	"swathkeeper/measure/drift"
 	"swathkeeper/measure/madeup"
 )
 
@@ -42,15 +44,22 @@ func rate(of []int, each int) (p, se float64) {
 func controlTrial(ctx context.Context, o colourOptions, plots string, s *strings.Builder) error {
 	var lines []*controlLine
 	for _, w := range []colourWorld{steadyWorld, variedWorld} {
-		for _, n := range []int{3, 5, 10} {
+		first := len(lines)
+		for _, n := range controlBaselines {
 			for _, sd := range []float64{0.5, 1, 2} {
 				lines = append(lines, &controlLine{world: w, sd: sd, baseline: n})
 			}
 		}
-	}
-	for _, l := range lines {
-		if err := l.run(ctx, o); err != nil {
-			return err
+		for _, sd := range []float64{0.5, 1, 2} {
+			var alike []*controlLine
+			for _, l := range lines[first:] {
+				if l.sd == sd {
+					alike = append(alike, l)
+				}
+			}
+			if err := controlLines(ctx, o, alike); err != nil {
+				return err
+			}
 		}
 	}
 	s.WriteString("\n### In control\n\nReadings called `act` (or `stop`) while nothing is wrong. Goal: at most 1 in 740 after 10 readings, 1 in 400 after 5, none after 3.\n" +
@@ -64,48 +73,86 @@ func controlTrial(ctx context.Context, o colourOptions, plots string, s *strings
 	return controlPlot(lines, o, plots, s)
 }
 
-func (l *controlLine) run(ctx context.Context, o colourOptions) error {
+// controlBaselines are the numbers of readings that baselines are learned from, the most last.
+var controlBaselines = []int{3, 5, 10}
+
+// controlLines runs lines of one world and one spread. Their shops are the same printers, so that every
+// chart is printed once for all of them: a line with a smaller baseline begins to judge earlier.
+func controlLines(ctx context.Context, o colourOptions, lines []*controlLine) error {
 	n := o.Baselines
-	l.actsOf, l.alertsOf, l.runs = make([]int, n), make([]int, n), make([]int, n)
-	var mu sync.Mutex
+	for _, l := range lines {
+		l.actsOf, l.alertsOf, l.runs = make([]int, n), make([]int, n), make([]int, n)
+	}
+	world, sd := lines[0].world, lines[0].sd
 	return parallel(ctx, n, func(k int) error {
-		b, err := newBench(o.Seed*1000003+uint64(k), l.world.config(k, l.sd), l.baseline, false)
+		shop, err := madeup.NewShop(o.Seed*1000003+uint64(k), world.config(k, sd))
 		if err != nil {
 			return err
 		}
-		var acting []bool
-		first, acted, alerts, open := o.Readings+1, 0, 0, false
-		for i := range o.Readings {
-			r, err := b.judge(madeup.Faults{})
-			if err != nil {
+		var read madeup.Reading
+		var samples []drift.Sample
+		for day := range controlBaselines[len(controlBaselines)-1] + o.Readings {
+			if err := shop.ReadInto(&read, madeup.Occasion{Day: day}, madeup.Faults{}); err != nil {
 				return err
 			}
-			a := acts(&r)
-			acting = append(acting, a)
-			if a {
-				acted++
-				first = min(first, i+1)
-			}
-			recent := 0
-			for j := max(0, i-2); j <= i; j++ {
-				if acting[j] {
-					recent++
-				}
-			}
-			if recent >= 2 && !open {
-				alerts++
-			}
-			open = recent >= 2 || open && recent > 0
+			samples = append(samples, drift.Sample{Lab: slices.Clone(read.Lab), Day: date(day)})
 		}
-		mu.Lock()
-		defer mu.Unlock()
-		l.readings += o.Readings
-		l.acts += acted
-		l.alerts += alerts
-		l.actsOf[k], l.alertsOf[k], l.runs[k] = acted, alerts, first
+		chart := drift.Chart(*shop.Chart())
+		for _, l := range lines {
+			if err := l.run(k, o, chart, samples[:l.baseline+o.Readings]); err != nil {
+				return err
+			}
+		}
 		return nil
 	})
 }
+
+// run learns shop k's baseline from the first samples and judges the rest.
+func (l *controlLine) run(k int, o colourOptions, chart drift.Chart, samples []drift.Sample) error {
+	base, err := drift.Learn(chart, samples[:l.baseline], drift.Options{})
+	if err != nil {
+		return err
+	}
+	model, err := base.Prepare()
+	if err != nil {
+		return err
+	}
+	var state drift.State
+	var acting []bool
+	first, acted, alerts, open := o.Readings+1, 0, 0, false
+	for i, smp := range samples[l.baseline:] {
+		var r drift.Result
+		if r, state, err = model.Judge(smp, state); err != nil {
+			return err
+		}
+		a := acts(&r)
+		acting = append(acting, a)
+		if a {
+			acted++
+			first = min(first, i+1)
+		}
+		recent := 0
+		for j := max(0, i-2); j <= i; j++ {
+			if acting[j] {
+				recent++
+			}
+		}
+		if recent >= 2 && !open {
+			alerts++
+		}
+		open = recent >= 2 || open && recent > 0
+	}
+	controlMu.Lock()
+	defer controlMu.Unlock()
+	l.readings += o.Readings
+	l.acts += acted
+	l.alerts += alerts
+	l.actsOf[k], l.alertsOf[k], l.runs[k] = acted, alerts, first
+	return nil
+}
+
+// controlMu guards the sums of all lines.
+var controlMu sync.Mutex
 
 func oneIn(p float64) string {
 	if p == 0 {

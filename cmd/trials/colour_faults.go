@@ -98,11 +98,15 @@ func weakTrial(ctx context.Context, o colourOptions, plots string, s *strings.Bu
 				if err != nil {
 					return err
 				}
+				// Every ink and every loss begins on the same day after the same good ones; an ink's own
+				// wander on those days is another for every ink.
+				if err := b.settle(weakRunning); err != nil {
+					return err
+				}
+				day, state := b.day, b.state
 				for i, size := range sizes {
 					for _, ink := range []string{"C", "M", "Y", "K"} {
-						if err := b.settle(weakRunning); err != nil {
-							return err
-						}
+						b.day, b.state = day, state
 						at, f, err := b.found(madeup.Faults{Ink: map[string]madeup.InkFault{ink: {StrengthPercent: -size}}}, 3)
 						if err != nil {
 							return err

@@ -21,16 +21,29 @@ func movesTrial(ctx context.Context, o colourOptions, _ string, s *strings.Build
 		"mid-tone points would do, found by search on the printer's colours without noise.\n\n" +
 		"| world | fault | shops | before | after, median | after, 90th percentile | within 1.3 | best possible, median | best within 1.3 |\n|---|---|---|---|---|---|---|---|---|\n")
 	for _, w := range []colourWorld{steadyWorld, variedWorld} {
-		for _, kind := range []string{"C weak", "M strong", "K weak", "darker preset", "two inks", mixedDrift} {
-			before, after, best := make([]float64, o.Shops), make([]float64, o.Shops), make([]float64, o.Shops)
-			err := parallel(ctx, o.Shops, func(k int) error {
-				var err error
-				before[k], after[k], best[k], err = moved(o, w, kind, k)
-				return err
-			})
+		kinds := []string{"C weak", "M strong", "K weak", "darker preset", "two inks", mixedDrift}
+		befores, afters, bests := make([][]float64, len(kinds)), make([][]float64, len(kinds)), make([][]float64, len(kinds))
+		for i := range kinds {
+			befores[i], afters[i], bests[i] = make([]float64, o.Shops), make([]float64, o.Shops), make([]float64, o.Shops)
+		}
+		err := parallel(ctx, o.Shops, func(k int) error {
+			b, err := newBench(o.Seed*5000011+uint64(k), w.config(k, 1), 10, false)
 			if err != nil {
 				return err
 			}
+			for i, kind := range kinds {
+				b.day, b.state = boundBaseline, drift.State{}
+				if befores[i][k], afters[i][k], bests[i][k], err = b.moved(kind); err != nil {
+					return err
+				}
+			}
+			return nil
+		})
+		if err != nil {
+			return err
+		}
+		for i, kind := range kinds {
+			before, after, best := befores[i], afters[i], bests[i]
 			slices.Sort(after)
 			var mean, within float64
 			for k := range after {
@@ -58,11 +71,7 @@ func movesTrial(ctx context.Context, o colourOptions, _ string, s *strings.Build
 
 // moved is the mean CIEDE2000 with a fault, with its moves made, and for a mixed drift with the best
 // moves that there are, each over that of charts in control.
-func moved(o colourOptions, w colourWorld, name string, k int) (before, after, best float64, err error) {
-	b, err := newBench(o.Seed*5000011+uint64(k), w.config(k, 1), 10, false)
-	if err != nil {
-		return 0, 0, 0, err
-	}
+func (b *bench) moved(name string) (before, after, best float64, err error) {
 	mean := func(f madeup.Faults, n int) (float64, *drift.Result, error) {
 		var sum float64
 		var last drift.Result

@@ -20,6 +20,22 @@ type predictive struct {
 	mean  float64 // mean of the cases' mean
 	// columns is the number of independent columns that the columns are worth.
 	columns float64
+	// quantiles remembers those of Student's t by probability and degrees of freedom: limits ask for few,
+	// each of them many times. Limits are made by one goroutine, when a baseline is made ready.
+	quantiles map[[2]float64]float64
+}
+
+func (p *predictive) quantile(probability, df float64) float64 {
+	key := [2]float64{probability, df}
+	q, ok := p.quantiles[key]
+	if !ok {
+		q = studentQuantile(probability, df)
+		if p.quantiles == nil {
+			p.quantiles = map[[2]float64]float64{}
+		}
+		p.quantiles[key] = q
+	}
+	return q
 }
 
 type predictiveCase struct {
@@ -208,7 +224,8 @@ func (p *predictive) scale(column int, weights []float64) float64 {
 	return math.Sqrt(v)
 }
 
-// limit is what a weighted sum of days of a column exceeds, either way, with probability alpha.
+// limit is what a weighted sum of days of a column exceeds, either way, with probability alpha. It
+// serves one goroutine at a time.
 func (p *predictive) limit(column int, weights []float64, alpha float64) float64 {
 	type term struct{ weight, scale, df float64 }
 	terms := make([]term, len(p.cases))
@@ -217,7 +234,7 @@ func (p *predictive) limit(column int, weights []float64, alpha float64) float64
 		k := &p.cases[i]
 		t := term{k.weight, math.Sqrt(k.variance[column] * k.factor(weights)), k.df[column]}
 		terms[i] = t
-		x := -t.scale * studentQuantile(alpha/2, t.df) // from the lower tail, which has the digits
+		x := -t.scale * p.quantile(alpha/2, t.df) // from the lower tail, which has the digits
 		if i == 0 {
 			low, high = x, x
 		}

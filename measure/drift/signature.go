@@ -135,7 +135,7 @@ func buildSignatures(chart *Chart, o *optics, logs [][]float64, labs [][3]float6
 	if err != nil {
 		return nil, err
 	}
-	b := signatureBuilder{chart: chart, optics: o, surface: s, tints: tints, n: n, nc: nc, bands: bands}
+	b := signatureBuilder{chart: chart, optics: o, surface: s.reader(), tints: tints, n: n, nc: nc, bands: bands}
 	b.predict(logs, labs, known)
 	b.findSolids()
 	b.inkFactors()
@@ -160,7 +160,7 @@ func surfaceOf(tints, logs [][]float64, labs [][3]float64) (*surface, error) {
 type signatureBuilder struct {
 	chart        *Chart
 	optics       *optics
-	surface      *surface
+	surface      *surfaceReader
 	tints        [][]float64
 	n, nc, bands int
 	logs         [][]float64     // patch -> log bands

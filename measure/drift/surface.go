@@ -279,3 +279,68 @@ func (s *surface) at(tints []float64, out []float64) {
 		}
 	}
 }
+
+// surfaceReader predicts at many vectors of tints of one chart. A chart has few values of each channel, so
+// that what a value has to do with every training point is worked out once. It serves one goroutine.
+type surfaceReader struct {
+	*surface
+	rows    [maxChannels]map[float64][]float64 // channel -> tint -> factor of the kernel, point by point
+	spare   []float64
+	product []float64
+}
+
+// keptTints bounds the memory of a reader, for charts on which no value occurs twice.
+const keptTints = 200
+
+func (s *surface) reader() *surfaceReader {
+	r := &surfaceReader{surface: s, spare: make([]float64, len(s.tints)), product: make([]float64, len(s.tints))}
+	for c := range r.rows {
+		r.rows[c] = map[float64][]float64{}
+	}
+	return r
+}
+
+// at is surface.at.
+func (r *surfaceReader) at(tints []float64, out []float64) {
+	product := r.product
+	for i := range product {
+		product[i] = 1
+	}
+	for c, t := range tints {
+		if t == 0 {
+			continue // the factor is 1
+		}
+		row := r.row(c, t)
+		for i, f := range row[:len(product)] {
+			product[i] *= f
+		}
+	}
+	copy(out, r.offset)
+	scale := kernelSlope / r.hyper.mix
+	bands := len(r.offset)
+	alpha := r.alpha.RawMatrix()
+	for i, p := range product {
+		k := kernelConstant + scale*(p-1)
+		row := alpha.Data[i*alpha.Stride : i*alpha.Stride+bands]
+		for b, a := range row {
+			out[b] += k * a
+		}
+	}
+}
+
+func (r *surfaceReader) row(c int, t float64) []float64 {
+	row, ok := r.rows[c][t]
+	if ok {
+		return row
+	}
+	row = r.spare
+	if len(r.rows[c]) < keptTints {
+		row = make([]float64, len(r.tints))
+		r.rows[c][t] = row
+	}
+	x := math.Pow(t, r.hyper.warp)
+	for i, y := range r.tints {
+		row[i] = 1 + r.hyper.mix*r.hyper.k1(x, y[c])
+	}
+	return row
+}

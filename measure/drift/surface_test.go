@@ -53,3 +53,45 @@ func TestScore(t *testing.T) {
 		}
 	}
 }
+
+// TestReader: what a reader keeps from call to call changes nothing, tints that it has seen or not, few or more
+// than it keeps.
+func TestReader(t *testing.T) {
+	t.Parallel()
+	rng := rand.New(rand.NewPCG(3, 4))
+	const n, channels, bands = 30, 4, 5
+	tints := matrix(n, channels)
+	values, variance := mat.NewDense(n, bands, nil), make([]float64, n)
+	for i := range n {
+		for c := range channels {
+			tints[i][c] = float64(rng.IntN(5)) / 4
+		}
+		for b := range bands {
+			values.Set(i, b, rng.NormFloat64()-tints[i][b%channels])
+		}
+		variance[i] = 0.01
+	}
+	s, err := fitSurface(tints, values, variance)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := s.reader()
+	x, got, want := make([]float64, channels), make([]float64, bands), make([]float64, bands)
+	for range 3 * keptTints {
+		for c := range x {
+			switch x[c] = rng.Float64(); rng.IntN(3) {
+			case 0:
+				x[c] = 0
+			case 1:
+				x[c] = float64(rng.IntN(5)) / 4 * 1.08
+			}
+		}
+		r.at(x, got)
+		s.at(x, want)
+		for b := range want {
+			if math.Abs(got[b]-want[b]) > 1e-12*(1+math.Abs(want[b])) {
+				t.Fatalf("at %v band %d is %g, want %g", x, b, got[b], want[b])
+			}
+		}
+	}
+}

@@ -88,29 +88,44 @@ func (s *Shop) SizeFor(make func(size float64) Faults, mean float64) (float64, e
 		}
 		return sum / float64(len(r.Lab)), nil
 	}
-	low, high := 0.0, 1.0
+	low, high, under, over := 0.0, 1.0, -mean, 0.0 // the sizes, and by how much they miss
 	for {
 		d, err := at(high)
 		if err != nil {
 			return 0, err
 		}
-		if d >= mean {
+		if over = d - mean; over >= 0 {
 			break
 		}
-		if low, high = high, 2*high; high > 64 {
+		if low, high, under = high, 2*high, over; high > 64 {
 			return 0, fmt.Errorf("made-up shop: a fault of size %g changes the chart by %.2f only, not %.2f", low, d, mean)
 		}
 	}
+	// False position, the end that stays weighed down by half (the Illinois method): the change is nearly
+	// straight in the size.
+	stayed := 0
 	for high-low > 1e-4*high {
-		mid := (low + high) / 2
-		d, err := at(mid)
+		x := high - over*(high-low)/(over-under)
+		x = math.Min(math.Max(x, low+1e-5*high), high-1e-5*high)
+		d, err := at(x)
 		if err != nil {
 			return 0, err
 		}
-		if d < mean {
-			low = mid
-		} else {
-			high = mid
+		switch miss := d - mean; {
+		case math.Abs(miss) <= 1e-4*mean:
+			return x, nil
+		case miss < 0:
+			low, under = x, miss
+			if stayed == 1 {
+				over /= 2
+			}
+			stayed = 1
+		default:
+			high, over = x, miss
+			if stayed == -1 {
+				under /= 2
+			}
+			stayed = -1
 		}
 	}
 	return (low + high) / 2, nil
