@@ -100,12 +100,12 @@ func causeTrial(ctx context.Context, o colourOptions, plots string, s *strings.B
 			}
 			fmt.Fprintf(s, "| mean | | **%.1f** |%s\n", 100*right/all, strings.Repeat(" |", len(advices)))
 			if !spectra {
-				can, err := knowingPress(w, o.Shops, 1, o.Seed)
+				can, learns, err := knowingPress(w, o.Shops, 1, o.Seed)
 				if err != nil {
 					return err
 				}
 				fmt.Fprintf(s, "\nAn observer who knows how each shop's press varies and reads its dose off every print without error, the whole budget of 1 in 740 its own,\n"+
-					"calls out %.1f %% of the under-pressed prints within %d charts.\n", can, mostReadings)
+					"calls out %.1f %% of the under-pressed prints within %d charts; one who has to learn the press's spread from the twelve days before, %.1f %%.\n", can, mostReadings, learns)
 			}
 			if plots == "" {
 				continue
