@@ -3,13 +3,10 @@ package worker
 import (
 	"context"
 	"errors"
-	"fmt"
 	"runtime"
 	"slices"
 	"sync"
 	"time"
-
-	"github.com/nats-io/nats.go/jetstream"
 
 	"swathkeeper/protocol"
 	"swathkeeper/worker/bus"
@@ -115,6 +112,7 @@ func (w *Worker) startJudging(ctx context.Context) error {
 		stop, err := w.consume(ctx, w.keepers)
 		if err == nil {
 			w.onStop("judging", stop)
+			w.background("watching the judge", w.watchJudge)
 		}
 		return err
 	}
@@ -136,6 +134,7 @@ func (w *Worker) startJudging(ctx context.Context) error {
 		defer cancel()
 		_ = stop(limited)
 	})
+	w.background("watching the judge", w.watchJudge)
 	return nil
 }
 
@@ -177,60 +176,6 @@ func (w *Worker) finishBefore(ctx context.Context, left []bus.Part) error {
 	limited, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopLimit/2)
 	defer cancel()
 	return errors.Join(ctx.Err(), stop(limited))
-}
-
-// consume lets each keeper take its part of the inbox, until stop: what is being worked on is then
-// finished. The pull's expiry must stay below the time after which a silent worker loses its place, or
-// it would lose it while idle.
-func (w *Worker) consume(ctx context.Context, keepers []*keeper) (stop func(context.Context) error, err error) {
-	work, cancel := context.WithCancel(context.Background())
-	var running []jetstream.ConsumeContext
-	stop = func(ctx context.Context) error {
-		defer cancel()
-		for _, cc := range running {
-			cc.Drain()
-		}
-		for _, cc := range running {
-			select {
-			case <-cc.Closed():
-			case <-ctx.Done():
-				return ctx.Err()
-			}
-		}
-		return nil
-	}
-	for _, k := range keepers {
-		cc, err := w.consumePart(ctx, work, k)
-		if err != nil {
-			return nil, errors.Join(err, stop(ctx))
-		}
-		running = append(running, cc)
-	}
-	return stop, nil
-}
-
-func (w *Worker) consumePart(ctx, work context.Context, k *keeper) (jetstream.ConsumeContext, error) {
-	name := k.part.Consumer
-	cons, err := w.js.Consumer(ctx, protocol.StreamInbox, name)
-	if err != nil {
-		return nil, fmt.Errorf("consumer %s: %w", name, err)
-	}
-	cc, err := cons.Consume(func(m jetstream.Msg) { k.Handle(work, m) },
-		jetstream.PullMaxMessages(32), // large readings crawl with the default of 500
-		jetstream.PullExpiry(2*time.Second), jetstream.PullHeartbeat(time.Second),
-		jetstream.PullPriorityGroup(name),
-		jetstream.ConsumeErrHandler(func(_ jetstream.ConsumeContext, err error) {
-			switch {
-			case errors.Is(err, jetstream.ErrConsumerDeleted), errors.Is(err, jetstream.ErrConsumerNotFound):
-				w.fail(fmt.Errorf("the consumer %s was deleted: %w", name, err))
-			default:
-				w.o.Log.Warn().Err(err).Msg("inbox")
-			}
-		}))
-	if err != nil {
-		return nil, fmt.Errorf("consumer %s: %w", name, err)
-	}
-	return cc, nil
 }
 
 // atWork are the keepers that take inputs, or wait for some.

@@ -96,6 +96,10 @@ type Worker struct {
 
 	startedAt time.Time
 
+	current                            atomic.Pointer[consuming] // who takes inputs now
+	stallLook, stallAfter, giveUpAfter time.Duration
+	takeAnew                           func(context.Context, *consuming, *keeper) error
+
 	stop    sync.Once
 	stopErr error
 }
@@ -139,7 +143,10 @@ func New(o Options) (*Worker, error) {
 			return nil, fmt.Errorf("worker: alive: %w", err)
 		}
 	}
-	return &Worker{o: o, failed: make(chan error, 1), metrics: health.NewMetrics(o.Version)}, nil
+	return &Worker{
+		o: o, failed: make(chan error, 1), metrics: health.NewMetrics(o.Version), stallLook: stallLook, stallAfter: stallAfter, giveUpAfter: giveUpAfter,
+		takeAnew: func(ctx context.Context, c *consuming, k *keeper) error { return c.again(ctx, k) },
+	}, nil
 }
 
 // Wait works on until ctx ends or something breaks for good, and then stops the worker.

@@ -154,6 +154,9 @@ type Queue struct {
 	// Floor is up to where everything of this part has its record.
 	Floor  uint64
 	Pinned string // who judges it, as the bus knows workers; empty: nobody does
+	// Delivered counts the deliveries, those that were made again too.
+	Delivered uint64
+	Paused    bool // by an administrator
 }
 
 // Queue looks at one part. Its floor is at least the inbox's end when the division was read, if
@@ -164,7 +167,7 @@ func (d *Division) Queue(ctx context.Context, js jetstream.JetStream, p Part) (Q
 		return Queue{}, fmt.Errorf("consumer %s: %w", p.Consumer, err)
 	}
 	i := cons.CachedInfo()
-	q := Queue{Part: p, Waiting: i.NumPending + uint64(i.NumAckPending), Floor: i.AckFloor.Stream}
+	q := Queue{Part: p, Waiting: i.NumPending + uint64(i.NumAckPending), Floor: i.AckFloor.Stream, Delivered: i.Delivered.Consumer, Paused: i.Paused}
 	if q.Waiting == 0 {
 		q.Floor = max(q.Floor, d.Last)
 	}
