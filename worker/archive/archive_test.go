@@ -275,6 +275,12 @@ func TestMoveDivided(t *testing.T) {
 		note(t, w.JetStream(), printers[i%3])
 	}
 	collect(records, 12)
+	// A record is stored before the bus hears that its input is done with.
+	for limit := time.Now().Add(time.Minute); w.Report(t.Context()).Waiting > 0; {
+		if time.Now().After(limit) {
+			t.Fatal("inputs wait that have their records")
+		}
+	}
 	if err := w.Stop(t.Context()); err != nil {
 		t.Fatal(err)
 	}

@@ -16,7 +16,6 @@ import (
 	"swathkeeper/worker/station"
 )
 
-// Granting, changing and revoking reach a running server without a restart.
 // TestTornFiles says what to do about files of a data folder that a power cut left empty or torn.
 func TestTornFiles(t *testing.T) {
 	t.Parallel()
@@ -39,6 +38,7 @@ func TestTornFiles(t *testing.T) {
 	}
 }
 
+// Granting, changing and revoking reach a running server without a restart.
 func TestGrantsTakeEffect(t *testing.T) {
 	t.Parallel()
 	s := openShop(t, "127.0.0.1:0", nil)
