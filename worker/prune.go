@@ -6,12 +6,15 @@ import (
 
 	"github.com/rs/zerolog"
 
+	"swathkeeper/worker/bus"
 	"swathkeeper/worker/retention"
 )
 
 const (
 	pruneAfter = 10 * time.Minute
 	pruneEvery = 24 * time.Hour
+	// scansEvery is how often it is seen whether pictures need room: a day may fill their store.
+	scansEvery = 10 * time.Minute
 )
 
 // startPruning removes what is old, some time after the start and then once a day.
@@ -38,6 +41,36 @@ func (w *Worker) startPruning() {
 			}
 			next = now.Add(pruneEvery)
 			w.prune(ctx, policy, now, log)
+		}
+	})
+}
+
+// startPruningScans lets the oldest pictures make room for new ones.
+func (w *Worker) startPruningScans() {
+	log := w.o.Log.With().Str("part", "retention").Logger()
+	w.background("pictures' room", func(ctx context.Context) {
+		last := ""
+		t := time.NewTicker(scansEvery) // not by the worker's clock: what goes does not go by its age
+		defer t.Stop()
+		for ctx.Err() == nil {
+			r, err := retention.PruneScans(ctx, w.js)
+			switch {
+			case ctx.Err() != nil:
+			case err != nil && !bus.IsAway(err) && err.Error() != last:
+				last = err.Error()
+				log.Warn().Err(err).Msg("the store of pictures is nearly full, and the oldest could not be removed; this is tried again")
+			case err == nil && r.Messages > 0:
+				last = ""
+				e := log.Info().Uint64("bytes", r.Bytes)
+				if !r.From.IsZero() {
+					e = e.Time("from", r.From)
+				}
+				e.Msg("the store of pictures was nearly full: the oldest were removed")
+			}
+			select {
+			case <-ctx.Done():
+			case <-t.C:
+			}
 		}
 	})
 }

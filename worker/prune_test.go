@@ -1,12 +1,17 @@
 package worker_test
 
 import (
+	"runtime"
+	"slices"
+	"strconv"
 	"testing"
 	"time"
 
 	"swathkeeper/protocol"
 	"swathkeeper/worker"
+	"swathkeeper/worker/bus"
 	"swathkeeper/worker/handclock"
+	"swathkeeper/worker/health"
 	"swathkeeper/worker/retention"
 )
 
@@ -81,5 +86,35 @@ func TestPruningByTheTimer(t *testing.T) {
 	// It goes on judging by what is left.
 	if rec := b.send(b.reading(clock.Now())); rec.Verdict == nil {
 		t.Errorf("after all that was old is gone: %+v", rec)
+	}
+}
+
+// A worker whose store of pictures is nearly full makes room, and says so in its report until there is.
+func TestPicturesMakeRoom(t *testing.T) {
+	l := bus.Limits{Inbox: 16 << 20, Record: 16 << 20, Baselines: 16 << 20, Scans: 4 << 20, Replicas: 1}
+	b := setupWith(t, func(o *worker.Options) { o.Limits = l })
+	for part := range 8 {
+		subject := protocol.ScanSubject("local", "d1", strconv.Itoa(part))
+		if _, err := b.w.JetStream().Publish(t.Context(), subject, make([]byte, 500<<10)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if !slices.ContainsFunc(b.w.Report(t.Context()).Checks, func(c health.Check) bool { return c.Name == "pictures" && !c.OK && c.Minor }) {
+		t.Error("the report says nothing of pictures that have no more room")
+	}
+	b.stop()
+	b.start()
+	for end := time.Now().Add(time.Minute); ; {
+		s, err := b.w.JetStream().Stream(t.Context(), protocol.StreamScans)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if s.CachedInfo().State.Msgs == 0 {
+			return
+		}
+		if time.Now().After(end) {
+			t.Fatal("no room was made for pictures")
+		}
+		runtime.Gosched()
 	}
 }

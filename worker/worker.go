@@ -268,6 +268,7 @@ func (w *Worker) setup(ctx context.Context) error {
 	}
 	w.startTimers(wake)
 	w.startPruning()
+	w.startPruningScans()
 	if w.embed == nil {
 		w.startWatching()
 		w.startRefreshing(wake)

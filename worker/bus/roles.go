@@ -110,7 +110,7 @@ func (g *Grant) Permissions() *server.Permissions {
 	case RoleWorker:
 		pub = append(pub, "$JS.API.INFO", "swk.record.>", protocol.SubjectRows, "$SRV.PING.swathkeeper", "$JS.API.STREAM.PURGE."+protocol.StreamRows)
 		// The worker alone removes what is older than it is kept.
-		pub = append(pub, "$JS.API.STREAM.PURGE."+protocol.StreamInbox, "$JS.API.STREAM.PURGE."+protocol.StreamRecord)
+		pub = append(pub, "$JS.API.STREAM.PURGE."+protocol.StreamInbox, "$JS.API.STREAM.PURGE."+protocol.StreamRecord, "$JS.API.STREAM.PURGE."+protocol.StreamScans)
 		// What it decides by it reads from the leader.
 		pub = append(pub, "$JS.API.STREAM.MSG.GET."+protocol.StreamRecord, "$JS.API.STREAM.MSG.GET.KV_"+protocol.BucketCharts)
 		// The inbox may be divided into parts, each with a consumer.

@@ -8,6 +8,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
+	"math"
 	"strconv"
 	"strings"
 
@@ -33,8 +35,12 @@ func owner(js jetstream.JetStream) string {
 	return "local"
 }
 
+// ErrScansFull says that the store of pictures has no room for one. It is not an outage: what else is
+// sent is taken.
+var ErrScansFull = errors.New("the store of pictures is full")
+
 // PutScan stores a picture under its SHA-256, unless this client has stored it already. One that was
-// broken off is completed.
+// broken off is completed. The error is ErrScansFull when there is no room for it.
 func PutScan(ctx context.Context, js jetstream.JetStream, digest string, r io.Reader) error {
 	s, err := js.Stream(ctx, protocol.StreamScans)
 	if err != nil {
@@ -47,6 +53,9 @@ func PutScan(ctx context.Context, js jetstream.JetStream, digest string, r io.Re
 	}
 	if !errors.Is(err, jetstream.ErrMsgNotFound) {
 		return fmt.Errorf("pictures: %w", err)
+	}
+	if err := roomFor(s.CachedInfo(), r); err != nil {
+		return fmt.Errorf("picture %.12s: %w", digest, err)
 	}
 	var end scanEnd
 	sum := sha256.New()
@@ -82,10 +91,32 @@ func PutScan(ctx context.Context, js jetstream.JetStream, digest string, r io.Re
 func putOnce(ctx context.Context, js jetstream.JetStream, subject string, data []byte) error {
 	_, err := js.Publish(ctx, subject, data, jetstream.WithExpectStream(protocol.StreamScans))
 	var api *jetstream.APIError
-	if errors.As(err, &api) && strings.Contains(api.Description, "per subject") {
+	switch {
+	case !errors.As(err, &api):
+	case strings.Contains(api.Description, "per subject"):
 		return nil
+	case strings.Contains(api.Description, "maximum bytes"), strings.Contains(api.Description, "maximum messages"):
+		// Not wrapped: for other streams this passes, and a caller would wait for it.
+		return fmt.Errorf("%w: %s", ErrScansFull, api.Description)
 	}
 	return err
+}
+
+// roomFor says whether a picture fits, before the first of its parts takes room that the next needs.
+// Where the picture's size is not known, the store tells.
+func roomFor(info *jetstream.StreamInfo, r io.Reader) error {
+	f, ok := r.(interface{ Stat() (fs.FileInfo, error) })
+	if !ok || info.Config.MaxBytes <= 0 {
+		return nil
+	}
+	st, err := f.Stat()
+	if err != nil {
+		return err
+	}
+	if free := info.Config.MaxBytes - int64(min(info.State.Bytes, math.MaxInt64)); st.Size() > free {
+		return fmt.Errorf("%w: it may hold %d MiB, %d MiB are free, and this one has %d MiB", ErrScansFull, info.Config.MaxBytes>>20, max(free, 0)>>20, (st.Size()+1<<20-1)>>20)
+	}
+	return nil
 }
 
 // ErrNoScan says that no whole picture of a digest is stored.

@@ -97,6 +97,9 @@ func Store(ctx context.Context, js jetstream.JetStream, beside ...retention.Size
 	total := uint64(0)
 	for _, z := range beside {
 		total += z.Bytes
+		if z.Limit > 0 && float64(z.Bytes) > 0.8*float64(z.Limit) {
+			out = append(out, look("store", limitNext(z.Stream), "the room for %s is %.0f %% full (%s)", z.What, 100*float64(z.Bytes)/float64(z.Limit), z.Stream))
+		}
 	}
 	for _, k := range [][2]string{
 		{"readings and notes", protocol.StreamInbox}, {"records", protocol.StreamRecord}, {"scans", protocol.StreamScans},
@@ -133,7 +136,10 @@ func Store(ctx context.Context, js jetstream.JetStream, beside ...retention.Size
 		if i.Config.MaxBytes > 0 {
 			if full := float64(i.State.Bytes) / float64(i.Config.MaxBytes); full > 0.8 {
 				f := look("store", limitNext(name), "the room for %s is %.0f %% full (%s)", what, 100*full, name)
-				if full > 0.98 {
+				switch {
+				case name == protocol.StreamScans: // nothing waits for it
+					f.Text += ": readings are taken as ever, and without their pictures where those do not fit"
+				case full > 0.98:
 					f.Verdict, f.Text = Fault, f.Text+": nothing more is taken; stations keep what they have"
 				}
 				out = append(out, f)
@@ -249,7 +255,7 @@ func areaOf(check string) string {
 	switch check {
 	case "judge", "waiting":
 		return "worker"
-	case "limit":
+	case "limit", "pictures":
 		return "store"
 	case "alive":
 		return "worker"
@@ -277,6 +283,8 @@ func nextOf(check string) string {
 		return "see the worker's log: what the first of them waits for is said there"
 	case "limit":
 		return limitNext("")
+	case "pictures":
+		return limitNext(protocol.StreamScans)
 	}
 	return "see the worker's log"
 }
@@ -288,6 +296,9 @@ func limitNext(stream string) string {
 		"": "--inbox-mib, --record-mib, --scans-mib or --baselines-mib",
 	}[stream]
 	less := "keep less long, by `readings` and `records` of [keep] in the settings"
+	if stream == protocol.StreamScans {
+		less = "let a worker run: it removes the oldest pictures within minutes, and its log says so"
+	}
 	if flag == "" {
 		return less
 	}

@@ -9,6 +9,8 @@ import (
 	"strings"
 	"time"
 	"unicode"
+
+	"swathkeeper/worker/bus"
 )
 
 // SentFile is the list, in done/, of what was sent: time, file, printer, reading and its place in
@@ -76,7 +78,15 @@ func (w *watcher) sendEntry(ctx context.Context, e *entry) error {
 		// The picture first, so that a reading never names one that is not there.
 		err := w.o.Store(ctx, e.Scan, e.Path)
 		switch {
-		case err == nil || ctx.Err() != nil:
+		case err == nil:
+			w.scansFull = false
+		case ctx.Err() != nil:
+		case errors.Is(err, bus.ErrScansFull):
+			// Every picture meets this until there is room: once is enough.
+			if !w.scansFull {
+				w.o.Log.Error().Err(err).Str("file", e.Path).Msg("the bus keeps no more pictures: readings are sent without, and the pictures stay in done; whoever runs the worker gives them room, see `swathkeeper doctor` there")
+			}
+			w.scansFull = true
 		case w.o.IsAway(err):
 			return err
 		default:

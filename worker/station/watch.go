@@ -154,6 +154,7 @@ type watcher struct {
 	notify     *fsnotify.Watcher
 	seen       map[string]*candidate
 	nextRescan time.Time
+	scansFull  bool // it was said that the bus keeps no more pictures
 }
 
 // candidate is a file that was seen and not yet taken. Times are this machine's: a share's clock
