@@ -242,3 +242,27 @@ func TestPNG(t *testing.T) {
 		}
 	}
 }
+
+// On the usual terminal of 80 columns the figures stand in columns as they do in a file.
+func TestFiguresStandInColumns(t *testing.T) {
+	d := sample(t)
+	table := func(width int) (rows []string) {
+		_, rest, ok := strings.Cut(printed(t, d, history.Screen{Width: width}), "this reading")
+		if !ok {
+			t.Fatalf("width %d: no head of a table", width)
+		}
+		for l := range strings.Lines(rest) {
+			if strings.Contains(l, ": strength") || strings.Contains(l, ": mid-tone") {
+				rows = append(rows, l)
+			}
+			if l == "\n" {
+				break
+			}
+		}
+		return rows
+	}
+	want := table(0)
+	if got := table(80); len(want) < 2 || !slices.Equal(got, want) {
+		t.Errorf("at 80 columns\n%s\nin a file\n%s", strings.Join(got, ""), strings.Join(want, ""))
+	}
+}

@@ -185,6 +185,9 @@ func (d *Detail) changes(p *printer) {
 	}
 }
 
+// tableWidth is how wide a screen must be for the figures to stand in columns.
+const tableWidth = 80
+
 // numbers prints every figure against what is usual and what the shop tolerates.
 func (d *Detail) numbers(p *printer, v *protocol.Verdict, tol drift.Tolerances) {
 	c := v.Colour
@@ -195,12 +198,15 @@ func (d *Detail) numbers(p *printer, v *protocol.Verdict, tol drift.Tolerances) 
 	p.wrap("  ", "usual: how far a reading may lie from the baseline by chance alone, for this printer; tolerance: what matters to you"+cond(d.Tolerances != nil, ", as it was set when its baseline was frozen", ", as it is set now, since what was set then is not known any more")+"; an alert needs both. In brackets: give or take, of this reading. dE00 (CIEDE2000): a colour difference as large as the eye sees it; side by side, about 1 is seen.")
 	row := func(name, value, usual, tolerance string, level string) {
 		line := fmt.Sprintf("%s %s  %s  %s", text.Pad(name, 36, ' '), text.AlignRight.Apply(value, 22), text.AlignRight.Apply(usual, 6), text.AlignRight.Apply(tolerance, 9))
-		if p.Width > 0 && p.Width < 80 {
-			line = name + ": " + value + cond(usual != "", ", usual "+usual, "") + cond(tolerance != "", ", tolerance "+tolerance, "")
+		line = strings.TrimRight(line, " ")
+		if p.Width <= 0 || p.Width >= tableWidth && text.StringWidthWithoutEscSequences(line)+2 <= p.Width {
+			p.b.WriteString("  " + p.Paint(level, line) + "\n") // not wrapped, which would take its columns apart
+			return
 		}
-		p.wrap("  ", strings.TrimRight(p.Paint(level, line), " "))
+		line = name + ": " + value + cond(usual != "", ", usual "+usual, "") + cond(tolerance != "", ", tolerance "+tolerance, "")
+		p.wrap("  ", p.Paint(level, line))
 	}
-	if p.Width <= 0 || p.Width >= 80 {
+	if p.Width <= 0 || p.Width >= tableWidth {
 		row("", "this reading", "usual", "tolerance", "")
 	}
 	de := func(name string, value, tolerance float64) {
