@@ -180,9 +180,9 @@ func newAlertHold() *cobra.Command {
 		Short: "Say nothing more about an alert for a while, unless it passes the stop limit",
 		Long: `Say nothing more about an alert for a while, unless it passes the stop limit.
 
-` + alertKey + ` With site/printer/* the whole printer is held: what is open, and what comes up until then.
-What was seen meanwhile and is still there afterwards is told then; alert close
-'site/printer/*' ends it early.`,
+` + alertKey + ` With site/printer/* the whole printer is held: what is open, and what
+comes up until then. What was seen meanwhile and is still there afterwards is told then;
+alert close 'site/printer/*' ends it early.`,
 		Example: `  swathkeeper alert hold quay/heron/clean_head/C --for 8h --why 'the engineer comes at noon'
   swathkeeper alert hold 'quay/heron/*' --for 2d --why 'printer is being moved'`,
 		Args: cobra.ExactArgs(1),

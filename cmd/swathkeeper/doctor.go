@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"maps"
 	"slices"
 	"strings"
@@ -189,11 +190,18 @@ func (c *config) holdsSecret() bool {
 }
 
 func printFindings(c *cobra.Command, found []doctor.Finding) {
-	w := c.OutOrStdout()
+	s := screen(c, nil) // a line stays whole where it may be searched
+	indent := strings.Repeat(" ", 22)
 	for _, f := range found {
-		fmt.Fprintf(w, "%-5s  %-13s  %s\n", f.Verdict, f.Area, strings.ReplaceAll(f.Text, "\n", "\n                      "))
+		for i, line := range strings.Split(f.Text, "\n") {
+			text := s.Paragraph(indent, line)
+			if i == 0 {
+				text = fmt.Sprintf("%-5s  %-13s  ", f.Verdict, f.Area) + text[len(indent):]
+			}
+			io.WriteString(s.Out, text)
+		}
 		if f.Next != "" {
-			fmt.Fprintf(w, "                      next: %s\n", f.Next)
+			io.WriteString(s.Out, s.Paragraph(indent, "next: "+f.Next))
 		}
 	}
 }

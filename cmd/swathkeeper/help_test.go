@@ -40,7 +40,7 @@ func TestHelp(t *testing.T) {
 		inExamples := false
 		for _, line := range strings.Split(text, "\n") {
 			// A command line is not broken for the eye's sake.
-			if inExamples = line == "Examples:" || inExamples && line != ""; !inExamples && utf8.RuneCountInString(line) > 110 {
+			if inExamples = line == "Examples:" || inExamples && line != ""; !inExamples && utf8.RuneCountInString(line) > 100 {
 				t.Errorf("%s --help: %d characters in: %s", c.CommandPath(), utf8.RuneCountInString(line), line)
 			}
 		}

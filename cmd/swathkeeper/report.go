@@ -21,7 +21,7 @@ func newReport() *cobra.Command {
 	var site, printer, since, until, out, pdf string
 	c := &cobra.Command{
 		Use:   "report",
-		Short: "One page about one printer: alerts, control charts, what was done and whether it helped",
+		Short: "One page about one printer: alerts, control charts, what was done, whether it helped",
 		Long: `One page about one printer, as HTML that needs nothing else: what is open, how every
 figure went, what was done and whether it helped, and the chart before and now. It reads
 well on a screen, light or dark, on a phone and on A4 paper.

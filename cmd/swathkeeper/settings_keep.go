@@ -42,9 +42,9 @@ func newSettingsKeep() *cobra.Command {
 		Long: `Keep the nearest print's settings as a preset, and begin to learn its baseline.
 
 Name, slider values, media and press go into the printer's record. From then on readings
-of this preset are taken as known-good, until 'baseline accept' freezes them. The worker has to
-know the chart for that ('chart add'). A preset that is kept already, or judged by a baseline in
-force, stays as it is unless --replace says otherwise.`,
+of this preset are taken as known-good, until 'baseline accept' freezes them. The worker
+has to know the chart for that ('chart add'). A preset that is kept already, or judged by
+a baseline in force, stays as it is unless --replace says otherwise.`,
 		Example: `  swathkeeper settings keep deep --printer heron --celsius 200 --seconds 50
   swathkeeper settings keep deep --printer heron --take 3
   swathkeeper settings keep deep --printer heron --replace`,

@@ -24,9 +24,10 @@ import (
 	"swathkeeper/worker/station"
 )
 
-const pressCare = `Care: platens near 200 degrees burn and crush; gloves, guards left alone, let things cool. Hot dye and fabric
-give off fumes: ventilate or extract. Stay within what the makers of press, paper and goods allow, and your
-local rules; where they say less than a tile here, leave that tile out and choose another range.`
+const pressCare = `Care: platens near 200 degrees burn and crush; gloves, guards left alone, let things cool.
+Hot dye and fabric give off fumes: ventilate or extract. Stay within what the makers of
+press, paper and goods allow, and your local rules; where they say less than a tile here,
+leave that tile out and choose another range.`
 
 const pressHelp = `Find the temperature and time of the heat press by a small experiment: three temperatures by
 three times, nine tiles on one sheet.
