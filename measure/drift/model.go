@@ -15,7 +15,7 @@ type Model struct {
 	n, q   int
 	mean   []colour.Lab
 	known  []bool
-	sig    signatures  // without its columns and curves: columnAt and curveAt read them where the baseline has them
+	sig    signatures  // without its columns and curves: they are read where the baseline has them
 	strong [][]float64 // channel -> whitened strength signature
 	unit   []float64
 	limits []limit // one for each factor
@@ -158,9 +158,6 @@ func (m *Model) unpackSignatures() error {
 
 // columnAt is the change in Lab of patch p for one unit of factor j.
 func (m *Model) columnAt(j, p int) [3]float64 { return tripleAt(m.b.Signatures, j*m.n+p) }
-
-// curveAt is the second derivative of patch p's Lab by the strength of channel c, per percent squared.
-func (m *Model) curveAt(c, p int) [3]float64 { return tripleAt(m.b.Curves, c*m.n+p) }
 
 // findPatches sorts out the patches that have a meaning of their own.
 func (m *Model) findPatches() {

@@ -1,6 +1,7 @@
 package drift
 
 import (
+	"encoding/binary"
 	"math"
 
 	"swathkeeper/measure/colour"
@@ -56,12 +57,12 @@ func (m *Model) moves(r *Result, w *work, s *Sample, next *State) {
 	clear(undone)
 	for j, x := range undo[:m.q] {
 		if x != 0 {
-			m.addTriples(undone, x, m.columnAt, j)
+			addPacked(undone, x, m.b.Signatures, j)
 		}
 	}
 	for ch, j := range strength {
 		if j >= 0 && undo[j] != 0 {
-			m.addTriples(undone, undo[j]*undo[j], m.curveAt, ch)
+			addPacked(undone, undo[j]*undo[j], m.b.Curves, ch)
 		}
 	}
 	var sum float64
@@ -77,13 +78,12 @@ func (m *Model) moves(r *Result, w *work, s *Sample, next *State) {
 	}
 }
 
-// addTriples adds k times what at gives of every patch.
-func (m *Model) addTriples(to []float64, k float64, at func(i, p int) [3]float64, i int) {
-	for p := range m.n {
-		v := at(i, p)
-		for a := range v {
-			to[p*3+a] += k * v[a]
-		}
+// addPacked adds k times column j of what pack wrote in columns as long as to.
+func addPacked(to []float64, k float64, data []byte, j int) {
+	data = data[4*len(to)*j:]
+	data = data[:4*len(to)]
+	for i := range to {
+		to[i] += k * float64(math.Float32frombits(binary.LittleEndian.Uint32(data[4*i:])))
 	}
 }
 
