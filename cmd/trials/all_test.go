@@ -99,10 +99,16 @@ func TestInShort(t *testing.T) {
 	body := "## Colour\n\n### In control\n\nWords.\n\n| world | baseline | strength sd, % | act | one in |\n|---|---|---|---|---|\n" +
 		"| steady press | 10 | 0.5 | 0 | none |\n| steady press | 10 | 1 | 2 | 5000 |\n| varied physics | 10 | 2 | 3 | 476 |\n| varied physics | 3 | 2 | 0 | none |\n" +
 		"## Lines\n\n### False alarms\n\n| alarms | rate |\n|---|---|\n| 13 | 1 in 769 |\n" +
-		"\n" + (&speedResult{VerdictMS: 1.25, AlertP50MS: 3.1, AlertP99MS: 9, IdleMB: 35}).table()
+		"\n" + (&speedResult{VerdictMS: 1.25, AlertP50MS: 3.1, AlertP99MS: 9, IdleMB: 35, Runs: []speedRun{
+		{Name: "400 patches, sync-always", Readings: 1500, Ratio: 0.72, Ratios: []float64{0.72, 0.51, 0.93}},
+		{Name: "400 patches + 8 traces, sync-always", Readings: 750, Ratio: 0.39, Ratios: []float64{0.39}},
+		{Name: "400 patches, not sync", Readings: 1500, Ratio: 0.2, Ratios: []float64{0.2}},
+	}}).table()
 	got := inShort(body)
 	for _, want := range []string{
-		"6 met, 2 missed",
+		"7 met, 3 missed",
+		"| Worker over a bare loop, patches only, waiting for the disk | 0.7 | 0.72 (0.51-0.93) | met |",
+		"| The same with traces | 0.4 | 0.39 (0.39-0.39) | **missed** |",
 		"| False `act`, steady press, baseline of 10: one reading in | 740 | 5000 | met |",
 		"| False `act`, varied physics, baseline of 10, sd 2 %: one in | 740 | 476 | **missed** |",
 		"baseline of 3, worst: one in | none | none | met |",
