@@ -279,7 +279,7 @@ or an earlier reading, "like the batch of March".`,
 }
 
 func addWorthFlag(c *cobra.Command, worth *float64) {
-	c.Flags().Float64Var(worth, "worth", 0, "gain in mean dE00 for which one more print is worth making\n(default: a share of what is left, 0.08 to 0.12)")
+	c.Flags().Float64Var(worth, "worth", 0, "gain in mean dE00 for which one more print is worth making\n(default: a share of what is left, 0.06 to 0.12)")
 }
 
 // worthOf checks --worth; 0 where it was not given.

@@ -164,6 +164,9 @@ func printAdvice(out io.Writer, s *search.State, r *search.Report, again string)
 	switch a.Why {
 	case settings.WhyDone:
 		fmt.Fprintf(out, "nothing is left that these sliders can mend: print %d is as near as they come, %.2f dE00; what is left needs a profile\n", a.Best+1, a.Measured[a.Best])
+		for _, name := range a.Weak {
+			fmt.Fprintf(out, "%s may do hardly anything here, which these prints cannot tell for sure; one more print under print %d's settings but with %s would\n", onScreen(name), a.Best+1, aloneText(s, s.Slider(name), s.Prints[a.Best].Values))
+		}
 		fmt.Fprintf(out, "keep it: %s; then `swathkeeper settings keep NAME %s`\n", valuesText(s, s.Prints[a.Best].Values, nil), again)
 	case settings.WhyRepeat:
 		fmt.Fprintf(out, "next: the same once more, to tell a failed print from a driver that jumps (was the right paper pressed, fully, and read in order?):\n  %s\n", valuesText(s, a.Next, nil))
@@ -175,6 +178,16 @@ func printAdvice(out io.Writer, s *search.State, r *search.Report, again string)
 		}
 	}
 	return nil
+}
+
+// aloneText is slider i moved alone from settings v, by half of its range to where there is more room.
+func aloneText(s *search.State, i int, v []float64) string {
+	sl := s.Sliders[i]
+	to := v[i] + (sl.High-sl.Low)/2
+	if to > sl.High {
+		to = v[i] - (sl.High-sl.Low)/2
+	}
+	return onScreen(sl.Name) + " " + strconv.FormatFloat(sl.Nearest(to), 'f', -1, 64)
 }
 
 // valuesText lists slider values; those that differ from before say so.

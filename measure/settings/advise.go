@@ -44,7 +44,10 @@ type Advice struct {
 	// Suspect are prints, counted from 0, that do not fit the others; they count for little.
 	Suspect []int `json:"suspect_index,omitempty"`
 	// Idle are sliders that do hardly anything, less than IdleDE over their whole range; Alike are pairs that do the same.
-	Idle  []string    `json:"idle,omitempty"`
+	Idle []string `json:"idle,omitempty"`
+	// Weak are sliders that may do hardly anything, which these prints cannot tell for sure: one more
+	// print with such a slider alone moved from the best would.
+	Weak  []string    `json:"weak,omitempty"`
 	Alike [][2]string `json:"alike,omitempty"`
 }
 
@@ -88,7 +91,9 @@ func Advise(task Task, prints []Print) (*Advice, error) {
 		}
 	}
 	slices.Sort(a.Suspect)
-	s.sameness(prints, a)
+	if err := s.sameness(prints, a); err != nil {
+		return nil, err
+	}
 	a.Best, a.BestDE = s.nearest(prints, a.Measured, weight)
 	a.next(s, prints)
 	return a, nil
@@ -197,6 +202,9 @@ func (a *Advice) next(s *scene, prints []Print) {
 	worth := s.Worth
 	if worth == 0 {
 		worth = min(worthMost, max(worthLeast, worthShare*a.Measured[a.Best]))
+		if len(prints) <= n {
+			worth = min(worthMost, max(worthEarly, worthEarly*a.Measured[a.Best]))
+		}
 		if len(prints)-1-a.Best >= stale {
 			worth = worthMost
 		}
@@ -235,8 +243,11 @@ const (
 )
 
 // What a print is worth where nobody says otherwise: a share of what the best one leaves, but no
-// less than can be told from the noise of prints, and no more than anybody would forgo.
+// less than can be told from the noise of prints, and no more than anybody would forgo. While there
+// are no more prints than sliders a print teaches more than it gains: share and least are then
+// worthEarly.
 const (
+	worthEarly = 0.06
 	worthLeast = 0.08
 	worthShare = 0.09
 	worthMost  = 0.12
@@ -400,7 +411,7 @@ func (t *Task) scene(prints []Print, origin int, weight []float64) (*scene, erro
 		return nil, err
 	}
 	pic, k := v.pic, v.pic.size()
-	b := newBelief(rolesOf(t.Chart.Channels), t.Sliders, v.print)
+	b := newBelief(rolesOf(&t.Chart), t.Sliders, v.print)
 	s := &scene{Task: t, at: origin, pic: pic, belief: b, c: make([]float64, k), base: make([][3]float64, len(pic.lab))}
 	s.origin = make([]float64, len(t.Sliders))
 	for i, sl := range t.Sliders {

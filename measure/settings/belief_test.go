@@ -8,6 +8,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"swathkeeper/measure/colour"
+	"swathkeeper/measure/drift"
 )
 
 // TestMetric: for small differences the local metric is the published difference (CIEDE2000),
@@ -50,7 +51,7 @@ func TestPolynomial(t *testing.T) {
 // (C. M. Bishop, Pattern Recognition and Machine Learning, 2006, eq. 3.50), worked out for one
 // coordinate at a time with gonum; and samples scatter about it with that precision.
 func TestBelief(t *testing.T) {
-	r := rolesOf([]string{"C", "M", "Y"})
+	r := rolesOf(&drift.Chart{Channels: []string{"C", "M", "Y"}, Driven: drift.DrivenRGB})
 	k := r.size()
 	sliders := []Slider{{Name: "a", Kind: Other, Low: 0, High: 1}, {Name: "b", Kind: Other, Low: 0, High: 1}}
 	print := make([]float64, k)

@@ -1,6 +1,10 @@
 package settings
 
-import "strings"
+import (
+	"strings"
+
+	"swathkeeper/measure/drift"
+)
 
 // lean is one way in which a slider may act: a direction among the changes, and how far along it,
 // in standard deviations.
@@ -29,6 +33,9 @@ const (
 	scaleDoubt  = 0.5
 	squareShare = 0.30
 	pairShare   = 0.22
+
+	inkItself, inkItselfSD       = 0.18, 0.12
+	inkBehindRGB, inkBehindRGBSD = 0.12, 0.10
 )
 
 // roles sorts a chart's channels.
@@ -36,10 +43,12 @@ type roles struct {
 	shapes
 	cyan, magenta, yellow, black int // -1 where there is none
 	names                        []string
+	inks                         bool // the chart asks for inks themselves, not for RGB
 }
 
-func rolesOf(channels []string) roles {
-	r := roles{shapes: shapes{channels: len(channels)}, cyan: -1, magenta: -1, yellow: -1, black: -1, names: channels}
+func rolesOf(chart *drift.Chart) roles {
+	channels := chart.Channels
+	r := roles{shapes: shapes{channels: len(channels)}, cyan: -1, magenta: -1, yellow: -1, black: -1, names: channels, inks: chart.Driven == drift.DrivenInk}
 	for c, name := range channels {
 		switch strings.ToUpper(name) {
 		case "C", "CYAN":
@@ -127,10 +136,15 @@ func (r roles) promised(s Slider) promise {
 		}
 		shared = 0.02
 		if c >= 0 {
-			add(p.mean, r.common(shapeStrength, []int{c}, 0.12))
-			add(p.mean, r.common(shapeMid, []int{c}, 0.06))
-			one := []int{c}
-			p.leans = append(p.leans, lean{r.common(shapeStrength, one, 1), 0.10}, lean{r.common(shapeMid, one, 1), 0.10},
+			// Where the chart asks for the ink itself, the slider scales it; behind RGB it is a balance,
+			// which does less to the solids.
+			one, strength, sd := []int{c}, inkBehindRGB, inkBehindRGBSD
+			if r.inks {
+				strength, sd = inkItself, inkItselfSD
+			}
+			add(p.mean, r.common(shapeStrength, one, strength))
+			add(p.mean, r.common(shapeMid, one, 0.06))
+			p.leans = append(p.leans, lean{r.common(shapeStrength, one, 1), sd}, lean{r.common(shapeMid, one, 1), 0.10},
 				lean{r.common(shapeSkew, one, 1), 0.05}, lean{r.common(shapeLoad, one, 1), 0.05})
 		} else {
 			// An ink that the chart does not ask for by itself: black behind an RGB driver.

@@ -165,7 +165,7 @@ type Options struct {
 	// PatchNoise is a patch's noise in dE00; 0 stands for 0.5.
 	PatchNoise float64
 	// Worth is the smallest gain in mean dE00 that is worth another print; 0 stands for a
-	// share of what the best print leaves, 0.08 to 0.12.
+	// share of what the best print leaves, 0.06 to 0.12.
 	Worth float64
 	// Seed draws what the expected gain is averaged over.
 	Seed uint64

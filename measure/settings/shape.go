@@ -107,7 +107,7 @@ type picture struct {
 
 // newPicture makes the picture of a print whose response is r. have marks the patches read.
 func newPicture(chart *drift.Chart, labs []colour.Lab, r *drift.Response) *picture {
-	pic := &picture{shapes: rolesOf(chart.Channels).shapes, tints: chart.Tints(), lab: labs}
+	pic := &picture{shapes: rolesOf(chart).shapes, tints: chart.Tints(), lab: labs}
 	n, nc := len(labs), pic.channels
 	pic.logs = make([][3]float64, n)
 	pic.form = make([][][]float64, n)
