@@ -1,6 +1,7 @@
 package worker
 
 import (
+	"bytes"
 	"context"
 	"sync"
 	"time"
@@ -68,7 +69,8 @@ func (r *reader) begin(work func()) bool {
 
 // take gives what was made ready of the input that was just delivered, nil if nothing was, and reads
 // on when more inputs wait behind it.
-func (r *reader) take(seq, pending uint64) *prepared {
+func (r *reader) take(in input, pending uint64) *prepared {
+	seq := in.seq
 	r.mu.Lock()
 	if seq+1 < r.from { // delivered again: what was read is not what follows it
 		r.wait, r.from = nil, 0
@@ -95,7 +97,17 @@ func (r *reader) take(seq, pending uint64) *prepared {
 		return nil
 	}
 	<-got.done
+	if !got.in.is(in) {
+		return nil
+	}
 	return got.in.prepared
+}
+
+// is reports whether an input that was read ahead is the one that was delivered. What the bus answers
+// when it is asked holds the headers of whoever sent the input; what a consumer delivers says by itself
+// what it is.
+func (a *input) is(in input) bool {
+	return a.seq == in.seq && a.subject == in.subject && a.came.Equal(in.came) && bytes.Equal(a.data, in.data)
 }
 
 // after gives the input that follows on a sequence; nil when it has not been read.
@@ -184,8 +196,8 @@ func (k *keeper) prepare(ctx context.Context, in input) (done *prepared) {
 
 // foreseen is a decision made ahead of its input's turn.
 type foreseen struct {
-	seq uint64
-	d   *decision
+	in input
+	d  *decision
 }
 
 // chain decides on inputs ahead of their turn, each on what comes of the one before it, for as long
@@ -221,14 +233,14 @@ func (k *keeper) startChain(seq uint64, p *printer, d *decision) {
 				return
 			}
 			// What follows is looked up first: once its turn has come the input is no longer there.
-			a = k.reader.after(f.seq)
+			a = k.reader.after(f.in.seq)
 			select {
 			case c.out <- f:
 			case <-ctx.Done():
 				return
 			}
 			if a == nil { // it may have been read meanwhile
-				a = k.reader.after(f.seq)
+				a = k.reader.after(f.in.seq)
 			}
 		}
 	})
@@ -265,15 +277,15 @@ func (k *keeper) foresee(ctx context.Context, own map[string]*printer, in input)
 	}
 	d.spent = time.Since(start)
 	own[key] = p.with(d)
-	return &foreseen{seq: in.seq, d: d}
+	return &foreseen{in: in, d: d}
 }
 
 // foreseen gives the decision on an input if the chain has made it; otherwise the chain ends.
-func (k *keeper) foreseen(seq uint64) *decision {
+func (k *keeper) foreseen(in input) *decision {
 	if k.chain == nil {
 		return nil
 	}
-	if f, ok := <-k.chain.out; ok && f.seq == seq {
+	if f, ok := <-k.chain.out; ok && f.in.is(in) {
 		return f.d
 	}
 	k.endChain()

@@ -105,6 +105,7 @@ func told(t *testing.T, r *protocol.Record) string {
 		t.Fatal(err)
 	}
 	delete(state, "inbox")
+	delete(state, "inbox_at")
 	data, err := json.Marshal(map[string]any{"record": v, "state": state})
 	if err != nil {
 		t.Fatal(err)

@@ -7,9 +7,10 @@ import (
 	"sync"
 	"time"
 
-	"github.com/nats-io/nats.go/jetstream"
+	"github.com/nats-io/nats.go"
 
 	"swathkeeper/protocol"
+	"swathkeeper/worker/bus"
 )
 
 // consuming is the taking of inputs by some keepers, each from its part of the inbox.
@@ -20,13 +21,13 @@ type consuming struct {
 
 	mu      sync.Mutex
 	stopped bool
-	running map[*keeper]jetstream.ConsumeContext
+	running map[*keeper]*bus.Puller
 }
 
 // consume lets each keeper take its part of the inbox, until stop: what is being worked on is then
 // finished.
 func (w *Worker) consume(ctx context.Context, keepers []*keeper) (stop func(context.Context) error, err error) {
-	c := &consuming{w: w, running: map[*keeper]jetstream.ConsumeContext{}}
+	c := &consuming{w: w, running: map[*keeper]*bus.Puller{}}
 	c.work, c.cancel = context.WithCancel(context.Background())
 	for _, k := range keepers {
 		if err := c.begin(ctx, k); err != nil {
@@ -43,12 +44,12 @@ func (c *consuming) stop(ctx context.Context) error {
 	defer c.mu.Unlock()
 	c.stopped = true
 	c.w.current.CompareAndSwap(c, nil)
-	for _, cc := range c.running {
-		cc.Drain()
+	for _, p := range c.running {
+		p.Drain()
 	}
-	for _, cc := range c.running {
+	for _, p := range c.running {
 		select {
-		case <-cc.Closed():
+		case <-p.Closed():
 		case <-ctx.Done():
 			return ctx.Err()
 		}
@@ -59,47 +60,37 @@ func (c *consuming) stop(ctx context.Context) error {
 // begin lets a keeper take its part. The pull's expiry must stay below the time after which a silent
 // worker loses its place, or it would lose it while idle.
 func (c *consuming) begin(ctx context.Context, k *keeper) error {
-	name := k.part.Consumer
-	cons, err := c.w.js.Consumer(ctx, protocol.StreamInbox, name)
+	p, err := bus.Pull(ctx, c.w.js, bus.PullOptions{
+		Stream: protocol.StreamInbox, Consumer: k.part.Consumer,
+		Batch: 32, Expires: 2 * time.Second, Heartbeat: time.Second,
+		Handle: func(m *nats.Msg) { k.Handle(c.work, m) },
+		Gone:   c.w.fail,
+		Log:    c.w.o.Log,
+	})
 	if err != nil {
-		return fmt.Errorf("consumer %s: %w", name, err)
-	}
-	cc, err := cons.Consume(func(m jetstream.Msg) { k.Handle(c.work, m) },
-		jetstream.PullMaxMessages(32), // large readings crawl with the default of 500
-		jetstream.PullExpiry(2*time.Second), jetstream.PullHeartbeat(time.Second),
-		jetstream.PullPriorityGroup(name),
-		jetstream.ConsumeErrHandler(func(_ jetstream.ConsumeContext, err error) {
-			switch {
-			case errors.Is(err, jetstream.ErrConsumerDeleted), errors.Is(err, jetstream.ErrConsumerNotFound):
-				c.w.fail(fmt.Errorf("the consumer %s was deleted: %w", name, err))
-			default:
-				c.w.o.Log.Warn().Err(err).Msg("inbox")
-			}
-		}))
-	if err != nil {
-		return fmt.Errorf("consumer %s: %w", name, err)
+		return err
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.stopped { // meanwhile
-		cc.Stop()
+		p.Drain()
 		return nil
 	}
-	c.running[k] = cc
+	c.running[k] = p
 	return nil
 }
 
 // again lets a keeper take its part from anew.
 func (c *consuming) again(ctx context.Context, k *keeper) error {
 	c.mu.Lock()
-	cc, stopped := c.running[k], c.stopped
+	p, stopped := c.running[k], c.stopped
 	c.mu.Unlock()
 	if stopped {
 		return nil
 	}
-	cc.Stop()
+	p.Drain()
 	select {
-	case <-cc.Closed():
+	case <-p.Closed():
 	case <-ctx.Done():
 		return ctx.Err()
 	}

@@ -22,8 +22,15 @@ import (
 // is wrong with the input itself becomes a refusal record.
 func (k *keeper) decide(ctx context.Context, p *printer, what string, in input) (*decision, error) {
 	d := &decision{state: p.state}
-	d.state.Version, d.state.Inbox, d.state.InboxSeq = printerVersion, k.records.Inbox, in.seq
+	d.state.Version, d.state.Inbox, d.state.InboxSeq, d.state.InboxAt = printerVersion, k.records.Inbox, in.seq, in.came
 	d.state.Learning, d.state.Learned = maps.Clone(p.state.Learning), maps.Clone(p.state.Learned)
+	if p.moved {
+		for series, since := range d.state.Learning {
+			if since > 0 {
+				d.state.Learning[series] = 1 // places are counted anew, and those of before no longer compare
+			}
+		}
+	}
 	now := k.clock.Now()
 
 	err := k.decideInput(ctx, p, d, what, in, now)

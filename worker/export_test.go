@@ -33,8 +33,8 @@ func (w *Worker) Stall() {
 	c := w.current.Load()
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	for _, cc := range c.running {
-		cc.Stop()
-		<-cc.Closed()
+	for _, p := range c.running {
+		p.Drain()
+		<-p.Closed()
 	}
 }

@@ -9,7 +9,7 @@ import (
 	"sync/atomic"
 	"time"
 
-	"github.com/nats-io/nats.go/jetstream"
+	"github.com/nats-io/nats.go"
 	"github.com/rs/zerolog"
 
 	"swathkeeper/protocol"
@@ -81,7 +81,7 @@ const stillWorking = bus.AckWait / 3
 
 // keepTelling tells the bus that an input is being worked on, until the returned function is
 // called: freezing a baseline takes a while, and so does waiting for a bus that is away.
-func keepTelling(msg jetstream.Msg) (stop func()) {
+func keepTelling(msg *nats.Msg) (stop func()) {
 	var mu sync.Mutex
 	over := false
 	var t *time.Timer
@@ -105,18 +105,18 @@ func keepTelling(msg jetstream.Msg) (stop func()) {
 
 // Handle takes one inbox message to its record and acknowledges it. It returns only when that is
 // done, or when ctx ends: the message is then delivered again.
-func (k *keeper) Handle(ctx context.Context, msg jetstream.Msg) {
+func (k *keeper) Handle(ctx context.Context, msg *nats.Msg) {
 	meta, err := msg.Metadata()
 	if err != nil {
 		k.log.Error().Err(err).Msg("a message without stream metadata was left alone")
 		return
 	}
-	in := input{subject: protocol.PlainInput(msg.Subject()), data: msg.Data(), seq: meta.Sequence.Stream, came: meta.Timestamp}
-	k.pulse.pin(msg.Headers().Get("Nats-Pin-Id"))
+	in := input{subject: protocol.PlainInput(msg.Subject), data: msg.Data, seq: meta.Sequence.Stream, came: meta.Timestamp}
+	k.pulse.pin(bus.PinOf(msg))
 	log := k.log.With().Uint64("inbox_seq", in.seq).Str("subject", in.subject).Logger()
 	defer keepTelling(msg)()
 	if k.reader != nil {
-		in.prepared = k.reader.take(in.seq, meta.NumPending)
+		in.prepared = k.reader.take(in, meta.NumPending)
 	}
 	var lastErr string
 	for ctx.Err() == nil {
@@ -192,9 +192,16 @@ func (k *keeper) take(ctx context.Context, in input) error {
 		}
 		if !p.moved && in.seq <= p.state.InboxSeq {
 			k.endChain()
-			return nil
+			if !p.setBack(in) {
+				return nil
+			}
+			k.log.Error().Uint64("inbox_seq", in.seq).Uint64("judged_up_to", p.state.InboxSeq).Str("site", site).Str("printer", name).
+				Msg("the inbox is older than the records: it was brought back from a copy, or lost its end; readings that came in between may be gone; this one is judged, and nothing is judged twice")
+			k.table.Lock()
+			p.moved = true
+			k.table.Unlock()
 		}
-		d := k.foreseen(in.seq)
+		d := k.foreseen(in)
 		if d != nil {
 			k.ahead.Add(1)
 		} else {

@@ -20,6 +20,8 @@ type printerState struct {
 	// Inbox and InboxSeq are the newest input taken, in the inbox of that creation time.
 	Inbox    time.Time `json:"inbox"`
 	InboxSeq uint64    `json:"inbox_seq"`
+	// InboxAt is when that input came into the inbox, by the bus's clock; zero in records of earlier releases.
+	InboxAt time.Time `json:"inbox_at,omitzero"`
 	// Learning holds the series whose readings are being taken as known-good, and since which
 	// input; the key everySeries stands for all of them that are not named, and 0 says that this
 	// one is not learning, or no longer.
@@ -51,11 +53,17 @@ type printer struct {
 	state      printerState
 	series     map[string]*judge.State
 	wake       time.Time // when the alert rules want to be asked again; zero: not by themselves
-	moved      bool      // the records name another inbox than the one in use
+	moved      bool      // the records name another inbox than the one in use, or one that had more
 }
 
 // clockBehind reports whether a clock that shows now was set back since the printer's last record.
 func (p *printer) clockBehind(now time.Time) bool { return p.state.Clock.Sub(now) > clockSlack }
+
+// setBack reports whether an input that by its place was judged long ago is a new one: it came after the
+// newest that was judged. The inbox then has lost its end and counts its places a second time.
+func (p *printer) setBack(in input) bool {
+	return !p.state.InboxAt.IsZero() && in.came.After(p.state.InboxAt)
+}
 
 func (p *printer) learning(series string) (since uint64, ok bool) {
 	if since, ok = p.state.Learning[series]; ok {

@@ -9,8 +9,6 @@ import (
 	"sync"
 	"time"
 
-	"github.com/nats-io/nats.go/jetstream"
-
 	"swathkeeper/protocol"
 	"swathkeeper/worker/bus"
 	"swathkeeper/worker/chat"
@@ -163,10 +161,6 @@ func (p *prober) queue(ctx context.Context, r *health.Report) error {
 	if err != nil {
 		return err
 	}
-	in, err := p.w.js.Stream(ctx, protocol.StreamInbox)
-	if err != nil {
-		return fmt.Errorf("stream %s: %w", protocol.StreamInbox, err)
-	}
 	for _, q := range queues {
 		switch {
 		case q.Pinned == "":
@@ -179,7 +173,7 @@ func (p *prober) queue(ctx context.Context, r *health.Report) error {
 		if q.Waiting == 0 {
 			continue
 		}
-		m, err := in.GetMsg(ctx, q.Floor+1, jetstream.WithGetMsgSubject(q.Part.Subject))
+		m, err := bus.Next(ctx, p.w.js, protocol.StreamInbox, q.Floor+1, q.Part.Subject)
 		if err == nil && (r.OldestWaiting.IsZero() || m.Time.Before(r.OldestWaiting)) { // else it may have got its record just now
 			r.OldestWaiting = m.Time
 		}

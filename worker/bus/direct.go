@@ -1,6 +1,7 @@
 package bus
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -49,48 +50,141 @@ func direct(ctx context.Context, nc *nats.Conn, stream string, req directRequest
 	if err != nil {
 		return 0, err
 	}
-	sub, err := nc.SubscribeSync(nc.NewInbox())
+	come := make(chan *nats.Msg, max(req.Batch, directBatch)+8)
+	// Not by the client's own way to wait, which takes an empty message with a certain header for an error.
+	sub, err := nc.ChanSubscribe(nc.NewInbox(), come)
 	if err != nil {
 		return 0, err
 	}
 	defer func() { _ = sub.Unsubscribe() }()
+	closed := nc.StatusChanged(nats.CLOSED)
+	defer nc.RemoveStatusListener(closed)
 	if err := nc.PublishRequest("$JS.API.DIRECT.GET."+stream, sub.Subject, data); err != nil {
 		return 0, err
 	}
+	least := req.Seq
 	for wait := firstLimit; ; wait = directLimit {
-		limited, cancel := context.WithTimeout(ctx, wait)
-		m, err := sub.NextMsgWithContext(limited)
-		cancel()
-		if err != nil {
-			if cause := context.Cause(ctx); cause != nil {
-				return 0, cause
-			}
+		m, err := await(ctx, come, closed, wait)
+		if errors.Is(err, context.DeadlineExceeded) && ctx.Err() == nil {
 			return 0, fmt.Errorf("stream %s gives no answer within %s: it may not be read with these credentials, or is damaged: %w", stream, wait, err)
 		}
-		switch status := m.Header.Get("Status"); status {
+		if err != nil {
+			return 0, err
+		}
+		switch status, words := statusOf(m); status {
 		case "":
 		case "204": // the end of the answer
-			return strconv.ParseUint(m.Header.Get("Nats-Num-Pending"), 10, 64)
+			return strconv.ParseUint(lastOf(m.Header, "Nats-Num-Pending"), 10, 64)
 		case "404":
 			return 0, nil
 		case "503":
 			return 0, nats.ErrNoResponders
 		default:
-			return 0, fmt.Errorf("stream %s answers %s %s", stream, status, m.Header.Get("Description"))
+			return 0, fmt.Errorf("stream %s answers %s %s", stream, status, words)
 		}
-		one := Message{Subject: m.Header.Get(jetstream.SubjectHeader), Data: m.Data, Removed: m.Header.Get("KV-Operation") != "" || m.Header.Get(jetstream.MarkerReasonHeader) != ""}
-		one.Seq, err = strconv.ParseUint(m.Header.Get(jetstream.SequenceHeader), 10, 64)
-		if err == nil {
-			one.Left, _ = strconv.ParseUint(m.Header.Get("Nats-Num-Pending"), 10, 64)
-			one.Time, err = time.Parse(time.RFC3339Nano, m.Header.Get(jetstream.TimeStampHeaer))
+		one, err := placed(m)
+		if err != nil || one.Seq < least {
+			// Its sender has hidden where it stands.
+			if one, err = unhidden(ctx, nc, stream, least, req); err != nil {
+				return 0, err
+			}
 		}
-		if err != nil {
-			return 0, fmt.Errorf("stream %s: an answer without its place: %w", stream, err)
-		}
+		least = one.Seq + 1
 		if err := fn(one); err != nil {
 			return 0, err
 		}
 	}
+}
+
+// await waits for the next message of an answer.
+func await(ctx context.Context, come <-chan *nats.Msg, closed <-chan nats.Status, limit time.Duration) (*nats.Msg, error) {
+	select {
+	case m := <-come:
+		return m, nil
+	default:
+	}
+	t := time.NewTimer(limit)
+	defer t.Stop()
+	select {
+	case m := <-come:
+		return m, nil
+	case <-ctx.Done():
+		return nil, context.Cause(ctx)
+	case <-closed:
+		return nil, nats.ErrConnectionClosed
+	case <-t.C:
+		return nil, context.DeadlineExceeded
+	}
+}
+
+// placed reads from a message of an answer where it stands.
+func placed(m *nats.Msg) (Message, error) {
+	one := Message{Subject: lastOf(m.Header, jetstream.SubjectHeader), Data: m.Data, Removed: m.Header.Get("KV-Operation") != "" || m.Header.Get(jetstream.MarkerReasonHeader) != ""}
+	if !whole(m) {
+		return one, errors.New("a part of its headers cannot be read")
+	}
+	var err error
+	if one.Seq, err = strconv.ParseUint(lastOf(m.Header, jetstream.SequenceHeader), 10, 64); err != nil {
+		return one, err
+	}
+	one.Left, _ = strconv.ParseUint(lastOf(m.Header, "Nats-Num-Pending"), 10, 64)
+	one.Time, err = time.Parse(time.RFC3339Nano, lastOf(m.Header, jetstream.TimeStampHeaer))
+	return one, err
+}
+
+// unhidden asks for the first message from a sequence on that an answer would hold, in the way in which
+// the server tells of the place apart from the headers.
+func unhidden(ctx context.Context, nc *nats.Conn, stream string, from uint64, req directRequest) (Message, error) {
+	if len(req.LastFor) > 0 {
+		return Message{}, fmt.Errorf("stream %s: a message whose headers hide where it stands", stream)
+	}
+	only := directRequest{Seq: from, NextFor: cmp.Or(req.NextFor, ">")}
+	if from == 0 {
+		if only.Since = req.Since; req.Since == nil {
+			only.Seq = 1
+		}
+	}
+	return told(ctx, nc, stream, only)
+}
+
+// told asks the stream's leader for one message, which answers with the place apart from the headers.
+func told(ctx context.Context, nc *nats.Conn, stream string, req directRequest) (Message, error) {
+	ask, err := json.Marshal(req)
+	if err != nil {
+		return Message{}, err
+	}
+	ctx, cancel := context.WithTimeout(ctx, firstLimit)
+	defer cancel()
+	m, err := nc.RequestWithContext(ctx, "$JS.API.STREAM.MSG.GET."+stream, ask)
+	if err != nil {
+		return Message{}, fmt.Errorf("stream %s: %w", stream, err)
+	}
+	var answer struct {
+		Error   *jetstream.APIError `json:"error"`
+		Message struct {
+			Subject string    `json:"subject"`
+			Seq     uint64    `json:"seq"`
+			Data    []byte    `json:"data"`
+			Time    time.Time `json:"time"`
+		} `json:"message"`
+	}
+	if err := json.Unmarshal(m.Data, &answer); err != nil {
+		return Message{}, fmt.Errorf("stream %s: %w", stream, err)
+	}
+	if e := answer.Error; e != nil {
+		if e.Code == 404 {
+			return Message{}, jetstream.ErrMsgNotFound
+		}
+		return Message{}, fmt.Errorf("stream %s: %w", stream, e)
+	}
+	return Message{Subject: answer.Message.Subject, Seq: answer.Message.Seq, Data: answer.Message.Data, Time: answer.Message.Time}, nil
+}
+
+// Next gives the first message of a stream from a sequence on under a subject, which may hold
+// wildcards; jetstream.ErrMsgNotFound when there is none. Unlike a direct read it asks the leader, and
+// does not believe what a sender wrote into a message's headers.
+func Next(ctx context.Context, js jetstream.JetStream, stream string, from uint64, subject string) (Message, error) {
+	return told(ctx, js.Conn(), stream, directRequest{Seq: max(from, 1), NextFor: subject})
 }
 
 // ReadDirect calls fn with each message of a stream under a subject, which may hold wildcards, from a

@@ -112,7 +112,7 @@ func (g *Grant) Permissions() *server.Permissions {
 		// The worker alone removes what is older than it is kept.
 		pub = append(pub, "$JS.API.STREAM.PURGE."+protocol.StreamInbox, "$JS.API.STREAM.PURGE."+protocol.StreamRecord, "$JS.API.STREAM.PURGE."+protocol.StreamScans)
 		// What it decides by it reads from the leader.
-		pub = append(pub, "$JS.API.STREAM.MSG.GET."+protocol.StreamRecord, "$JS.API.STREAM.MSG.GET.KV_"+protocol.BucketCharts)
+		pub = append(pub, "$JS.API.STREAM.MSG.GET."+protocol.StreamInbox, "$JS.API.STREAM.MSG.GET."+protocol.StreamRecord, "$JS.API.STREAM.MSG.GET.KV_"+protocol.BucketCharts)
 		// The inbox may be divided into parts, each with a consumer.
 		pub = append(pub, bindConsumer(protocol.StreamInbox, "*")...)
 		for _, s := range []string{protocol.StreamInbox, protocol.StreamRecord, protocol.StreamRows} {
