@@ -285,3 +285,28 @@ func TestEncodeWritesLists(t *testing.T) {
 		}
 	}
 }
+
+// TestScaleOfXYZ: X, Y, Z on the scale where the perfect white has Y = 1 are refused, and it is said
+// what to do; a chart of darks on the right scale is taken.
+func TestScaleOfXYZ(t *testing.T) {
+	of := func(white float64) func(r *protocol.Reading) {
+		return func(r *protocol.Reading) {
+			n := len(r.Patches.ID)
+			r.Patches.Lab, r.Patches.Spectra, r.Patches.RGB = nil, nil, nil
+			r.Patches.XYZ = nil
+			for i := range n {
+				y := white * (0.02 + 0.9*float64(i)/float64(n))
+				r.Patches.XYZ = append(r.Patches.XYZ, [3]float64{0.96 * y, y, 0.82 * y})
+			}
+		}
+	}
+	err := changed(t, of(1))
+	if err == nil || !strings.Contains(err.Error(), "Y = 100") || !strings.Contains(err.Error(), "patches.xyz") {
+		t.Errorf("X, Y, Z of 0 to 1: %v", err)
+	}
+	for _, white := range []float64{100, 8} {
+		if err := changed(t, of(white)); err != nil {
+			t.Errorf("the lightest patch near Y = %g: %v", white, err)
+		}
+	}
+}

@@ -49,6 +49,9 @@ func (p *Patches) validate() error {
 			return err
 		}
 	}
+	if err := checkScale(p.XYZ); err != nil {
+		return err
+	}
 	if p.Spectra != nil {
 		kinds = append(kinds, "spectra")
 		if err := p.Spectra.validate(n); err != nil {
@@ -174,6 +177,23 @@ func (t *Trace) validateF32(lo, hi float64) error {
 	}
 	t.samples, t.sampled = samples, t.F32 // whoever judges the reading needs them next
 	return nil
+}
+
+// smallWhite is the Y that some patch of a whole chart is above when Y = 100 is the perfect white:
+// below it the lightest patch would be nearly black, while on a scale from 0 to 1 no print, however
+// bright, reaches it.
+const smallWhite = 2
+
+// checkScale refuses X, Y, Z on the other usual scale, where the perfect white has Y = 1.
+func checkScale(xyz Triples) error {
+	most := 0.0
+	for _, v := range xyz {
+		most = max(most, v[1])
+	}
+	if len(xyz) < 4 || most > smallWhite {
+		return nil
+	}
+	return refuse(CodeOutOfRange, "patches.xyz", fmt.Sprintf("the lightest patch has Y = %.4g, as on a scale where the perfect white has Y = 1; give X, Y, Z with Y = 100 for the perfect white (times 100)", most))
 }
 
 func checkTriples(field string, rows [][3]float64, n int, lo, hi [3]float64, hint string) error {

@@ -28,6 +28,9 @@ func (m *Model) Judge(s Sample, st State) (Result, State, error) {
 	if err := checkOrder(&m.b.Chart, m.b.Mean, m.known, &s); err != nil {
 		return Result{}, st, err
 	}
+	if err := checkAxes(&m.b.Chart, m.b.Mean, m.known, &s); err != nil {
+		return Result{}, st, err
+	}
 	w := m.pool.Get().(*work)
 	defer m.pool.Put(w)
 	diff := w.diff

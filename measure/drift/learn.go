@@ -154,7 +154,11 @@ func median(v []float64) float64 {
 // same refuses a set of readings of which one is of another chart or in another order.
 func (l *learner) same() error {
 	for i := range l.samples {
-		if err := checkOrder(l.chart, l.mean, l.known, &l.samples[i]); err != nil {
+		err := checkOrder(l.chart, l.mean, l.known, &l.samples[i])
+		if err == nil {
+			err = checkAxes(l.chart, l.mean, l.known, &l.samples[i])
+		}
+		if err != nil {
 			return fmt.Errorf("baseline reading %d of %d is not like the others: %w", i+1, l.count, err)
 		}
 	}

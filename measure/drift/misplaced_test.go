@@ -80,7 +80,7 @@ func TestFaultsAreNoDisorder(t *testing.T) {
 		}
 		all := map[string]float64{"C": -40, "M": -40, "Y": -40, "K": -40}
 		for name, f := range map[string]trouble{"all inks": {strength: all}, "two": {strength: map[string]float64{"C": -100, "K": -50}},
-			"goods": {paper: [3]float64{-0.15, -0.05, 0}}, "tones": {tone: map[string]float64{"C": 12, "M": 12, "Y": 12, "K": 12}}} {
+			"goods": {paper: [3]float64{-0.1, -0.05, 0}}, "tones": {tone: map[string]float64{"C": 12, "M": 12, "Y": 12, "K": 12}}} {
 			if _, _, err := p.model.Judge(p.read(20, f), drift.State{}); err != nil {
 				t.Errorf("halftone %v, %s: %v", halftone, name, err)
 			}

@@ -32,6 +32,9 @@ func checkOrder(c *Chart, mean [][3]float64, known []bool, s *Sample) error {
 		}
 		return nil
 	}
+	if err := checkExchanged(c, mean, func(p int) bool { return have[p] }, s.Lab); err != nil {
+		return err
+	}
 	best, name := left, ""
 	for _, a := range arrangements(c) {
 		if v := patternLeft(mean, have, s.Lab, a.from); v < best {

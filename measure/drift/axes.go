@@ -1,0 +1,166 @@
+package drift
+
+import (
+	"fmt"
+	"math"
+
+	"swathkeeper/measure/colour"
+)
+
+// A printer moves colours; it turns no axis round, and it leaves the unprinted goods what they are
+// or nearly so. What does is a file, a calculation or two lines of ink.
+const (
+	// axisVaries is the standard deviation, in Lab units, that a coordinate must have over the
+	// baseline's chart for its sign to be told.
+	axisVaries = 5.0
+	// turnedAxis is the correlation with the baseline's own below which a coordinate is turned
+	// round; lostAxis that below which it is lost when the two others are above soundAxis.
+	turnedAxis, lostAxis, soundAxis = -0.2, 0.2, 0.9
+	// fewExchanged is how many patches must have a counterpart with two channels exchanged, and
+	// exchangedDE how far off they must be in the mean, in Lab units.
+	fewExchanged, exchangedDE = 6, 10.0
+	// otherScale and otherWhite are how far the unprinted goods may seem to move in L*, and in a*
+	// and b*: no lot of the same goods does. Common practice, no source.
+	otherScale, otherWhite = 20.0, 10.0
+)
+
+// checkAxes refuses a reading in which a coordinate has its sign turned or is lost, in which two
+// channels stand in each other's place, or whose white is no white of these goods.
+func checkAxes(c *Chart, mean [][3]float64, known []bool, s *Sample) error {
+	have := func(p int) bool { return known[p] && (s.Missing == nil || !s.Missing[p]) }
+	if err := checkExchanged(c, mean, have, s.Lab); err != nil {
+		return err
+	}
+	names := [3]string{"L*", "a*", "b*"}
+	var r [3]float64
+	varies := [3]bool{}
+	for a := range names {
+		r[a], varies[a] = axisCorrelation(mean, have, s.Lab, a)
+	}
+	for a, name := range names {
+		if !varies[a] {
+			continue
+		}
+		if r[a] < turnedAxis {
+			return &UnusableError{Code: "scale", Text: fmt.Sprintf("%s has the wrong sign: it falls where the chart's rises (correlation %.2f with the baseline's)", name, r[a]),
+				Hint: "check how the file's columns were written, and send the reading again"}
+		}
+		b, d := (a+1)%3, (a+2)%3
+		if r[a] < lostAxis && varies[b] && varies[d] && r[b] > soundAxis && r[d] > soundAxis {
+			return &UnusableError{Code: "scale", Text: fmt.Sprintf("%s has nothing of the chart's pattern (correlation %.2f with the baseline's), though the other two have all of it", name, r[a]),
+				Hint: "check how the file's columns were written, and send the reading again"}
+		}
+	}
+	return checkWhite(c, mean, have, s.Lab)
+}
+
+// axisCorrelation is that of one coordinate of the reading with the baseline's, and whether the
+// baseline's varies enough to tell.
+func axisCorrelation(mean [][3]float64, have func(int) bool, lab []colour.Lab, axis int) (r float64, varies bool) {
+	var k, sx, sy, sxx, sxy, syy float64
+	for p, u := range mean {
+		if have(p) {
+			x, y := u[axis], axisOf(lab[p], axis)
+			k++
+			sx, sy = sx+x, sy+y
+			sxx, sxy, syy = sxx+x*x, sxy+x*y, syy+y*y
+		}
+	}
+	vx, vy := sxx-sx*sx/max(1, k), syy-sy*sy/max(1, k)
+	if k < 4 || vx < k*axisVaries*axisVaries || !(vy > 0) {
+		return 0, false
+	}
+	return (sxy - sx*sy/k) / math.Sqrt(vx*vy), true
+}
+
+func axisOf(c colour.Lab, axis int) float64 { return [3]float64{c.L, c.A, c.B}[axis] }
+
+// checkExchanged looks at the patches whose counterpart, with two channels exchanged, is on the chart
+// too: the colours of one standing at the other say that the lines, or the columns of the chart, are
+// exchanged.
+func checkExchanged(c *Chart, mean [][3]float64, have func(int) bool, lab []colour.Lab) error {
+	at := make(map[[maxChannels]float64]int, len(c.Device))
+	key := func(d []float64) (k [maxChannels]float64) { copy(k[:], d); return k }
+	var all, n float64
+	for p, d := range c.Device {
+		if have(p) {
+			at[key(d)] = p
+			all += labAway(lab[p], mean[p])
+			n++
+		}
+	}
+	if n == 0 || all/n < exchangedDE/2 { // what is nearly right has nothing exchanged
+		return nil
+	}
+	for a := range c.Channels {
+		for b := a + 1; b < len(c.Channels); b++ {
+			var here, there float64
+			moved := 0
+			for p, d := range c.Device {
+				if !have(p) || d[a] == d[b] {
+					continue
+				}
+				k := key(d)
+				k[a], k[b] = k[b], k[a]
+				if q, ok := at[k]; ok {
+					moved++
+					here += labAway(lab[p], mean[p])
+					there += labAway(lab[p], mean[q])
+				}
+			}
+			if moved >= fewExchanged && here > exchangedDE*float64(moved) && there < here/4 {
+				return &UnusableError{Code: "order", Text: fmt.Sprintf("%s and %s seem exchanged: patches of the one show the colours of the other", c.Channels[a], c.Channels[b]),
+					Hint: "look which ink is in which line, and at the columns of the chart's layout"}
+			}
+		}
+	}
+	return nil
+}
+
+func labAway(c colour.Lab, u [3]float64) float64 {
+	return math.Sqrt((c.L-u[0])*(c.L-u[0]) + (c.A-u[1])*(c.A-u[1]) + (c.B-u[2])*(c.B-u[2]))
+}
+
+// bareOf lists the unprinted patches of a chart.
+func bareOf(c *Chart) (out []int) {
+	none := 0.0
+	if c.Driven == DrivenRGB {
+		none = 255
+	}
+	for p, d := range c.Device {
+		printed := false
+		for _, v := range d {
+			printed = printed || v != none
+		}
+		if !printed {
+			out = append(out, p)
+		}
+	}
+	return out
+}
+
+// checkWhite refuses a reading whose unprinted patches, in the median, are no state of these goods:
+// values on another scale, or taken relative to another white.
+func checkWhite(c *Chart, mean [][3]float64, have func(int) bool, lab []colour.Lab) error {
+	var by [3][]float64
+	for _, p := range bareOf(c) {
+		if have(p) {
+			for a := range by {
+				by[a] = append(by[a], axisOf(lab[p], a)-mean[p][a])
+			}
+		}
+	}
+	if len(by[0]) == 0 {
+		return nil
+	}
+	l, a, b := median(by[0]), median(by[1]), median(by[2])
+	switch {
+	case math.Abs(l) > otherScale:
+		return &UnusableError{Code: "scale", Text: fmt.Sprintf("the unprinted goods read %+.1f in L* against the baseline: no goods change so, the values look like another scale or another sheet", l),
+			Hint: "L* runs from 0 to 100; check the file, the instrument's white and what was read"}
+	case math.Abs(a) > otherWhite || math.Abs(b) > otherWhite:
+		return &UnusableError{Code: "scale", Text: fmt.Sprintf("the unprinted goods read %+.1f in a* and %+.1f in b* against the baseline: no lot of the same goods differs so, the values look relative to another white point", a, b),
+			Hint: "Lab and XYZ are for D50 and 2 degrees; check the instrument's settings and which goods were read"}
+	}
+	return nil
+}
