@@ -10,11 +10,11 @@ import (
 
 // tests runs the few tests that share the false-alarm budget.
 func (m *Model) tests(r *Result, w *work, s *Sample, st, next *State) {
+	m.bareTests(r, w, s)
 	if m.b.Grade == Tentative {
 		m.houseColours(r, w, s, st, next, false)
 		return
 	}
-	r.Tests = make([]Test, 0, 6+2*len(m.groups))
 	m.factorTests(r)
 	m.commonTests(r, w, next)
 	m.groupTests(r, next)

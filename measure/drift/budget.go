@@ -8,7 +8,8 @@ const (
 	shareStrength  = 0.42
 	shareTone      = 0.06
 	shareInk       = 0.10 // hue, cast and depth
-	shareWhite     = 0.05
+	shareWhite     = 0.03
+	shareBare      = 0.02 // the unprinted patches by themselves
 	shareLoad      = 0.03
 	shareFlare     = 0.03
 	shareStrengths = 0.03 // all together

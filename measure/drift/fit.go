@@ -2,6 +2,7 @@ package drift
 
 import (
 	"math"
+	"slices"
 
 	"swathkeeper/measure/selection"
 )
@@ -23,6 +24,7 @@ type fitter struct {
 	bend     []float64 // A' times each channel's curve over all known patches, nc*q
 	ridge    []float64
 	known    int
+	bare     []int // unprinted patches: when they move as one they are no scratches
 }
 
 const (
@@ -339,6 +341,46 @@ func (f *fitter) uncurve(w *work) bool {
 // leastCurved is the change of a strength, in percent, from which its curvature is worth taking out.
 const leastCurved = 2
 
+// bareMove is the median of the unprinted patches' residuals, and whether two or more of them, and
+// more than half, lie by it (patches differ in noise, by which residuals are scaled), beyond the bend: the goods have moved then, and the patches that show it
+// best must not be thrown out for it.
+func (f *fitter) bareMove(w *work, bend float64) (mid [3]float64, asOne bool) {
+	var by [3][]float64
+	out := false
+	for _, p := range f.bare {
+		if w.present[p] != 0 {
+			out = out || w.dist[p] > bend
+			for a := range by {
+				by[a] = append(by[a], w.r[p*3+a])
+			}
+		}
+	}
+	n := len(by[0])
+	if n < 2 || !out {
+		return mid, false
+	}
+	for a := range mid {
+		mid[a] = median(by[a])
+	}
+	if length(mid) < bend {
+		return mid, false
+	}
+	k := 0
+	for _, p := range f.bare {
+		if w.present[p] != 0 && away(w.r[p*3:p*3+3], mid) <= max(bend, length(mid)/2) {
+			k++
+		}
+	}
+	return mid, k >= 2 && 2*k > n
+}
+
+func length(v [3]float64) float64 { return math.Sqrt(v[0]*v[0] + v[1]*v[1] + v[2]*v[2]) }
+
+func away(r []float64, from [3]float64) float64 {
+	x, y, z := r[0]-from[0], r[1]-from[1], r[2]-from[2]
+	return math.Sqrt(x*x + y*y + z*z)
+}
+
 func (f *fitter) residuals(w *work) {
 	for p := range f.n {
 		if w.present[p] == 0 {
@@ -413,10 +455,11 @@ func (f *fitter) rescale(w *work) {
 // fit, no patch is to blame.
 func (f *fitter) reweigh(w *work, round int) float64 {
 	bend := robustBend * w.scale
+	white, asOne := f.bareMove(w, bend)
 	var change float64
 	for _, p := range w.near {
 		v := 1.0
-		if d := w.dist[p]; d > bend {
+		if d := w.dist[p]; d > bend && !(asOne && slices.Contains(f.bare, int(p)) && away(w.r[p*3:p*3+3], white) <= max(bend, length(white)/2)) {
 			v = bend / d
 			if round >= 2 {
 				v *= v

@@ -96,31 +96,38 @@ func (m *Model) differences(r *Result, w *work, s *Sample) {
 	if m.pastMeanDE > 0 {
 		r.MeanRatio = r.MeanDE00 / m.pastMeanDE
 	}
-	for _, p := range m.white {
-		if w.present[p] != 0 {
-			r.HasWhite = true
-		}
-	}
-	r.WhiteDE00 = m.meanOver(m.white, w, s, colour.DE2000)
-	r.HasGrey = len(m.grey) > 0
-	r.GreyDE00 = m.meanOver(m.grey, w, s, func(a, b colour.Lab) float64 {
+	r.WhiteDE00, r.HasWhite = m.over(m.white, w, s, colour.DE2000)
+	r.GreyDE00, r.HasGrey = m.over(m.grey, w, s, func(a, b colour.Lab) float64 {
 		b.L = a.L
 		return colour.DE2000(a, b)
 	})
 }
 
-func (m *Model) meanOver(patches []int, w *work, s *Sample, f func(a, b colour.Lab) float64) float64 {
-	var sum, k float64
+// over is the mean of f over those of the patches that were read. Single patches that the fit has
+// found to go their own way (a scratch) are left out; when most of them do, they are what is to be
+// told of, and the median over all says it.
+func (m *Model) over(patches []int, w *work, s *Sample, f func(a, b colour.Lab) float64) (value float64, ok bool) {
+	var all, kept []float64
 	for _, p := range patches {
-		if w.present[p] != 0 && w.weight[p] > 0.1 {
-			sum += f(m.mean[p], s.Lab[p])
-			k++
+		if w.present[p] == 0 {
+			continue
+		}
+		v := f(m.mean[p], s.Lab[p])
+		all = append(all, v)
+		if w.weight[p] > 0.1 {
+			kept = append(kept, v)
 		}
 	}
-	if k == 0 {
-		return 0
+	switch {
+	case len(all) == 0:
+		return 0, false
+	case 2*len(kept) < len(all):
+		return median(all), true
 	}
-	return sum / k
+	for _, v := range kept {
+		value += v / float64(len(kept))
+	}
+	return value, true
 }
 
 // quantile is the quantile with linear interpolation between order statistics (Hyndman and
@@ -142,7 +149,7 @@ func quantile(v []float64, p float64) float64 {
 // outliers names the patches that lie far from what the factors predict.
 func (m *Model) outliers(r *Result, w *work, s *Sample) {
 	for p := range m.n {
-		if w.present[p] == 0 || w.dist[p] < outlierDistance*w.scale {
+		if w.present[p] == 0 || w.dist[p] < outlierDistance*w.scale || w.weight[p] == 1 {
 			continue
 		}
 		r.Outliers = append(r.Outliers, Outlier{Patch: m.b.Chart.IDs[p], DE00: colour.DE2000(m.mean[p], s.Lab[p]), Distance: w.dist[p]})
@@ -263,7 +270,9 @@ func (m *Model) exceeded(r *Result) {
 			over("ink_colour", ch.Channel, ch.CastDE, tol)
 		}
 	}
-	over("white", "", r.WhiteDE00, t.WhiteDE00)
+	if !r.whiteDoubtful {
+		over("white", "", r.WhiteDE00, t.WhiteDE00)
+	}
 	over("grey", "", r.GreyDE00, t.GreyDE00)
 	over("mean", "", r.MeanDE00, t.MeanDE00)
 	over("p95", "", r.P95DE00, t.P95DE00)

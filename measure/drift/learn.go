@@ -373,7 +373,7 @@ func (l *learner) finish() {
 		b.Solids = append(b.Solids, s.lab)
 	}
 	for _, i := range l.order {
-		past := PastReading{Day: l.samples[i].Day, Factors: l.theta[i], Misfit: l.misfit(i)}
+		past := PastReading{Day: l.samples[i].Day, Factors: l.theta[i], Misfit: l.misfit(i), Bare: l.bareChange(i)}
 		var sum float64
 		var used int
 		for p := range l.n {

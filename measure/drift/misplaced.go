@@ -22,7 +22,7 @@ func misplaced(c *Chart, f *fitter, w *work, s *Sample) error {
 	var out []int
 	odd := make([]bool, f.n)
 	for p := range f.n {
-		if w.present[p] != 0 && w.dist[p] >= outlierDistance*w.scale {
+		if w.present[p] != 0 && w.dist[p] >= outlierDistance*w.scale && w.weight[p] < 1 {
 			out = append(out, p)
 			odd[p] = true
 		}

@@ -28,6 +28,7 @@ type Model struct {
 	house  []houseModel
 	rows   [][]int // row -> patches, rows[0] unused
 	t2     *combination
+	bare   *bareTest // nil when the baseline holds no unprinted patches
 	// misfit limit on ln(misfit), and how its spread predicts
 	misfitLimit, misfitScale, misfitDF float64
 	pastMeanDE                         float64
@@ -102,6 +103,7 @@ func (b *Baseline) Prepare() (*Model, error) {
 	m.setLimits()
 	m.setGroups()
 	m.findPatches()
+	m.setBare()
 	m.setHouse()
 	m.setCombination()
 	for _, p := range b.Past {

@@ -228,7 +228,9 @@ func (s *signatures) ridge(t Tolerances) []float64 {
 
 // fitter whitens the signatures by a noise.
 func (s *signatures) fitter(c *Chart, noise [6]float64, scale []float32, known []bool, t Tolerances) *fitter {
-	return newFitter(s.columns, s.curves, s.strengthIndex(len(c.Channels)), noise, scale, known, s.ridge(t))
+	f := newFitter(s.columns, s.curves, s.strengthIndex(len(c.Channels)), noise, scale, known, s.ridge(t))
+	f.bare = bareOf(c)
+	return f
 }
 
 // inner is the inner product. Four sums run side by side: one would wait for each addition in turn.

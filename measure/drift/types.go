@@ -122,10 +122,12 @@ type Group struct {
 // PastReading is what a baseline keeps of each reading it was learned from.
 type PastReading struct {
 	Day     string    `json:"day"`
-	Factors []float64 `json:"factors"`   // in the order of Baseline.Factors
-	Misfit  float64   `json:"misfit"`    // mean squared residual, in units of patch noise
-	Missing int       `json:"missing"`   // patches not read
-	MeanDE  float64   `json:"mean_de00"` // against the baseline mean
+	Factors []float64 `json:"factors"` // in the order of Baseline.Factors
+	Misfit  float64   `json:"misfit"`  // mean squared residual, in units of patch noise
+	Missing int       `json:"missing"` // patches not read
+	// Bare is the median change of the unprinted patches in L*, a*, b*; nil when none was read.
+	Bare   []float64 `json:"bare,omitempty"`
+	MeanDE float64   `json:"mean_de00"` // against the baseline mean
 }
 
 // Baseline is a known-good state of one series, as learned from its readings.
@@ -333,8 +335,8 @@ type Result struct {
 	MaxDE00    float64 `json:"max_de00"`
 	WorstPatch string  `json:"worst_patch"`
 	// WhiteDE00 is the mean over the unprinted patches, GreyDE00 the mean over the near-neutral
-	// patches of the difference in a*, b* alone. HasWhite and HasGrey say whether the chart
-	// has such patches.
+	// patches of the difference in a*, b* alone (the median, when most of them do not follow the
+	// chart as a whole). HasWhite and HasGrey say whether such patches were read.
 	WhiteDE00 float64 `json:"white_de00"`
 	GreyDE00  float64 `json:"grey_de00"`
 	HasWhite  bool    `json:"has_white"`
@@ -371,6 +373,8 @@ type Result struct {
 	Agreeing int `json:"agreeing"`
 
 	Warnings []Warning `json:"warnings,omitempty"`
+
+	whiteDoubtful bool // WhiteDE00 is that of one patch, which may be scratched
 }
 
 // State is what the judge of a series carries from reading to reading. The zero value is the
