@@ -38,3 +38,6 @@ func (w *Worker) Stall() {
 		<-p.Closed()
 	}
 }
+
+// HurryWatch lets a worker that is not started yet look its bus over this often.
+func (w *Worker) HurryWatch(every time.Duration) { w.watchEvery = every }

@@ -106,11 +106,15 @@ func (p *prober) bus(ctx context.Context, r *health.Report) {
 	} else {
 		r.Add(health.Check{Name: "store", OK: true, Text: "records are being stored"})
 	}
+	more := ", by [keep] in the settings"
+	if w.embed == nil { // the limit of a stream that is there changes by that command alone
+		more += ", or give it more room by `swathkeeper init`"
+	}
 	for _, s := range r.Stores {
 		if s.Limit > 0 && float64(s.Bytes) > 0.9*float64(s.Limit) && s.Name == protocol.StreamScans {
 			r.Add(health.Check{Name: "pictures", Minor: true, Text: fmt.Sprintf("the store of pictures (%s) is %.0f %% full: readings come as ever, and pictures that do not fit stay at their stations until the oldest have made room, within %s", s.Name, 100*float64(s.Bytes)/float64(s.Limit), scansEvery)})
 		} else if s.Limit > 0 && float64(s.Bytes) > 0.9*float64(s.Limit) {
-			r.Add(health.Check{Name: "limit", Minor: true, Text: fmt.Sprintf("%s is %.0f %% full; beyond its limit nothing more is taken and stations keep what they have", s.Name, 100*float64(s.Bytes)/float64(s.Limit))})
+			r.Add(health.Check{Name: "limit", Minor: true, Text: fmt.Sprintf("%s is %.0f %% full; beyond its limit nothing more is taken and stations keep what they have: keep less long%s", s.Name, 100*float64(s.Bytes)/float64(s.Limit), more)})
 		}
 	}
 	if err := p.queue(ctx, r); err != nil {

@@ -16,7 +16,7 @@ type pulse struct {
 	why    string       // why the input at hand waits; empty: none does
 	newest time.Time    // the latest time of the worker's own clock among the records
 	alive  string       // why no sign of life is given; empty: it is
-	bus    health.Check // what is wrong with a bus outside that answers; empty: nothing
+	bus    health.Check // what is wrong with a bus that answers; empty: nothing
 }
 
 func (p *pulse) set(f func()) {

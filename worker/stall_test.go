@@ -78,3 +78,71 @@ func TestStalledJudgeEndsTheWorker(t *testing.T) {
 		t.Errorf("the worker ended with %v, %v", err, context.Cause(limited))
 	}
 }
+
+// herald is a log that says when a line with a word has come.
+type herald struct {
+	word string
+	came chan string
+}
+
+func (l *herald) Write(p []byte) (int, error) {
+	if strings.Contains(string(p), l.word) {
+		select {
+		case l.came <- string(p):
+		default:
+		}
+	}
+	return len(p), nil
+}
+
+// TestOwnStreamsAreWatched changes a stream of a worker's own bus under it, as its administrator may: it says
+// so, and is not ready until the stream is as it must be.
+func TestOwnStreamsAreWatched(t *testing.T) {
+	t.Parallel()
+	remark := &herald{word: "SWK_INBOX denies purging", came: make(chan string, 1)}
+	dir := t.TempDir()
+	for range 2 { // what is remarked on is said at the next start
+		log := &herald{word: "remove its max age", came: make(chan string, 1)}
+		w, err := worker.New(worker.Options{DataDir: dir, NoSync: true, Log: zerolog.New(zerolog.MultiLevelWriter(log, remark))})
+		if err != nil {
+			t.Fatal(err)
+		}
+		w.HurryWatch(20 * time.Millisecond)
+		if err := w.Start(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { _ = w.Stop(context.Background()) })
+		change := func(age time.Duration) {
+			t.Helper()
+			for _, name := range []string{protocol.StreamInbox, protocol.StreamRecord} {
+				s, err := w.JetStream().Stream(t.Context(), name)
+				if err != nil {
+					t.Fatal(err)
+				}
+				c := s.CachedInfo().Config
+				c.MaxAge, c.DenyPurge = age, name == protocol.StreamInbox
+				if _, err := w.JetStream().UpdateStream(t.Context(), c); err != nil {
+					t.Fatal(err)
+				}
+			}
+		}
+		change(1000 * time.Hour)
+		select {
+		case <-log.came:
+		case <-time.After(time.Minute):
+			t.Fatal("the worker does not say that its streams would forget")
+		}
+		if r := w.Report(t.Context()); r.Ready {
+			t.Errorf("it is ready all the same: %+v", r.Checks)
+		}
+		change(0)
+		if err := w.Stop(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	select {
+	case <-remark.came:
+	case <-time.After(time.Minute):
+		t.Error("the worker does not remark on a stream that denies purging")
+	}
+}

@@ -8,25 +8,28 @@ import (
 	"sync"
 	"time"
 
+	"github.com/rs/zerolog"
+
 	"swathkeeper/protocol"
 	"swathkeeper/worker/bus"
 	"swathkeeper/worker/health"
 )
 
-// watchEvery is how often a bus outside is looked over for what it tells nobody by itself.
+// watchEvery is how often a bus is looked over for what it tells nobody by itself.
 const watchEvery = 20 * time.Second
 
 // lookLimit is how long one such look may take.
 const lookLimit = 10 * time.Second
 
-// startWatching looks a bus outside over: its streams may be changed under the worker, and its disk
-// may run full.
+// startWatching looks the bus over: its streams may be changed under the worker, by an administrator of its
+// own bus too, and the disk of a bus outside may run full.
 func (w *Worker) startWatching() {
 	log := w.o.Log.With().Str("part", "bus").Logger()
 	w.background("watching the bus", func(ctx context.Context) {
-		t := time.NewTicker(watchEvery)
+		t := time.NewTicker(w.watchEvery)
 		defer t.Stop()
 		last := ""
+		w.remark(ctx, log)
 		for {
 			limited, cancel := context.WithTimeout(ctx, lookLimit)
 			c := w.lookOver(limited)
@@ -53,7 +56,20 @@ func (w *Worker) startWatching() {
 	})
 }
 
-// lookOver says what is wrong with a bus outside that answers; an empty check: nothing. That it does
+// remark says once what loses nothing, and whoever looks after the bus should know.
+func (w *Worker) remark(ctx context.Context, log zerolog.Logger) {
+	limited, cancel := context.WithTimeout(ctx, lookLimit)
+	defer cancel()
+	list, err := bus.Remarks(limited, w.js)
+	if err != nil {
+		return // the bus is away, which is told elsewhere
+	}
+	for _, r := range list {
+		log.Warn().Str("next", r.Next).Msg(r.Text)
+	}
+}
+
+// lookOver says what is wrong with a bus that answers; an empty check: nothing. That it does
 // not answer is found out elsewhere.
 func (w *Worker) lookOver(ctx context.Context) health.Check {
 	if d, err := bus.ReadDivision(ctx, w.js); err == nil && d.Count() != w.division.Count() {
@@ -63,7 +79,7 @@ func (w *Worker) lookOver(ctx context.Context) health.Check {
 	if err != nil && !bus.IsAway(err) {
 		return health.Check{Name: "streams", Text: "the bus is no longer set up as it must be: " + err.Error()}
 	}
-	if err == nil {
+	if err == nil && w.embed == nil { // its own bus tells by itself
 		err = bus.Writable(ctx, w.js)
 	}
 	if err == nil || bus.IsAway(err) {

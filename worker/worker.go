@@ -98,6 +98,7 @@ type Worker struct {
 
 	current                            atomic.Pointer[consuming] // who takes inputs now
 	stallLook, stallAfter, giveUpAfter time.Duration
+	watchEvery                         time.Duration
 	takeAnew                           func(context.Context, *consuming, *keeper) error
 
 	stop    sync.Once
@@ -144,7 +145,7 @@ func New(o Options) (*Worker, error) {
 		}
 	}
 	return &Worker{
-		o: o, failed: make(chan error, 1), metrics: health.NewMetrics(o.Version), stallLook: stallLook, stallAfter: stallAfter, giveUpAfter: giveUpAfter,
+		o: o, failed: make(chan error, 1), metrics: health.NewMetrics(o.Version), stallLook: stallLook, stallAfter: stallAfter, giveUpAfter: giveUpAfter, watchEvery: watchEvery,
 		takeAnew: func(ctx context.Context, c *consuming, k *keeper) error { return c.again(ctx, k) },
 	}, nil
 }
@@ -269,8 +270,8 @@ func (w *Worker) setup(ctx context.Context) error {
 	w.startTimers(wake)
 	w.startPruning()
 	w.startPruningScans()
+	w.startWatching()
 	if w.embed == nil {
-		w.startWatching()
 		w.startRefreshing(wake)
 	}
 	if err := w.startJudging(ctx); err != nil {
