@@ -68,7 +68,8 @@ alone (kept, from the sampled allocations): whatever is forgotten to be let go s
 A slope is fitted to the means of twelve equal stretches, so that its error is that of
 samples that follow each other closely. Flat is what surely, with 95 %, grows less than the
 bound: of what is kept 16 bytes a reading, so that nothing can be kept of each; of memory
-as a whole what the buffers let be seen, and below the collector's goal of 192 MiB.`,
+as a whole 130 bytes a reading at equal buffers, and never above the collector's goal of
+192 MiB.`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
 			var res *soakResult

@@ -49,7 +49,7 @@ type soakSlope struct {
 	Low     float64 `json:"low"` // 95 % interval of the slope
 	High    float64 `json:"high"`
 	Bound   float64 `json:"bound"`
-	Verdict string  `json:"verdict"` // flat, grows, not shown or too much
+	Verdict string  `json:"verdict,omitempty"` // flat, grows, not shown or too much
 }
 
 // soakPart is the means of a tenth of a soak.
@@ -74,8 +74,8 @@ func (p soakPlan) warmUp(length time.Duration) time.Duration {
 // Bounds of the growth by the hour up to which something is flat: its confidence interval must lie
 // below.
 const (
-	keptPerReading  = 16.0 // bytes: the smallest thing that the heap can hold; an id would be 130
-	ownBound        = 60.0 // MB; the buffers of the file store hide what is less
+	keptPerReading  = 16.0  // bytes: the smallest thing that the heap can hold; an id would be 130
+	ownPerReading   = 130.0 // bytes: the collector asks for twice what is kept, so an id of each would be 260
 	goroutinesBound = 20.0
 )
 
@@ -116,12 +116,14 @@ func sumUp(p soakPlan, all []sample) (*soakResult, error) {
 	if len(load) > 1 {
 		r.CPUPercent = 100 * (last.CPU - load[0].CPU) / last.At.Sub(load[0].At).Seconds()
 	}
-	fit := func(bound float64, of func(sample) float64) soakSlope { return fitSoak(load, bound, of) }
+	fit := func(bound float64, of func(sample) float64) soakSlope { return fitSoak(load, bound, of, nil) }
+	// What the buffers take is asked for twice over by the collector, and hides what grows slowly.
+	blocks := func(s sample) float64 { return s.Blocks / 1e6 }
+	own := ownPerReading * r.Rate * 3600 / 1e6
 	r.Kept = fit(keptPerReading*r.Rate*3600/1e6, func(s sample) float64 { return s.Kept / 1e6 })
-	r.Blocks = fit(ownBound, func(s sample) float64 { return s.Blocks / 1e6 })
-	r.Live = fit(ownBound, func(s sample) float64 { return s.Live / 1e6 })
-	r.Anonymous = fit(ownBound, func(s sample) float64 { return s.Anonymous / 1e6 })
-	r.Resident = fit(ownBound, func(s sample) float64 { return s.Resident / 1e6 })
+	r.Blocks, r.Live = fit(0, blocks), fit(0, func(s sample) float64 { return s.Live / 1e6 })
+	r.Anonymous = fitSoak(load, own, func(s sample) float64 { return s.Anonymous / 1e6 }, blocks)
+	r.Resident = fitSoak(load, own, func(s sample) float64 { return s.Resident / 1e6 }, blocks)
 	r.Goroutines = fit(goroutinesBound, func(s sample) float64 { return s.Goroutines })
 	r.Disk = fit(0, func(s sample) float64 { return s.Folder / 1e6 })
 	if r.Anonymous.Max > memoryLimit/1e6 {
@@ -161,27 +163,41 @@ func (r *soakResult) course(load []sample) {
 }
 
 // fitSoak fits a straight line to the means of equal stretches of samples. Samples follow each other so
-// closely that they are not independent; means of stretches of a minute or more nearly are.
-func fitSoak(list []sample, bound float64, of func(sample) float64) soakSlope {
+// closely that they are not independent; means of stretches of a minute or more nearly are. The slope is
+// that at equal values of beside, where it is given. Without a bound there is no verdict.
+func fitSoak(list []sample, bound float64, of, beside func(sample) float64) soakSlope {
 	f := soakSlope{Bound: bound, Verdict: notShown}
 	if len(list) < 2*soakBatches {
 		return f
 	}
-	var x, y []float64
+	var x, y, z []float64
 	for i := range soakBatches {
 		part := list[i*len(list)/soakBatches : (i+1)*len(list)/soakBatches]
-		var hours, values []float64
+		var hours, values, other []float64
 		for _, s := range part {
 			hours, values = append(hours, s.At.Sub(list[0].At).Hours()), append(values, of(s))
 			f.Max = max(f.Max, of(s))
+			if beside != nil {
+				other = append(other, beside(s))
+			}
+		}
+		if beside != nil {
+			z = append(z, stat.Mean(other, nil))
 		}
 		x, y = append(x, stat.Mean(hours, nil)), append(y, stat.Mean(values, nil))
 	}
 	f.Mean = stat.Mean(y, nil)
-	f.PerHour, f.SE = fitSlope(x, y)
-	t := distuv.StudentsT{Sigma: 1, Nu: soakBatches - 2}.Quantile(0.975)
+	free := soakBatches - 2
+	if beside != nil {
+		// The slope in a regression on both is that of what is left of each by the other (Frisch and Waugh 1933).
+		x, y, free = leftBy(z, x), leftBy(z, y), free-1
+	}
+	f.PerHour, f.SE = fitSlope(x, y, free)
+	t := distuv.StudentsT{Sigma: 1, Nu: float64(free)}.Quantile(0.975)
 	f.Low, f.High = f.PerHour-t*f.SE, f.PerHour+t*f.SE
 	switch {
+	case bound == 0:
+		f.Verdict = ""
 	case f.High <= bound:
 		f.Verdict = flat
 	case f.Low > 0:
@@ -197,8 +213,21 @@ const (
 	tooMuch  = "too much"
 )
 
-// fitSlope is the least-squares slope of y on x and its standard error.
-func fitSlope(x, y []float64) (slope, se float64) {
+// leftBy gives what is left of y by its regression on z.
+func leftBy(z, y []float64) []float64 {
+	if stat.Variance(z, nil) == 0 {
+		return y
+	}
+	a, b := stat.LinearRegression(z, y, nil, false)
+	left := make([]float64, len(y))
+	for i := range y {
+		left[i] = y[i] - a - b*z[i]
+	}
+	return left
+}
+
+// fitSlope is the least-squares slope of y on x and its standard error with so many degrees of freedom.
+func fitSlope(x, y []float64, free int) (slope, se float64) {
 	a, b := stat.LinearRegression(x, y, nil, false)
 	mx, sxx, rss := stat.Mean(x, nil), 0.0, 0.0
 	for i := range x {
@@ -206,7 +235,7 @@ func fitSlope(x, y []float64) (slope, se float64) {
 		e := y[i] - a - b*x[i]
 		rss += e * e
 	}
-	return b, math.Sqrt(rss / float64(len(x)-2) / sxx)
+	return b, math.Sqrt(rss / float64(free) / sxx)
 }
 
 // readSoak sums up the file of a soak.
@@ -268,13 +297,16 @@ func (r *soakResult) text() string {
 		name string
 		s    soakSlope
 	}{{"kept MB", r.Kept}, {"buffers MB", r.Blocks}, {"live MB", r.Live}, {"own MB", r.Anonymous}, {"resident MB", r.Resident}, {"goroutines", r.Goroutines}, {"disk MB", r.Disk}} {
-		fmt.Fprintf(&b, "  %-11s %+8.2f +- %.2f (%+.2f to %+.2f), mean %.1f, at most %.1f: %s", l.name, l.s.PerHour, l.s.SE, l.s.Low, l.s.High, l.s.Mean, l.s.Max, strings.ToUpper(l.s.Verdict))
+		fmt.Fprintf(&b, "  %-11s %+8.2f +- %.2f (%+.2f to %+.2f), mean %.1f, at most %.1f", l.name, l.s.PerHour, l.s.SE, l.s.Low, l.s.High, l.s.Mean, l.s.Max)
+		if l.s.Verdict != "" {
+			b.WriteString(": " + strings.ToUpper(l.s.Verdict))
+		}
 		if l.s.Bound > 0 {
 			fmt.Fprintf(&b, " (bound %+.1f)", l.s.Bound)
 		}
 		b.WriteString("\n")
 	}
-	fmt.Fprintf(&b, "kept: all of the heap but the file store's buffers; its bound is %.0f bytes a reading. own: memory that is no file's; the collector's goal is %.0f MB.\n", keptPerReading, memoryLimit/1e6)
+	fmt.Fprintf(&b, "kept: all of the heap but the file store's buffers; its bound is %.0f bytes a reading. own: memory that is no file's; its bound is %.0f bytes a reading, and it must stay below the collector's goal, %.0f MB. Its slope and that of resident are those at equal buffers.\n", keptPerReading, ownPerReading, memoryLimit/1e6)
 	fmt.Fprintf(&b, "disk: %.0f MB at most, of %.0f that the limits allow\n", r.Disk.Max, r.LimitMB)
 	return b.String()
 }

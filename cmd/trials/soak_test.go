@@ -13,7 +13,7 @@ import (
 )
 
 // madeUpSoak is a soak of 30 minutes of which keeps bytes are kept of each of 100 readings a second, after
-// a warm-up in which 30 MB fill.
+// a warm-up in which 10 MB fill.
 func madeUpSoak(keeps, noise float64) (soakPlan, []sample) {
 	p := soakPlan{Minutes: 30, Rate: 100, Window: 2 * time.Minute, Keep: 5 * time.Minute}
 	rng := rand.New(rand.NewPCG(1, 2))
@@ -21,10 +21,10 @@ func madeUpSoak(keeps, noise float64) (soakPlan, []sample) {
 	all := []sample{{At: at, Phase: "begun"}, {At: at.Add(30 * time.Second), Phase: "idle", CPU: 0.1, Resident: 44e6}}
 	for s := 2; s <= 1800; s += 2 {
 		sent := 100 * s
-		filled := 30e6 * (1 - math.Exp(-float64(s)/100))
+		filled := 10e6 * (1 - math.Exp(-float64(s)/100))
 		kept := 7e6 + filled + keeps*float64(sent) + noise*rng.NormFloat64()
 		buffers := 8e6 * float64(2+rng.IntN(5))
-		all = append(all, sample{At: at.Add(time.Duration(30+s) * time.Second), Phase: "load", Kept: kept, Blocks: buffers, Live: kept + buffers, Anonymous: 60e6 + filled + buffers, Resident: 93e6 + filled + buffers,
+		all = append(all, sample{At: at.Add(time.Duration(30+s) * time.Second), Phase: "load", Kept: kept, Blocks: buffers, Live: kept + buffers, Anonymous: 10e6 + 2*(kept+buffers), Resident: 43e6 + 2*(kept+buffers),
 			Goroutines: 84, CPU: 0.1 + float64(s)/10, Folder: 500e6, Limit: 8900e6, Sent: sent, Verdicts: float64(sent)})
 	}
 	return p, all
@@ -33,12 +33,12 @@ func madeUpSoak(keeps, noise float64) (soakPlan, []sample) {
 func TestSoakTellsGrowth(t *testing.T) {
 	for _, c := range []struct {
 		keeps, noise float64
-		want         string
+		want, own    string
 	}{
-		{0, 0.5e6, flat},
-		{130, 0.5e6, grows}, // an id of each
-		{32, 0.5e6, grows},
-		{0, 60e6, notShown},
+		{0, 0.5e6, flat, flat},
+		{130, 0.5e6, grows, grows}, // an id of each
+		{32, 0.5e6, grows, flat},   // too little for memory as a whole
+		{0, 60e6, notShown, notShown},
 	} {
 		p, all := madeUpSoak(c.keeps, c.noise)
 		r, err := sumUp(p, all)
@@ -50,6 +50,9 @@ func TestSoakTellsGrowth(t *testing.T) {
 		}
 		if want := c.keeps * 360000 / 1e6; c.noise < 1e6 && math.Abs(r.Kept.PerHour-want) > 4*r.Kept.SE {
 			t.Errorf("slope %+v, want %g", r.Kept, want)
+		}
+		if c.noise < 1e6 && r.Anonymous.Verdict != c.own {
+			t.Errorf("%g bytes kept of each reading: own memory %+v, want %s", c.keeps, r.Anonymous, c.own)
 		}
 		if r.WarmUpMinutes < 9.9 || r.WarmUpMinutes > 10.1 || r.IdleMB != 44 || r.Disk.Verdict != flat || r.Goroutines.Verdict != flat {
 			t.Errorf("%+v", r)
