@@ -22,7 +22,7 @@ func allParts(page string) [][]string {
 	return [][]string{
 		{"speed", "--readings", "1500", "--rounds", "3", "--write", page}, // first: the machine is as quiet as it will be
 		{"scaling", "--write", page},
-		{"colour", "--shops", "20", "--write", page},
+		{"colour", "--shops", "60", "--write", page},
 		{"lines", "--page", page},
 		{"settings", "--shops", "100", "--write", page},
 	}
