@@ -282,12 +282,51 @@ func inCluster(t *testing.T, kills, partitions int) {
 	records := p.records(admin...)
 	hits.wait(t, records)
 	l.checkAll(t, records, hits, all)
+	if t.Failed() {
+		c.tell(js, l, records)
+	}
 	t.Logf("%d kills of servers and %d of workers; taken over within %s at most", kills, kills, longest.Round(10*time.Millisecond))
 	if longest > 30*time.Second {
 		t.Errorf("another worker took over only after %s", longest)
 	}
 	if out, status := p.try(append([]string{"doctor"}, "--nats", c.urls(), "--nkey", c.keys[bus.RoleViewer])...); status != 0 {
 		t.Errorf("doctor: status %d\n%s", status, out)
+	}
+}
+
+// tell says what the bus holds of readings that have no verdict.
+func (c *cluster) tell(js jetstream.JetStream, l *load, records []*protocol.Record) {
+	c.t.Helper()
+	judged := map[string]bool{}
+	for _, r := range records {
+		if r.Verdict != nil {
+			judged[r.Verdict.Reading] = true
+		}
+	}
+	in, err := js.Stream(c.t.Context(), protocol.StreamInbox)
+	if err != nil {
+		c.t.Log(err)
+		return
+	}
+	for id, ack := range l.sent {
+		if judged[id] {
+			continue
+		}
+		for seq := ack.Sequence - 1; seq <= ack.Sequence+1; seq++ {
+			if m, err := in.GetMsg(c.t.Context(), seq); err != nil {
+				c.t.Logf("input %d: %v", seq, err)
+			} else {
+				c.t.Logf("input %d: %s, stored %s as %s", seq, m.Subject, m.Time, m.Header.Get(jetstream.MsgIDHeader))
+			}
+		}
+		for _, r := range records {
+			if r.InboxSeq+3 > ack.Sequence && r.InboxSeq < ack.Sequence+4 {
+				c.t.Logf("record of input %d: %s %s at %s: %s", r.InboxSeq, r.Kind, r.ID, r.At, r.Text)
+			}
+		}
+	}
+	for cons := range in.ListConsumers(c.t.Context()).Info() {
+		c.t.Logf("consumer %s: %d pending, %d in hand, delivered %+v, floor %+v", cons.Name, cons.NumPending, cons.NumAckPending, cons.Delivered, cons.AckFloor)
 	}
 }
 

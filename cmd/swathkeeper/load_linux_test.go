@@ -70,7 +70,7 @@ func thinned(t *testing.T) (file string, good, drifted *protocol.Reading) {
 // and lets the printers drift out and come back.
 type load struct {
 	mu    sync.Mutex
-	sent  map[string]bool // acknowledged
+	sent  map[string]*jetstream.PubAck // what was acknowledged, and how
 	tries int
 	err   error
 	more  chan struct{}
@@ -82,7 +82,7 @@ var loadPrinters = []string{"heron", "plover"}
 
 func startLoad(t *testing.T, js jetstream.JetStream, rate int, good, drifted *protocol.Reading) *load {
 	ctx, cancel := context.WithCancel(t.Context())
-	l := &load{sent: map[string]bool{}, more: make(chan struct{}, 1), stop: cancel, done: make(chan struct{})}
+	l := &load{sent: map[string]*jetstream.PubAck{}, more: make(chan struct{}, 1), stop: cancel, done: make(chan struct{})}
 	t.Cleanup(func() { cancel(); <-l.done })
 	go func() {
 		defer close(l.done)
@@ -123,11 +123,11 @@ func (l *load) send(ctx context.Context, js jetstream.JetStream, r *protocol.Rea
 	for {
 		l.tries++
 		try, cancel := context.WithTimeout(context.WithoutCancel(ctx), 2*time.Second)
-		_, err := js.Publish(try, protocol.ReadingSubject(r.Site, r.Printer), data, jetstream.WithMsgID(protocol.MsgID(r.Site, r.Printer, r.ID)))
+		ack, err := js.Publish(try, protocol.ReadingSubject(r.Site, r.Printer), data, jetstream.WithMsgID(protocol.MsgID(r.Site, r.Printer, r.ID)))
 		cancel()
 		if err == nil {
 			l.mu.Lock()
-			l.sent[r.ID] = true
+			l.sent[r.ID] = ack
 			l.mu.Unlock()
 			select {
 			case l.more <- struct{}{}:
@@ -232,11 +232,9 @@ func (l *load) checkAll(t *testing.T, records []*protocol.Record, hits *chatHits
 			told[fmt.Sprintf("%s.%d", r.ID, i)] = true
 		}
 	}
-	missing := 0
-	for id := range l.sent {
+	for id, ack := range l.sent {
 		if verdicts[id] != 1 {
-			missing++
-			t.Errorf("reading %s has %d verdicts", id, verdicts[id])
+			t.Errorf("reading %s has %d verdicts; the bus stored it as input %d, said twice: %t; that input has %d records", id, verdicts[id], ack.Sequence, ack.Duplicate, inputs[ack.Sequence])
 		}
 	}
 	for seq, n := range inputs {
