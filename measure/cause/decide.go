@@ -154,6 +154,13 @@ func colourFinding(e *Evidence, section bool) (Finding, bool) {
 		f.Rival, f.RivalChannel = ranked[1].advice, ranked[1].channel
 		f.SplittingCheck = splitting(f.Advice, f.Rival)
 	}
+	if other := tiedTo(r, f.Channel); f.Advice == CheckInk && other != "" {
+		f.Likelihood = min(f.Likelihood, 0.5)
+		f.Rival, f.RivalChannel = CheckInk, other
+		f.SplittingCheck = "look at both inks, or print a tint of each alone: this chart prints the two together"
+		f.Why += "; but this chart cannot tell it from " + ink(e, other)
+		return f, true // no moves: they would be made on the wrong ink half the time
+	}
 	agreeing := e.Agreeing
 	if agreeing == 0 {
 		agreeing = r.Agreeing
@@ -167,6 +174,16 @@ func colourFinding(e *Evidence, section bool) (Finding, bool) {
 		f.Moves = moves(r, top)
 	}
 	return f, true
+}
+
+// tiedTo is the channel that the chart cannot tell from this one; "" for none.
+func tiedTo(r *drift.Result, channel string) string {
+	for _, ch := range r.Channels {
+		if ch.Channel == channel {
+			return ch.Tied
+		}
+	}
+	return ""
 }
 
 // houseFinding is for named colours that are off while the chart as a whole is not: first the patch

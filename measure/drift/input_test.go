@@ -198,3 +198,47 @@ func TestBlind(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// TestTiedChannels: on a chart that always prints two channels together nobody can tell which of the two
+// is weak. It is said, and no verdict names one of them as if it were known.
+func TestTiedChannels(t *testing.T) {
+	t.Parallel()
+	s := newShop(t, 19, 1, nil)
+	full := drift.Chart(*s.Chart())
+	var base []drift.Sample
+	for d := range 10 {
+		base = append(base, s.sample(d, madeup.Faults{}))
+	}
+	c, of := pick(full, append(base, s.sample(20, weak("C", -15)), s.sample(21, weak("C", -15)), s.sample(22, weak("C", -15))), func(d []float64) bool { return d[0] == d[1] })
+	b, err := drift.Learn(c, of[:10], drift.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	said := strings.Join(b.Blind, "; ")
+	if !strings.Contains(said, "strength of C") && !strings.Contains(said, "strength of M") {
+		t.Errorf("blind says %q", said)
+	}
+	m, err := b.Prepare()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var r drift.Result
+	var st drift.State
+	for _, smp := range of[10:] {
+		if r, st, err = m.Judge(smp, st); err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range cause.Decide(cause.Evidence{Stage: cause.StagePressed, Driven: drift.DrivenInk, Drift: &r}) {
+			if f.Advice != cause.CheckInk {
+				continue
+			}
+			both := f.Channel + f.RivalChannel
+			if f.Likelihood > 0.5 || f.Rival != cause.CheckInk || both != "CM" && both != "MC" || len(f.Moves) > 0 || !strings.Contains(f.Why, "cannot tell") {
+				t.Errorf("%+v", f)
+			}
+		}
+	}
+	if r.Level == drift.LevelNone {
+		t.Error("15 % less of one of the two is not seen")
+	}
+}

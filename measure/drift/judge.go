@@ -181,7 +181,7 @@ func (m *Model) channels(r *Result, w *work) {
 	r.Channels = make([]Channel, len(m.b.Chart.Channels))
 	for c, name := range m.b.Chart.Channels {
 		ch := &r.Channels[c]
-		ch.Channel = name
+		ch.Channel, ch.Tied = name, m.tied[c]
 		var colourChange float64
 		for j, f := range m.b.Factors {
 			if f.Index != c {

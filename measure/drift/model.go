@@ -15,6 +15,7 @@ type Model struct {
 	n, q   int
 	mean   []colour.Lab
 	known  []bool
+	tied   []string    // channel -> Channel.Tied
 	sig    signatures  // without its columns and curves: they are read where the baseline has them
 	strong [][]float64 // channel -> whitened strength signature
 	unit   []float64
@@ -100,6 +101,7 @@ func (b *Baseline) Prepare() (*Model, error) {
 		}
 	}
 	m.sig.columns, m.sig.curves = nil, nil // twice the size of what the baseline holds of them
+	m.tied = b.tied()
 	m.setLimits()
 	m.setGroups()
 	m.findPatches()

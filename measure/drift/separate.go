@@ -193,7 +193,28 @@ func (s *signatures) whyBlind(j int, f *fitter, cov []float64, t Tolerances) str
 	if other < 0 {
 		return name + " cannot be told on this chart"
 	}
-	return fmt.Sprintf("%s cannot be told from %s on this chart", name, s.factors[other].describe())
+	return cannotTell(name, s.factors[other].describe())
+}
+
+func cannotTell(a, b string) string {
+	return fmt.Sprintf("%s cannot be told from %s on this chart", a, b)
+}
+
+// tied says for each channel which other one this chart prints so much alike that their strengths cannot be
+// told apart; "" for none.
+func (b *Baseline) tied() []string {
+	strength := func(channel string) string {
+		return Factor{Kind: KindStrength, Channel: channel}.describe()
+	}
+	out := make([]string, len(b.Chart.Channels))
+	for i, x := range b.Chart.Channels {
+		for j, y := range b.Chart.Channels {
+			if i != j && slices.Contains(b.Blind, cannotTell(strength(x), strength(y))) {
+				out[i], out[j] = y, x
+			}
+		}
+	}
+	return out
 }
 
 // describe names a factor in words.

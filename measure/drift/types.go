@@ -189,6 +189,9 @@ type Warning struct {
 // colour space, not one ink.
 type Channel struct {
 	Channel string `json:"channel"`
+	// Tied names another channel that this chart prints so much alike that nobody can tell which of the
+	// two has changed.
+	Tied string `json:"tied,omitempty"`
 	// StrengthPercent is the change of the channel's chart tints, in percent of each, that
 	// would give the measured colours; negative is weaker.
 	StrengthPercent float64 `json:"strength_percent"`
