@@ -34,14 +34,28 @@ type learner struct {
 	works []*work
 }
 
+// strip is what all readings hold of one strip of the chart.
+type strip struct {
+	channel, name string
+	records       [][]float64
+	level         float64 // summed over the records
+}
+
 // spectra fits strips, channels and the mean of all channels.
 func (le *learner) spectra(readings [][]Trace) error {
-	b := le.b
-	type strip struct {
-		channel, name string
-		records       [][]float64
-		level         float64
+	strips, err := le.gather(readings)
+	if err != nil {
+		return err
 	}
+	if err := le.fit(strips); err != nil {
+		return err
+	}
+	return le.lanes(readings)
+}
+
+// gather lays out the traces of all readings and collects them by strip.
+func (le *learner) gather(readings [][]Trace) ([]*strip, error) {
+	b := le.b
 	var strips []*strip
 	for ri, traces := range readings {
 		w := &work{d: le.d}
@@ -59,7 +73,7 @@ func (le *learner) spectra(readings [][]Trace) error {
 			le.d.base = &Baseline{PitchUM: b.PitchUM} // later readings follow the first one's pitch
 		}
 		if math.Abs(w.grid.pitch*1000/b.PitchUM-1) > 1e-3 {
-			return fmt.Errorf("banding: reading %d is sampled every %.1f um, the first every %.1f: a baseline needs one sampling pitch",
+			return nil, fmt.Errorf("banding: reading %d is sampled every %.1f um, the first every %.1f: a baseline needs one sampling pitch",
 				ri+1, w.grid.pitch*1000, b.PitchUM)
 		}
 		le.works = append(le.works, w)
@@ -85,9 +99,15 @@ func (le *learner) spectra(readings [][]Trace) error {
 		if len(b.Warnings) > 0 {
 			why = b.Warnings[0].Text
 		}
-		return fmt.Errorf("banding: none of the %d readings has a usable trace: %s", len(readings), why)
+		return nil, fmt.Errorf("banding: none of the %d readings has a usable trace: %s", len(readings), why)
 	}
 	le.d.base = nil
+	return strips, nil
+}
+
+// fit makes the noise spectrum of each strip, and weighs a channel's strips against one another.
+func (le *learner) fit(strips []*strip) error {
+	b := le.b
 	order := arOrder(b.PitchUM / 1000)
 	for _, st := range strips {
 		s, err := burg(st.records, order)
@@ -118,7 +138,14 @@ func (le *learner) spectra(readings [][]Trace) error {
 			}
 		}
 	}
-	// The lanes again, now with the strips' weights.
+	return nil
+}
+
+// lanes loads the readings again, now with the strips' weights, and fits what the strips of a channel,
+// and all channels, have in common.
+func (le *learner) lanes(readings [][]Trace) error {
+	b := le.b
+	order := arOrder(b.PitchUM / 1000)
 	le.d.base = &Baseline{PitchUM: b.PitchUM, Channels: b.Channels, Version: baselineVersion}
 	records := map[string][][]float64{}
 	for i, w := range le.works {
