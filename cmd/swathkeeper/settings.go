@@ -103,8 +103,7 @@ func (f *searchFlags) change(c *cobra.Command, do func(s *search.State) error) e
 	if err != nil {
 		return err
 	}
-	if notThere(name) { // and no lock is left beside what is not there
-		_, err := search.Load(name)
+	if _, err := search.Load(name); err != nil { // and no lock is left beside what is no search
 		return err
 	}
 	release, err := search.Lock(c.Context(), name)
@@ -133,7 +132,7 @@ func room(name string) (moved, kept string, err error) {
 	case notThere(name):
 		return "", "", nil
 	case err != nil:
-		return "", "", fmt.Errorf("%s is there and is no search; give another file with --search", name)
+		return "", "", noSearch(name)
 	case len(old.Prints) == 0:
 		return "", "", nil
 	case old.Kept == "":
@@ -144,6 +143,14 @@ func room(name string) (moved, kept string, err error) {
 		return "", "", fmt.Errorf("%s holds the search that was kept as %s, and %s is there already; give another file with --search", name, old.Kept, moved)
 	}
 	return moved, old.Kept, os.Rename(name, moved)
+}
+
+// noSearch refuses a file that is there and holds no search.
+func noSearch(name string) error {
+	if _, err := search.Load(name); err != nil && !notThere(name) {
+		return fmt.Errorf("%s is there and is no search; give another file with --search", name)
+	}
+	return nil
 }
 
 func newSettingsStart() *cobra.Command {
@@ -221,6 +228,9 @@ or an earlier reading, "like the batch of March".`,
 			}
 			name, err := f.name()
 			if err != nil {
+				return err
+			}
+			if err := noSearch(name); err != nil { // and no lock is left beside it
 				return err
 			}
 			release, err := search.Lock(c.Context(), name)
