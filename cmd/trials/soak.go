@@ -51,9 +51,8 @@ cut short: it then says what it has seen until then, and --read says it again fr
 
 Three things fill up once and then no more, and are cut off before a slope is fitted:
  - the ids of the readings sent, by which one that is sent twice is stored once. The inbox
-   of a worker knows them for two hours, some 130 bytes each: a megabyte at one reading a
-   second, 90 at a hundred. --window shortens that, so that it is seen whether anything
-   else grows.
+   of a worker knows them for ten minutes, some 130 bytes each: 8 MB at a hundred readings
+   a second. --window shortens that, so that less of a soak is cut off.
  - what is kept. A worker removes once a day what is older than 400 days; here what is older
    than --keep is removed once a minute, by the same code, so that a soak is long enough to
    see a store that is full and stays so.
@@ -78,8 +77,8 @@ as a whole 130 bytes a reading at equal buffers, and never above the collector's
 				res, err = readSoak(read)
 			} else {
 				p.Idle = time.Duration(idle * float64(time.Second))
-				if p.Minutes <= 0 || p.Rate <= 0 || p.Idle < 0 || p.Window < time.Second || p.Keep < 0 {
-					return errors.New("--minutes and --rate must be above 0, --idle and --keep at least 0, --window at least 1s")
+				if p.Minutes <= 0 || p.Rate <= 0 || p.Idle < 0 || p.Window < time.Second || p.Window > bus.InboxWindow || p.Keep < 0 {
+					return fmt.Errorf("--minutes and --rate must be above 0, --idle and --keep at least 0, --window from 1s to %s", bus.InboxWindow)
 				}
 				res, err = soak(c.Context(), p, out)
 			}
@@ -99,7 +98,7 @@ as a whole 130 bytes a reading at equal buffers, and never above the collector's
 	c.Flags().Float64Var(&p.Minutes, "minutes", 30, "how long; it sends the readings of this time, and takes longer where the machine cannot keep up")
 	c.Flags().Float64Var(&p.Rate, "rate", 100, "readings a second")
 	c.Flags().Float64Var(&idle, "idle", 30, "seconds to leave it idle before")
-	c.Flags().DurationVar(&p.Window, "window", 2*time.Hour, "for how long the inbox knows the ids of what was sent; the default is what `run` has")
+	c.Flags().DurationVar(&p.Window, "window", bus.InboxWindow, "for how long the inbox knows the ids of what was sent; the default is what `run` has, and the most")
 	c.Flags().DurationVar(&p.Keep, "keep", 5*time.Minute, "how long inputs and records are kept; 0: nothing is removed")
 	c.Flags().StringVar(&p.Profiles, "profiles", "", "folder for heap profiles after the warm-up and at the end")
 	c.Flags().StringVar(&out, "out", "soak.jsonl", "file for what is measured, as it is measured")

@@ -64,7 +64,7 @@ func newSoakWorker() *cobra.Command {
 		return w.Wait(ctx)
 	}}
 	c.Flags().StringVar(&dir, "data", "", "data folder")
-	c.Flags().DurationVar(&window, "window", 2*time.Hour, "for how long the inbox knows ids")
+	c.Flags().DurationVar(&window, "window", bus.InboxWindow, "for how long the inbox knows ids")
 	c.Flags().DurationVar(&keep, "keep", 0, "how long inputs and records are kept")
 	return c
 }

@@ -180,7 +180,7 @@ func remarksOn(c jetstream.StreamConfig) []Remark {
 		say("remove its republish setting, unless it was meant", "publishes all that it takes once more, under %s: whoever may listen there reads it, whatever they were granted", c.RePublish.Destination)
 	}
 	if c.Name == protocol.StreamInbox && c.Duplicates < shortestWindow {
-		say("set its duplicate window to two hours", "knows the ids of what was sent for %s only: what a station sends again later is stored twice, and refused the second time", c.Duplicates)
+		say(fmt.Sprintf("set its duplicate window to %s", InboxWindow), "knows the ids of what was sent for %s only: what a station sends again later is stored twice, and refused the second time", c.Duplicates)
 	}
 	if c.MaxConsumers > 0 && c.Name == protocol.StreamRecord {
 		say("remove its max consumers", "allows %d consumers: each chat target needs one", c.MaxConsumers)
