@@ -144,10 +144,17 @@ func rest(ctx context.Context, d time.Duration) {
 // the subscription is closed: a server that still sees it would give the record to it again, where
 // nobody takes it, and the next start would have to wait for the acknowledgement's time to run out.
 func (t *teller) read(ctx context.Context) error {
+	var mu sync.Mutex // held while a record is told: a subscription may be closed before that has ended
 	var back []jetstream.Msg
+	over := false
 	gone := make(chan error, 1)
 	cc, err := t.cons.Consume(func(m jetstream.Msg) {
-		if !t.handle(ctx, m) {
+		mu.Lock()
+		defer mu.Unlock()
+		switch {
+		case over:
+			_ = m.Nak()
+		case !t.handle(ctx, m):
 			back = append(back, m)
 		}
 	},
@@ -170,12 +177,16 @@ func (t *teller) read(ctx context.Context) error {
 	}
 	cc.Stop()
 	<-cc.Closed()
+	if ctx.Err() == nil {
+		return err // what is in hand is told on; only the end of ctx hands anything back
+	}
+	mu.Lock()
+	over = true
+	mu.Unlock()
 	for _, m := range back {
 		_ = m.Nak()
 	}
-	if ctx.Err() != nil {
-		t.unpin()
-	}
+	t.unpin()
 	return err
 }
 
