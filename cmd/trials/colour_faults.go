@@ -99,14 +99,14 @@ func weakTrial(ctx context.Context, o colourOptions, plots string, s *strings.Bu
 				if err != nil {
 					return err
 				}
-				// Every ink and every loss begins on the same day after the same good ones; an ink's own
-				// wander on those days is another for every ink.
-				if err := b.settle(weakRunning); err != nil {
-					return err
-				}
-				day, state := b.day, b.state
-				for i, size := range sizes {
-					for _, ink := range []string{"C", "M", "Y", "K"} {
+				// Every ink has days of its own; the losses of one ink begin on the same day after the same good ones.
+				for n, ink := range []string{"C", "M", "Y", "K"} {
+					b.day = boundBaseline + n*(weakRunning+3)
+					if err := b.settle(weakRunning); err != nil {
+						return err
+					}
+					day, state := b.day, b.state
+					for i, size := range sizes {
 						b.day, b.state = day, state
 						at, f, err := b.found(madeup.Faults{Ink: map[string]madeup.InkFault{ink: {StrengthPercent: -size}}}, 3)
 						if err != nil {
