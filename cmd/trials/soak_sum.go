@@ -130,10 +130,13 @@ func sumUp(p soakPlan, all []sample) (*soakResult, error) {
 		r.Anonymous.Verdict = tooMuch
 	}
 	// What lies on the disk goes up and down with what was removed: what counts is how much it ever was.
-	if r.Disk.Verdict = flat; r.Disk.Max > r.LimitMB {
+	switch {
+	case r.Disk.Max > r.LimitMB:
 		r.Disk.Verdict = tooMuch
-	} else if p.Keep == 0 {
-		r.Disk.Verdict = notShown // nothing is removed, so it grows
+	case p.Keep == 0 || r.Disk.Max == 0: // nothing is removed, or nothing was seen after the warm-up
+		r.Disk.Verdict = notShown
+	default:
+		r.Disk.Verdict = flat
 	}
 	return r, nil
 }

@@ -88,7 +88,7 @@ func TestSoakFromItsFile(t *testing.T) {
 		t.Errorf("%s", r.text())
 	}
 	// Cut short in its warm-up it says nothing of slopes.
-	if r, err = sumUp(p, all[:100]); err != nil || r.Kept.Verdict != notShown || r.Anonymous.Verdict != notShown {
+	if r, err = sumUp(p, all[:100]); err != nil || r.Kept.Verdict != notShown || r.Anonymous.Verdict != notShown || r.Disk.Verdict != notShown {
 		t.Errorf("%+v, %v", r, err)
 	}
 }
