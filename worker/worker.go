@@ -255,6 +255,9 @@ func (w *Worker) setup(ctx context.Context) error {
 	// misses nothing that this worker decides.
 	co := w.o.Chat
 	co.Clock, co.Log = w.o.Clock, w.o.Log.With().Str("part", "chat").Logger()
+	if w.embed != nil {
+		co.SetAside = w.embed.SetAside
+	}
 	talk, err := chat.New(w.js, co)
 	if err != nil {
 		return err
@@ -334,14 +337,33 @@ func (w *Worker) provisionOwn(ctx context.Context) error {
 	if gone, err := bus.FindGone(ctx, w.js); err == nil && gone != nil { // else provisioning says what is wrong
 		w.o.Log.Error().Strs("streams", gone.Streams).Uint64("held", gone.Held).Msg(gone.String())
 	}
-	err := bus.Provision(ctx, w.js, w.o.Limits)
+	err := w.provisionMending(ctx, w.o.Limits)
 	if !errors.Is(err, bus.ErrStillWaiting) {
 		return err
 	}
 	w.o.Log.Warn().Err(err).Int("partitions", w.o.Limits.Partitions).Msg("the inbox is not divided anew yet; this worker judges what waits first, and the next start after that divides it")
 	l := w.o.Limits
 	l.Partitions = 0
-	return bus.Provision(ctx, w.js, l)
+	return w.provisionMending(ctx, l)
+}
+
+// provisionMending makes what the own bus lacks, and makes anew a judge's place that a power cut has
+// torn: the new one begins with the first input, and the records say of each whether it was judged.
+func (w *Worker) provisionMending(ctx context.Context, l bus.Limits) error {
+	var last *bus.DamagedConsumer
+	for {
+		err := bus.Provision(ctx, w.js, l)
+		var d *bus.DamagedConsumer
+		if !errors.As(err, &d) || last != nil && d.Name == last.Name {
+			return err
+		}
+		last = d
+		a, aside := w.embed.SetAside(d.Stream, d.Name)
+		if aside != nil {
+			return errors.Join(aside, err)
+		}
+		w.o.Log.Error().AnErr("why", d.Err).Str("consumer", d.Name).Str("to", a.To).Msg("the judge's place in the inbox was damaged: it is set aside and made anew; what has its record is passed over, and nothing is judged twice")
+	}
 }
 
 // tellZone notes the shop's zone for whoever shows its times. Judging goes on without.

@@ -261,7 +261,7 @@ func provisionPart(ctx context.Context, js jetstream.JetStream, p Part, l Limits
 			_, err = js.UpdateConsumer(ctx, protocol.StreamInbox, c)
 		}
 	}
-	if err != nil {
+	if err = AsDamaged(protocol.StreamInbox, p.Consumer, err); err != nil {
 		return fmt.Errorf("consumer %s: %w", p.Consumer, err)
 	}
 	return nil

@@ -14,6 +14,7 @@ import (
 	"github.com/rs/zerolog"
 
 	"swathkeeper/protocol"
+	"swathkeeper/worker/bus"
 )
 
 // Clock is the time of day, as the worker has it.
@@ -41,6 +42,9 @@ type Options struct {
 	GiveUpAfter time.Duration
 	// Timeout bounds one attempt. 10 s.
 	Timeout time.Duration
+	// SetAside moves a damaged consumer out of the store; nil: that cannot be done from here, and a
+	// target whose place is damaged is not told anything until somebody has.
+	SetAside func(stream, consumer string) (*bus.Aside, error)
 
 	ackWait  time.Duration                  // of tests; see ackWait
 	sentHook func(target string, m Message) // of tests: called between sending and noting it
@@ -124,8 +128,12 @@ func (c *Chat) Start(ctx context.Context) error {
 	}
 	for _, t := range c.targets {
 		t.sent = sent{kv: kv, target: t.Name, now: c.o.Clock.Now}
-		if err := t.bind(ctx, c.js); err != nil {
+		var err error
+		if t.fresh, err = t.bind(ctx, c.js); err != nil && !t.damaged {
 			return err
+		}
+		if err != nil { // it is tried on, and the others are told
+			t.without(err)
 		}
 	}
 	work, cancel := context.WithCancel(context.WithoutCancel(ctx))

@@ -12,6 +12,7 @@ import (
 	"github.com/rs/zerolog"
 
 	"swathkeeper/protocol"
+	"swathkeeper/worker/bus"
 )
 
 // teller tells one target.
@@ -25,6 +26,7 @@ type teller struct {
 	cons    jetstream.Consumer
 	sent    sent
 	fresh   bool // the target's place was made by this start
+	damaged bool // its place could not be read, and was not made anew yet
 
 	sending sync.Mutex // one message at a time, also beside the daily ones
 	mu      sync.Mutex
@@ -67,8 +69,8 @@ const durablePrefix = "chat-"
 func (t *teller) durable() string { return durablePrefix + t.Name }
 
 // bind finds the target's consumer, or makes it so that it begins with what is recorded from now
-// on. Its filters follow the configuration.
-func (t *teller) bind(ctx context.Context, js jetstream.JetStream) error {
+// on, which it reports as fresh. Its filters follow the configuration.
+func (t *teller) bind(ctx context.Context, js jetstream.JetStream) (fresh bool, err error) {
 	want := jetstream.ConsumerConfig{
 		Durable:           t.durable(),
 		Description:       "tells the chat target " + t.Name,
@@ -83,14 +85,23 @@ func (t *teller) bind(ctx context.Context, js jetstream.JetStream) error {
 		PriorityGroups:    []string{t.durable()},
 		PinnedTTL:         pinnedTTL,
 	}
-	fail := func(err error) error { return fmt.Errorf("consumer %s: %w", want.Durable, err) }
+	fail := func(err error) (bool, error) { return false, fmt.Errorf("consumer %s: %w", want.Durable, err) }
 	have, err := js.Consumer(ctx, protocol.StreamRecord, want.Durable)
 	if errors.Is(err, jetstream.ErrConsumerNotFound) {
-		t.fresh = true
-		if t.cons, err = js.CreateConsumer(ctx, protocol.StreamRecord, want); err != nil {
-			return fail(err)
+		if t.damaged { // somebody has taken it away meanwhile
+			if err := t.beginAt(ctx, js, &want, time.Time{}); err != nil {
+				return fail(err)
+			}
 		}
-		return nil
+		cons, err := js.CreateConsumer(ctx, protocol.StreamRecord, want)
+		if err = bus.AsDamaged(protocol.StreamRecord, want.Durable, err); err != nil {
+			if cons, err = t.makeAnew(ctx, js, want, err); err != nil {
+				return fail(err)
+			}
+		}
+		fresh = want.DeliverPolicy == jetstream.DeliverNewPolicy && !t.damaged
+		t.cons, t.damaged = cons, false
+		return fresh, nil
 	}
 	if err != nil {
 		return fail(err)
@@ -107,20 +118,28 @@ func (t *teller) bind(ctx context.Context, js jetstream.JetStream) error {
 			return fail(err)
 		}
 	}
-	t.cons = have
-	return nil
+	t.cons, t.damaged = have, false
+	return false, nil
 }
 
 // run reads the target's records until ctx ends.
 func (t *teller) run(ctx context.Context) {
 	var lastErr string
 	for ctx.Err() == nil {
-		err := t.read(ctx)
+		var err error
+		if t.cons != nil {
+			err = t.read(ctx)
+		} else if _, err = t.bind(ctx, t.c.js); err == nil {
+			t.note(func(s *Status) { s.Waiting, s.Since, s.Error = 0, time.Time{}, "" })
+			continue
+		} else {
+			t.without(err)
+		}
 		if ctx.Err() != nil {
 			return
 		}
 		if errors.Is(err, jetstream.ErrConsumerDeleted) || errors.Is(err, jetstream.ErrConsumerNotFound) {
-			err = t.bind(ctx, t.c.js)
+			_, err = t.bind(ctx, t.c.js)
 		}
 		if err != nil && err.Error() != lastErr {
 			lastErr = err.Error()
@@ -128,6 +147,16 @@ func (t *teller) run(ctx context.Context) {
 		}
 		rest(ctx, time.Second)
 	}
+}
+
+// without notes that a target is told nothing, having no place in the records.
+func (t *teller) without(err error) {
+	t.note(func(s *Status) {
+		if s.Waiting++; s.Since.IsZero() {
+			s.Since = t.c.o.Clock.Now()
+		}
+		s.Error = err.Error()
+	})
 }
 
 // rest waits in real time.
