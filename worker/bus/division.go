@@ -276,6 +276,12 @@ func divide(ctx context.Context, js jetstream.JetStream, c jetstream.StreamConfi
 	if l.Partitions > MaxPartitions {
 		return fmt.Errorf("%d partitions: at most %d", l.Partitions, MaxPartitions)
 	}
+	// Each server of a cluster puts what it is given under a subject by its own copy of the configuration,
+	// which they do not change at the same moment (nats-server 2.12): a reading that came just then would
+	// stand under one subject on one server and under another on the next, and no part would judge it.
+	if c.Replicas > 1 && d.Last > 0 {
+		return fmt.Errorf("the inbox is divided into %d, kept on %d servers, and holds inputs already: it stays divided so, for servers of a cluster do not divide at the same moment, and what comes just then would never be judged; export it, and import it where `swathkeeper init --partitions %d` has set up an empty one", d.Count(), c.Replicas, l.Partitions)
+	}
 	left, err := d.Left(ctx, js)
 	if err != nil {
 		return err
