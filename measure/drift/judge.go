@@ -45,6 +45,12 @@ func (m *Model) Judge(s Sample, st State) (Result, State, error) {
 	if err := misplaced(&m.b.Chart, m.fitter, w, &s); err != nil {
 		return Result{}, st, err
 	}
+	// The curvature of a strength is that of small changes; none is weaker than not there.
+	for _, j := range m.fitter.strength {
+		if j >= 0 {
+			w.theta[j] = max(noInk, w.theta[j])
+		}
+	}
 	r := Result{Grade: m.b.Grade, Count: m.b.Count, Patches: w.used, Missing: w.missing}
 	m.differences(&r, w, &s)
 	m.outliers(&r, w, &s)
@@ -198,9 +204,27 @@ func (m *Model) channels(r *Result, w *work) {
 				colourChange += v.Value * v.Value
 			}
 		}
+		if ch.HardlyPrints = ch.StrengthPercent <= hardlyPrints; ch.HardlyPrints {
+			ch.TonePoints = 0
+			continue
+		}
 		ch.CastDE = math.Sqrt(colourChange)
 		m.hue(ch, c, w)
 	}
+}
+
+// noInk is the strength of an ink that is not there, and hardlyPrints that from which it is not its
+// strength that is to be judged: out of ink, a damper, a head that is off. Common practice, no source.
+const noInk, hardlyPrints = -100.0, -70.0
+
+// gone says whether a channel hardly prints.
+func (m *Model) gone(r *Result, channel string) bool {
+	for i := range r.Channels {
+		if r.Channels[i].Channel == channel {
+			return r.Channels[i].HardlyPrints
+		}
+	}
+	return false
 }
 
 // hue is the turn of the solid's hue angle that the fitted factors amount to. The fit has the
@@ -250,6 +274,9 @@ func (m *Model) exceeded(r *Result) {
 	}
 	for j := range r.Values {
 		v := &r.Values[j]
+		if (v.Kind == KindTone || v.Kind == KindDepth) && m.gone(r, v.Channel) {
+			continue
+		}
 		x := v.Value
 		if v.RecentDays > 0 && math.Abs(v.Recent) > math.Abs(x) {
 			x = v.Recent

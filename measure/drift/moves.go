@@ -37,10 +37,13 @@ func (m *Model) moves(r *Result, w *work, s *Sample, next *State) {
 		if strength[c] < 0 {
 			continue
 		}
-		s, t := change(strength[c]), 0.0
+		if r.Channels[c].HardlyPrints {
+			continue
+		}
+		s, t := max(weakestMove, min(strongestMove, change(strength[c]))), 0.0
 		undo[strength[c]] = s
 		if j := tone[c]; j >= 0 {
-			t = change(j)
+			t = max(-mostTone, min(mostTone, change(j)))
 			undo[j] = t
 		}
 		// What a tone looks like as strength has been counted there.
@@ -49,7 +52,7 @@ func (m *Model) moves(r *Result, w *work, s *Sample, next *State) {
 				s -= m.b.Factors[j].Leans[c] * undo[j]
 			}
 		}
-		s = max(-90, min(300, s))
+		s = max(weakestMove, min(strongestMove, s))
 		percent, points := inverseMove(s, t)
 		r.Moves = append(r.Moves, Move{Channel: name, Percent: percent, TonePoints: points})
 	}
@@ -86,6 +89,13 @@ func addPacked(to []float64, k float64, data []byte, j int) {
 		to[i] += k * float64(math.Float32frombits(binary.LittleEndian.Uint32(data[4*i:])))
 	}
 }
+
+// What moves can make up for: a solid cannot be asked for more than whole, so a weak ink's tints are
+// at most doubled; a strong one's are cut to four tenths; and a tone is moved by a quarter of the scale.
+const (
+	weakestMove, strongestMove = -50.0, 150.0
+	mostTone                   = 25.0
+)
 
 // inverseMove is the move that undoes a change of strength by s percent and of the 50 % tint by t
 // points: the tints that print what was asked for before, fitted by least squares over a ramp.

@@ -383,6 +383,9 @@ func (m *Model) explain(r *Result, w *work, agreeing []float64) {
 	r.Patterns = make([]Pattern, 0, len(set.patterns))
 	for i := range set.patterns {
 		p := &set.patterns[i]
+		if p.name == PatternInkColour && m.gone(r, p.channel) {
+			continue // what is not there has no colour
+		}
 		out := Pattern{Name: p.name, Channel: p.channel, LogLikelihood: m.logLikelihood(p, theta, y[:m.q]) - ordinary}
 		if k := len(r.Patterns) - 1; k >= 0 && r.Patterns[k].Name == out.Name && r.Patterns[k].Channel == out.Channel {
 			// The two signs of one pattern.
@@ -392,6 +395,7 @@ func (m *Model) explain(r *Result, w *work, agreeing []float64) {
 		out.Size = m.sizeOf(p, theta)
 		r.Patterns = append(r.Patterns, out)
 	}
+	m.goneFirst(r)
 	slices.SortStableFunc(r.Patterns, func(a, b Pattern) int {
 		switch {
 		case a.LogLikelihood > b.LogLikelihood:
@@ -402,6 +406,24 @@ func (m *Model) explain(r *Result, w *work, agreeing []float64) {
 		return 0
 	})
 }
+
+// goneFirst puts inks that hardly print before every other pattern. What an ink leaves behind that is
+// not there lies far beyond small changes, on which the patterns' laws rest: whatever law is widest
+// would win, and the plainest fault of all be told as the least known.
+func (m *Model) goneFirst(r *Result) {
+	best := 0.0
+	for _, p := range r.Patterns {
+		best = max(best, p.LogLikelihood)
+	}
+	for i := range r.Patterns {
+		if p := &r.Patterns[i]; p.Name == PatternInkWeak && m.gone(r, p.Channel) {
+			p.LogLikelihood = best + goneAhead
+		}
+	}
+}
+
+// goneAhead is by how much, in log likelihood, they are ahead.
+const goneAhead = 20
 
 // negligible is the difference of logarithms from which a term adds nothing to a sum.
 const negligible = 37

@@ -193,7 +193,7 @@ type Channel struct {
 	// two has changed.
 	Tied string `json:"tied,omitempty"`
 	// StrengthPercent is the change of the channel's chart tints, in percent of each, that
-	// would give the measured colours; negative is weaker.
+	// would give the measured colours; negative is weaker, -100 no ink at all.
 	StrengthPercent float64 `json:"strength_percent"`
 	StrengthSE      float64 `json:"strength_percent_se"`
 	StrengthLimit   float64 `json:"strength_percent_limit"`
@@ -207,6 +207,9 @@ type Channel struct {
 	HueSE      float64 `json:"hue_deg_se"`
 	HueLimit   float64 `json:"hue_deg_limit"`
 	HueDefined bool    `json:"hue_defined"`
+	// HardlyPrints: so little of the ink is on the chart that it seems to be out, or its head to be
+	// off. Neither its tone nor its colour is judged then, and no move makes up for it.
+	HardlyPrints bool `json:"hardly_prints,omitempty"`
 	// CastDE is the size of the ink colour change (hue and purity, strength taken out) at the
 	// solid, in Lab units.
 	CastDE float64 `json:"cast_de"`
