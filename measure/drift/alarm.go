@@ -18,6 +18,7 @@ func (m *Model) tests(r *Result, w *work, s *Sample, st, next *State) {
 	m.factorTests(r)
 	m.commonTests(r, w, next)
 	m.groupTests(r, next)
+	m.standing(r, st, next)
 	if m.t2 != nil {
 		x := m.together(w.theta)
 		if t, err := Hotelling(x[:], m.t2.mean, m.t2.cov); err == nil {

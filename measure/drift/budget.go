@@ -115,7 +115,7 @@ func (m *Model) setLimits() {
 	for _, f := range b.Factors {
 		count[f.Kind]++
 	}
-	rho := b.persistences(theta, days)
+	rho := b.persistences(theta, days, &m.sig)
 	m.limits = make([]limit, m.q)
 	m.unit = make([]float64, m.q)
 	for _, kind := range factorKinds {
@@ -123,7 +123,7 @@ func (m *Model) setLimits() {
 		if len(index) == 0 {
 			continue
 		}
-		values := columnsOf(theta, index)
+		values, days := b.ordinaryOf(theta, days, index, &m.sig)
 		raw := b.predictive(values, days, index, &m.sig, rho[kind])
 		alone, history := raw, 0
 		if kind == KindStrength {

@@ -59,6 +59,7 @@ func (m *Model) Judge(s Sample, st State) (Result, State, error) {
 	}
 	r.Outliers = r.Outliers[:min(len(r.Outliers), mostOutliers)]
 	next := m.advance(w, &st, s.Day)
+	m.alike(&st, &next)
 	m.values(&r, w, &next)
 	m.tests(&r, w, &s, &st, &next)
 	next.Alarm = next.Alarm || r.Significant
@@ -67,7 +68,6 @@ func (m *Model) Judge(s Sample, st State) (Result, State, error) {
 	m.exceeded(&r)
 	m.rowChanges(&r, w)
 	m.agree(&r, &st, &next)
-	m.alike(&st, &next)
 	r.Level = m.level(&r, &st, &next)
 	if r.Level != LevelNone {
 		m.explain(&r, w, next.Change)

@@ -266,12 +266,7 @@ func (l *learner) fitAll() {
 // update moves the mean to the robust mean of the readings and estimates the patch noise.
 func (l *learner) update() {
 	q := l.fitter.q
-	center := make([]float64, q)
-	for _, t := range l.theta {
-		for j, v := range t {
-			center[j] += v / float64(l.count)
-		}
-	}
+	center := l.center(q)
 	var sum [6]float64
 	var df float64
 	per := make([][6]float64, l.n)
@@ -334,6 +329,29 @@ func (l *learner) update() {
 		ratio := meanRatio(inv, per[p]) / (dfs[p] * full)
 		l.scale[p] = float32(max(0.25, (noisePrior+dfs[p]*ratio)/(noisePrior+dfs[p])))
 	}
+}
+
+// center is the mean of every factor over the readings that are not odd in its kind.
+func (l *learner) center(q int) []float64 {
+	center := make([]float64, q)
+	for _, kind := range factorKinds {
+		index := indexOf(l.sig.factors, kind)
+		if len(index) == 0 {
+			continue
+		}
+		unit := make([]float64, len(index))
+		for c, j := range index {
+			unit[c] = l.sig.unitOf(l.sig.factors[j], l.o.Tolerances)
+		}
+		values := columnsOf(l.theta, index)
+		values, _ = ordinary(values, make([]string, len(values)), oddRows(values, unit))
+		for _, v := range values {
+			for c, j := range index {
+				center[j] += v[c] / float64(len(values))
+			}
+		}
+	}
+	return center
 }
 
 // steady keeps a covariance well inside the positive definite ones, and above the repeatability

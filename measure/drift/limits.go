@@ -28,13 +28,13 @@ func (l *learner) spreads() {
 	for i, k := range l.order {
 		days[i], theta[i] = l.samples[k].Day, l.theta[k]
 	}
-	rho := b.persistences(theta, days)
+	rho := b.persistences(theta, days, l.sig)
 	for _, kind := range factorKinds {
 		index := indexOf(b.Factors, kind)
 		if len(index) == 0 {
 			continue
 		}
-		values := columnsOf(theta, index)
+		values, days := b.ordinaryOf(theta, days, index, l.sig)
 		p := b.predictive(values, days, index, l.sig, rho[kind])
 		own := estimateSpread(values, days)
 		for c, j := range index {
@@ -157,7 +157,7 @@ const elsewhere = 0.75
 
 // persistences gathers what every kind of factor says of the correlation from day to day, for each
 // kind what the others say. Factors that are mostly error of the fit say little.
-func (b *Baseline) persistences(theta [][]float64, days []string) map[string]persistence {
+func (b *Baseline) persistences(theta [][]float64, days []string, s *signatures) map[string]persistence {
 	kinds := []string{KindStrength, KindTone, KindWhite, KindLoad}
 	own := map[string]persistence{}
 	for _, kind := range kinds {
@@ -166,7 +166,7 @@ func (b *Baseline) persistences(theta [][]float64, days []string) map[string]per
 			continue
 		}
 		var noise, all float64
-		values := columnsOf(theta, index)
+		values, days := b.ordinaryOf(theta, days, index, s)
 		for c, v := range estimateSpread(values, days).own {
 			noise += b.Factors[index[c]].SE * b.Factors[index[c]].SE
 			all += v
@@ -233,13 +233,24 @@ func (l *learner) misfitSpread() {
 	b.MisfitLn += math.Log((n + 1) / (n - 1))
 }
 
-// oddReadings warns of a baseline reading that lies apart from the others (Grubbs' test at 1 %
-// over all readings and factors together; NIST/SEMATECH e-Handbook 1.3.5.17.1).
+// oddReadings warns of a baseline reading that lies apart from the others: one that is left out of
+// the spreads (oddRows), or by Grubbs' test at 1 % over all readings and factors together
+// (NIST/SEMATECH e-Handbook 1.3.5.17.1).
 func (l *learner) oddReadings() {
 	if l.count < provisionalReadings {
 		return
 	}
 	n := float64(l.count)
+	odd := make([][]bool, len(l.out.Factors))
+	for _, kind := range factorKinds {
+		index := indexOf(l.out.Factors, kind)
+		if len(index) > 0 {
+			rows := oddRows(columnsOf(l.theta, index), l.out.unitsOf(index, l.sig))
+			for _, j := range index {
+				odd[j] = rows
+			}
+		}
+	}
 	for j, f := range l.out.Factors {
 		var mean float64
 		for _, t := range l.theta {
@@ -254,7 +265,7 @@ func (l *learner) oddReadings() {
 		}
 		sd := math.Sqrt(sq / (n - 1))
 		unit := l.sig.unitOf(f, l.o.Tolerances)
-		if off := math.Abs(l.theta[worst][j] - mean); off > unit && off > grubbs(l.count, 0.01/float64(len(l.out.Factors)))*sd {
+		if off := math.Abs(l.theta[worst][j] - mean); off > unit && (odd[j][worst] || off > grubbs(l.count, 0.01/float64(len(l.out.Factors)))*sd) {
 			l.out.warn("odd_reading", fmt.Sprintf("baseline reading %d (%s) lies apart from the others in %s: look at it, and learn again without it if it was not normal",
 				worst+1, l.samples[worst].Day, f.describe()))
 		}

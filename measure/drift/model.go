@@ -3,6 +3,7 @@ package drift
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sync"
 
 	"swathkeeper/measure/colour"
@@ -273,6 +274,14 @@ func (m *Model) together(theta []float64) (x [3]float64) {
 	return x
 }
 
+func factorsOf(past []PastReading) [][]float64 {
+	out := make([][]float64, len(past))
+	for i, p := range past {
+		out[i] = p.Factors
+	}
+	return out
+}
+
 // setCombination prepares Hotelling's T2 on together. It needs enough readings to have any
 // power; readings of one day enter as their mean.
 func (m *Model) setCombination() {
@@ -285,6 +294,18 @@ func (m *Model) setCombination() {
 		}
 		days = append(days, past.Day)
 	}
+	past := b.Past
+	if index := indexOf(b.Factors, KindStrength); len(index) > 0 {
+		odd := oddRows(columnsOf(factorsOf(past), index), b.unitsOf(index, &m.sig))
+		if slices.Contains(odd, true) {
+			past, days = nil, nil
+			for i, p := range b.Past {
+				if !odd[i] {
+					past, days = append(past, p), append(days, p.Day)
+				}
+			}
+		}
+	}
 	starts := dayStarts(days)
 	c := &combination{share: shareT2 * m.alpha, m: len(starts) - 1, mean: make([]float64, p), cov: matrix(p, p)}
 	if b.Grade != Full || c.m < p+4 {
@@ -292,7 +313,7 @@ func (m *Model) setCombination() {
 	}
 	values := matrix(c.m, p)
 	for g := range values {
-		for _, past := range b.Past[starts[g]:starts[g+1]] {
+		for _, past := range past[starts[g]:starts[g+1]] {
 			for k, v := range m.together(past.Factors) {
 				values[g][k] += v / float64(starts[g+1]-starts[g])
 			}
