@@ -84,6 +84,9 @@ type Evidence struct {
 	// Agreeing is the number of charts in a row that show this change, this one included; 0
 	// takes it from Drift.
 	Agreeing int `json:"agreeing"`
+	// AfterMove gives the mean CIEDE2000 to expect once only one channel's move is made; nil when it is
+	// not known: what is expected of all moves then stands for it.
+	AfterMove func(channel string) float64 `json:"-"`
 }
 
 // Finding is one advice with its reasons.

@@ -161,17 +161,26 @@ func colourFinding(e *Evidence, section bool) (Finding, bool) {
 		f.Why += "; but this chart cannot tell it from " + ink(e, other)
 		return f, true // no moves: they would be made on the wrong ink half the time
 	}
+	if f.Rival == "" {
+		rival(e, &f, top)
+	}
 	agreeing := e.Agreeing
 	if agreeing == 0 {
 		agreeing = r.Agreeing
 	}
 	switch {
+	case top.advice == RefitProfile && exceeds(r, "white", ""):
+		// A profile made over goods or an instrument that are not as usual is wrong for all others.
+		f.Advice, f.Rival, f.RivalChannel = CheckMedia, Remeasure, ""
+		f.Likelihood = min(f.Likelihood, 0.6)
+		f.Why = whiteFirstWhy(e)
+		f.SplittingCheck = splitting(CheckMedia, Remeasure)
 	case top.advice == RefitProfile && agreeing < agreeingCharts:
 		f.Advice, f.Rival, f.RivalChannel = Remeasure, RefitProfile, ""
 		f.Why = waitWhy(r, agreeing)
 		f.SplittingCheck = splitting(Remeasure, RefitProfile)
 	case top.advice == RefitProfile || top.advice == CheckInk:
-		f.Moves = moves(r, top)
+		f.Moves = moves(e, top)
 	}
 	return f, true
 }
@@ -210,14 +219,37 @@ func houseFinding(r *drift.Result) (Finding, bool) {
 	return f, true
 }
 
+// flareSeen is the stray light, in percent of white, that calls for another look at the instrument whatever
+// else there is: about the least that a clean instrument's own reference shows. Common practice, no source.
+const flareSeen = 0.3
+
+// rival names a second cause where the figures allow for one that the likelihoods do not tell apart.
+func rival(e *Evidence, f *Finding, top candidate) {
+	flare := value(e.Drift, "flare")
+	switch {
+	case top.advice != Remeasure && flare.Value >= flareSeen && flare.Beyond:
+		f.Rival = Remeasure
+	case top.pattern == drift.PatternPreset && !tonesTogether(e.Drift) && e.Stage != StageTransfer && e.Stage != StageDirect:
+		f.Rival = CheckPress
+	default:
+		return
+	}
+	f.SplittingCheck = splitting(f.Advice, f.Rival)
+}
+
 // moves are the corrections of a finding: every channel's for a refit, the ink's own for an ink.
-func moves(r *drift.Result, c candidate) []Move {
+func moves(e *Evidence, c candidate) []Move {
+	r := e.Drift
 	var out []Move
 	for _, m := range r.Moves {
 		if c.advice == CheckInk && m.Channel != c.channel {
 			continue
 		}
-		out = append(out, Move{Move: m, ExpectedDE00: r.AfterMoves})
+		expected := r.AfterMoves
+		if c.advice == CheckInk && e.AfterMove != nil {
+			expected = e.AfterMove(m.Channel)
+		}
+		out = append(out, Move{Move: m, ExpectedDE00: expected})
 	}
 	return out
 }

@@ -1,14 +1,35 @@
 package cause
 
 import (
+	"math"
 	"strings"
 	"testing"
 
 	"swathkeeper/measure/drift"
 )
 
-// result is a reading beyond tolerance with the given patterns, likeliest first.
+// result is a reading beyond tolerance with the given patterns, likeliest first, and with what each of
+// them is told by.
 func result(patterns ...drift.Pattern) *drift.Result {
+	r := bare(patterns...)
+	for _, p := range patterns {
+		switch p.Name {
+		case drift.PatternPressUnder:
+			r.Channels[1].StrengthPercent, r.Channels[2].StrengthPercent, r.Channels[3].StrengthPercent = -1.4, -1.3, -1.1
+		case drift.PatternPressOver:
+			r.Values = append(r.Values, drift.Value{Name: "white:b", Kind: drift.KindWhite, Value: 1.2, SE: 0.1})
+		case drift.PatternScale:
+			r.Values = append(r.Values, drift.Value{Name: "white:L", Kind: drift.KindWhite, Value: -0.9, SE: 0.1})
+		case drift.PatternPreset:
+			for i := range r.Channels {
+				r.Channels[i].StrengthPercent, r.Channels[i].TonePoints = 3, 2
+			}
+		}
+	}
+	return r
+}
+
+func bare(patterns ...drift.Pattern) *drift.Result {
 	return &drift.Result{
 		Level: drift.LevelAct, Significant: true, Sudden: true, Agreeing: 1, MeanDE00: 1.1, Patterns: patterns,
 		Channels: []drift.Channel{
@@ -122,6 +143,75 @@ func TestWordsAreTrue(t *testing.T) {
 	}
 	if got := signed(-0.04, 1) + " " + signed(0.4, 0) + " " + signed(-0.6, 0); got != "0 0 -1" {
 		t.Errorf("signs: %s", got)
+	}
+}
+
+// TestNotToldOtherwise: a story that the figures do not bear is not told, however likely its pattern is.
+func TestNotToldOtherwise(t *testing.T) {
+	t.Parallel()
+	values := func(v map[string]float64) (out []drift.Value) {
+		for name, x := range v {
+			kind, channel, _ := strings.Cut(name, ":")
+			out = append(out, drift.Value{Name: name, Kind: kind, Channel: channel, Value: x, SE: 0.1, Beyond: math.Abs(x) > 0.5})
+		}
+		return out
+	}
+	exceeded := func(what string, channels ...string) (out []drift.Exceeded) {
+		for _, c := range channels {
+			out = append(out, drift.Exceeded{What: what, Channel: c, Value: -5})
+		}
+		return out
+	}
+	inks := func(v ...float64) (out []drift.Channel) {
+		for i := range 4 {
+			ch := drift.Channel{Channel: []string{"C", "M", "Y", "K"}[i], StrengthPercent: v[i], HueDefined: true, HueSE: 0.2}
+			if len(v) > 4 {
+				ch.TonePoints = v[4+i]
+			}
+			out = append(out, ch)
+		}
+		return out
+	}
+	mixed := pattern(drift.PatternMixed, "", 5)
+	for _, c := range []struct {
+		name     string
+		pattern  drift.Pattern
+		channels []drift.Channel
+		values   map[string]float64
+		exceeded []drift.Exceeded
+		agreeing int
+		not      string // advice
+		unsaid   string
+		advice   string
+		said     string
+		rival    string
+	}{
+		{"less dye, the white as it was", pattern(drift.PatternPressOver, "", 40), inks(-7, -6, -5, -6), map[string]float64{"white:b": 0.1}, nil, 1, CheckPress, "yellow (b*", "", "", ""},
+		{"one side of a driver's space", pattern(drift.PatternPressUnder, "", 40), inks(-1, -7, 0, 0), nil, nil, 1, CheckPress, "most where most ink", "", "", ""},
+		{"no more where more ink lies", pattern(drift.PatternPressUnder, "", 40), inks(-4, -5, -3, -4), map[string]float64{"load": 0.1}, nil, 1, "", "most where most ink", CheckPress, "down together", ""},
+		{"more where more ink lies", pattern(drift.PatternPressUnder, "", 40), inks(-4, -5, -3, -4), map[string]float64{"load": -2}, nil, 1, "", "", CheckPress, "most where most ink", ""},
+		{"one mid-tone", pattern(drift.PatternPreset, "", 40), inks(-9, 8, 0, 0, 0, 6, -0.1, 0), nil, nil, 1, CheckSettings, "mid-tones", "", "", ""},
+		{"all inks up, no mid-tones", pattern(drift.PatternPreset, "", 40), inks(8, 7, 8, 7, 0.2, -0.4, 0, 0.1), nil, exceeded("strength", "C", "M", "Y", "K"), 1, "", "mid-tones", CheckSettings, "all inks are up together", CheckPress},
+		{"all inks up, told as each its own way", pattern(drift.PatternMixed, "", 40), inks(8, 7, 8, 7), nil, exceeded("strength", "C", "M", "Y", "K"), 3, RefitProfile, "", "", "", ""},
+		{"yellower, told as a lamp", pattern(drift.PatternScale, "", 40), inks(0, 0, 0, 0), map[string]float64{"white:L": -0.02, "white:b": 1}, nil, 1, "", "one and the same factor", "", "", ""},
+		{"a weak ink told as another", pattern(drift.PatternInkColour, "C", 40), inks(-8, 0, 0, 0), nil, exceeded("strength", "C"), 1, CheckInk, "another", "", "", ""},
+		{"white beyond its tolerance", pattern(drift.PatternMixed, "", 40), inks(-8, 3, 0, 2), nil, exceeded("white", ""), 3, RefitProfile, "", CheckMedia, "the unprinted goods", Remeasure},
+		{"stray light too", pattern(drift.PatternInkWeak, "C", 40), inks(-8, 0, 0, 0), map[string]float64{"flare": 0.9}, nil, 1, "", "", CheckInk, "cyan", Remeasure},
+		{"another ink is off too", pattern(drift.PatternInkWeak, "C", 40), inks(-9, -5, 0, 0), nil, exceeded("strength", "C", "M"), 1, "", "the rest is as", CheckInk, "also off: magenta by -5.0 %", ""},
+		{"the others hardly", pattern(drift.PatternInkWeak, "C", 40), inks(-9, 0.4, 0, 0), map[string]float64{"strength:M": 0.6}, exceeded("strength", "C"), 1, "", "also off", CheckInk, "the rest is as", ""},
+	} {
+		r := bare(c.pattern, mixed)
+		r.Channels, r.Values, r.Exceeded, r.Agreeing = c.channels, values(c.values), c.exceeded, c.agreeing
+		fs := Decide(Evidence{Stage: StagePressed, Drift: r})
+		if len(fs) != 1 {
+			t.Errorf("%s: %+v", c.name, fs)
+			continue
+		}
+		f := fs[0]
+		if c.not != "" && f.Advice == c.not || c.unsaid != "" && strings.Contains(f.Why, c.unsaid) ||
+			c.advice != "" && (f.Advice != c.advice || f.Rival != c.rival) || !strings.Contains(f.Why, c.said) {
+			t.Errorf("%s: %s, rival %q: %q", c.name, f.Advice, f.Rival, f.Why)
+		}
 	}
 }
 

@@ -103,28 +103,112 @@ func told(r *drift.Result, c *candidate) bool {
 			}
 		}
 		return (own < 0) == (c.pattern == drift.PatternInkWeak) && math.Abs(own) >= most/2
+	case drift.PatternInkColour:
+		// Weaker ink alone turns the solid a little too.
+		return exceeds(r, "hue", c.channel) || !exceeds(r, "strength", c.channel)
 	case drift.PatternPressUnder:
-		// All inks are down: without the one that is most, the others do not go up.
-		var sum, least float64
-		for _, ch := range r.Channels {
-			v := shown(r, ch)
-			sum += v
-			least = min(least, v)
-		}
-		return sum < 0 && sum-least <= othersUp*float64(len(r.Channels)-1)
+		return downTogether(r)
 	case drift.PatternPressOver:
 		// Heat past the point where all dye has gone over yellows the goods and takes dye off again.
 		var sum float64
 		for _, ch := range r.Channels {
 			sum += shown(r, ch)
 		}
-		return factor(r, "white:b") >= 0 && sum <= overStronger*float64(len(r.Channels))
+		return yellower(r) && sum <= overStronger*float64(len(r.Channels))
+	case drift.PatternPreset:
+		return tonesTogether(r) || upTogether(r)
+	case drift.PatternScale:
+		v := value(r, "white:L")
+		return math.Abs(v.Value) >= max(whiteSeen, 2*v.SE)
+	case drift.PatternMixed:
+		return !upTogether(r) // they did not each go their own way
 	case drift.PatternMedia:
 		return !r.HasWhite || r.WhiteDE00 >= whiteMoved
 	case drift.PatternFlare:
 		return factor(r, "flare") >= 0
 	}
 	return true
+}
+
+// whiteSeen is the change of an axis of the unprinted goods, in Lab units, from which they have moved:
+// what one reading of a white differs from the next by. Common practice, no source.
+const whiteSeen = 0.3
+
+// yellower says whether the unprinted goods are, beyond the error of this reading.
+func yellower(r *drift.Result) bool {
+	v := value(r, "white:b")
+	return v.Value >= max(whiteSeen, 2*v.SE)
+}
+
+// alike is the least share of the largest change that a channel must show to have moved with it.
+const (
+	downAlike = 0.15 // a press takes much less from the lightest inks
+	upAlike   = 0.5
+)
+
+// downTogether says whether the strengths are down, and not those of one channel alone: more than half
+// of the others are so too, and on the mean none goes up instead.
+func downTogether(r *drift.Result) bool {
+	var sum, least float64
+	for _, ch := range r.Channels {
+		v := shown(r, ch)
+		sum += v
+		least = min(least, v)
+	}
+	with := 0
+	for _, ch := range r.Channels {
+		if v := shown(r, ch); v < 0 && v <= downAlike*least {
+			with++
+		}
+	}
+	others := len(r.Channels) - 1
+	return sum < 0 && sum-least <= othersUp*float64(others) && 2*(with-1) >= others
+}
+
+// upTogether says whether all inks are stronger, none by less than half of the most.
+func upTogether(r *drift.Result) bool {
+	low, high := span(r, func(ch drift.Channel) float64 { return shown(r, ch) })
+	return len(r.Channels) > 1 && low >= upAlike*high && low > 0 && slices.ContainsFunc(r.Exceeded, func(x drift.Exceeded) bool { return x.What == "strength" })
+}
+
+// Another preset changes mid-tones by at least so many points, and tints by little more than the
+// mid-tones' own part of that, which is about 1.5 percent a point.
+const (
+	presetPoints  = 0.8
+	presetPercent = 3.0
+)
+
+// tonesTogether says whether the mid-tones of most channels moved the same way, and the solids with
+// them hardly.
+func tonesTogether(r *drift.Result) bool {
+	var sum, most, tones, strengths float64
+	for _, ch := range r.Channels {
+		sum += ch.TonePoints
+		most = max(most, math.Abs(ch.TonePoints))
+		tones += math.Abs(ch.TonePoints)
+		strengths += math.Abs(shown(r, ch))
+	}
+	with := 0
+	for _, ch := range r.Channels {
+		if ch.TonePoints*sum > 0 && math.Abs(ch.TonePoints) >= most/4 {
+			with++
+		}
+	}
+	return most >= presetPoints && 2*with > len(r.Channels) && strengths <= presetPercent*tones
+}
+
+// exceeds says whether the reading is beyond a tolerance of a channel.
+func exceeds(r *drift.Result, what, channel string) bool {
+	return slices.ContainsFunc(r.Exceeded, func(x drift.Exceeded) bool { return x.What == what && x.Channel == channel })
+}
+
+func value(r *drift.Result, name string) drift.Value {
+	for _, v := range r.Values {
+		if v.Name == name {
+			return v
+		}
+	}
+	return drift.Value{}
 }
 
 // shown is the change of a channel's strength that the sentences give: of the reading, or, when

@@ -1,6 +1,7 @@
 package cause
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"strings"
@@ -37,9 +38,13 @@ func why(e *Evidence, c candidate) string {
 		s = colourWhy(e, c)
 	case drift.PatternPressUnder:
 		_, high := span(r, func(ch drift.Channel) float64 { return shown(r, ch) })
-		s = fmt.Sprintf("the inks are down in the mean (%s), and most where most ink lies: as when the press is too cold, too short or too light", changes(e))
+		most := ""
+		if l := value(r, "load"); l.Value < -2*l.SE && l.Value < 0 {
+			most = ", and most where most ink lies"
+		}
+		s = fmt.Sprintf("the inks are down in the mean (%s)%s: as when the press is too cold, too short or too light", changes(e), most)
 		if high < -0.5 {
-			s = fmt.Sprintf("all inks are down together, %s, and most where most ink lies: as when the press is too cold, too short or too light", range_(r))
+			s = fmt.Sprintf("all inks are down together, %s%s: as when the press is too cold, too short or too light", range_(r), most)
 		}
 	case drift.PatternPressOver:
 		s = fmt.Sprintf("the white went yellow (b* %+.1f) and the inks moved together (%s): as when the press is too hot or too long", factor(r, "white:b"), range_(r))
@@ -50,13 +55,16 @@ func why(e *Evidence, c candidate) string {
 		}
 		s = fmt.Sprintf("the unprinted goods moved by %.1f dE00 (L* %+.1f, b* %+.1f) and %s: as with another lot or side of the goods", r.WhiteDE00, factor(r, "white:L"), factor(r, "white:b"), inks)
 	case drift.PatternPreset:
-		s = fmt.Sprintf("all mid-tones moved together (%s) and the solids hardly: as with another preset, profile or ink limit", rangePoints(r))
+		s = fmt.Sprintf("the mid-tones moved together (%s) and the solids hardly: as with another preset, profile or ink limit", rangePoints(r))
+		if !tonesTogether(r) {
+			s = fmt.Sprintf("all inks are up together, %s: as with another preset or ink limit, or when the press took more dye across than usual", range_(r))
+		}
 	case drift.PatternFlare:
 		s = fmt.Sprintf("the darks read lighter by %.1f %% of white while the white reads as before: stray light or dirt in the instrument", factor(r, "flare"))
 	case drift.PatternScale:
 		s = fmt.Sprintf("everything, the white too, reads %s by one and the same factor (white L* %+.1f): the instrument's calibration or lamp", lighter(factor(r, "white:L")), factor(r, "white:L"))
 	default:
-		s = fmt.Sprintf("the inks each went their own way (%s): no single cause fits, and %d charts in a row agree", changes(e), max(r.Agreeing, e.Agreeing))
+		s = fmt.Sprintf("the inks each went their own way (%s): no single cause fits, and %d charts in a row agree", changes(e), cmp.Or(e.Agreeing, r.Agreeing))
 	}
 	return s + tail(r)
 }
@@ -76,7 +84,9 @@ func strengthWhy(e *Evidence, c candidate) string {
 	}
 	rest := "the rest is as on the good days"
 	if n := others(r, c.channel); n != "" {
-		rest = n
+		rest = "also off: " + n
+	} else if small := within(r, c.channel); small != "" {
+		rest = small
 	}
 	s := fmt.Sprintf("%s prints %.1f %% %s; %s", ink(e, c.channel), math.Abs(v), word, rest)
 	if ch.Since >= 3 {
@@ -85,30 +95,48 @@ func strengthWhy(e *Evidence, c candidate) string {
 	return s
 }
 
-// others names channels besides one that are beyond their own limits.
+// others names channels besides one whose strength is beyond its tolerance.
 func others(r *drift.Result, channel string) string {
 	var names []string
+	for _, x := range r.Exceeded {
+		if x.What == "strength" && x.Channel != channel {
+			names = append(names, fmt.Sprintf("%s by %+.1f %%", ink(nil, x.Channel), x.Value))
+		}
+	}
+	return strings.Join(names, ", ")
+}
+
+// within tells of channels besides one that changed beyond their own limits, and less than they may.
+func within(r *drift.Result, channel string) string {
+	var names []string
 	for _, v := range r.Values {
-		if v.Kind == drift.KindStrength && v.Channel != channel && v.Beyond {
-			names = append(names, fmt.Sprintf("%s by %+.1f %%", ink(nil, v.Channel), v.Value))
+		if v.Kind == drift.KindStrength && v.Channel != channel && v.Beyond && math.Abs(v.Value) >= 1 {
+			names = append(names, fmt.Sprintf("%s %+.1f %%", ink(nil, v.Channel), v.Value))
 		}
 	}
 	if len(names) == 0 {
 		return ""
 	}
-	return "also off: " + strings.Join(names, ", ")
+	return "within tolerance: " + strings.Join(names, ", ")
 }
 
 func colourWhy(e *Evidence, c candidate) string {
-	for _, ch := range e.Drift.Channels {
-		if ch.Channel != c.channel {
-			continue
-		}
-		if ch.HueDefined && math.Abs(ch.HueDeg) >= 0.5 {
-			return fmt.Sprintf("%s has another hue (its solid turned by %+.1f degrees) in every patch it prints: another ink or lot, or ink mixed in", ink(e, c.channel), ch.HueDeg)
+	r := e.Drift
+	more := ""
+	for _, ch := range r.Channels {
+		if ch.Channel == c.channel && exceeds(r, "strength", c.channel) {
+			more = fmt.Sprintf("; it prints %+.1f %% in strength too", shown(r, ch))
 		}
 	}
-	return fmt.Sprintf("%s is another colour (by %.1f Lab units at its solid) in every patch it prints: another ink or lot, or ink mixed in", ink(e, c.channel), c.size)
+	if n := others(r, c.channel); n != "" {
+		more += "; also off: " + n
+	}
+	for _, ch := range r.Channels {
+		if ch.Channel == c.channel && ch.HueDefined && math.Abs(ch.HueDeg) >= max(0.5, 2*ch.HueSE) {
+			return fmt.Sprintf("%s has another hue (its solid turned by %+.1f degrees) in every patch it prints: another ink or lot, or ink mixed in", ink(e, c.channel), ch.HueDeg) + more
+		}
+	}
+	return fmt.Sprintf("%s is another colour (by %.1f Lab units at its solid) in every patch it prints: another ink or lot, or ink mixed in", ink(e, c.channel), c.size) + more
 }
 
 func rowWhy(r drift.RowChange) string {
@@ -141,6 +169,12 @@ func count(n int) string {
 func waitWhy(r *drift.Result, agreeing int) string {
 	return fmt.Sprintf("the chart is off by %.1f dE00 in the mean and no single cause fits (%s); %d of %d charts agree so far, so read again before the profile is blamed",
 		r.MeanDE00, changes(&Evidence{Drift: r}), agreeing, agreeingCharts) + tail(r)
+}
+
+func whiteFirstWhy(e *Evidence) string {
+	r := e.Drift
+	return fmt.Sprintf("the unprinted goods are off by %.1f dE00 (L* %+.1f, b* %+.1f), beyond their tolerance, and the inks each went their own way (%s): see to the goods, the light and the instrument first, before the profile is blamed",
+		r.WhiteDE00, factor(r, "white:L"), factor(r, "white:b"), changes(e)) + tail(r)
 }
 
 func unexplainedWhy(r *drift.Result) string {
@@ -180,14 +214,7 @@ func tail(r *drift.Result) string {
 	return "; house colours off: " + strings.Join(names, ", ")
 }
 
-func factor(r *drift.Result, name string) float64 {
-	for _, v := range r.Values {
-		if v.Name == name {
-			return v.Value
-		}
-	}
-	return 0
-}
+func factor(r *drift.Result, name string) float64 { return value(r, name).Value }
 
 // range_ gives the span of the strengths over the channels, in percent.
 func range_(r *drift.Result) string {

@@ -3,6 +3,7 @@ package drift
 import (
 	"encoding/binary"
 	"math"
+	"slices"
 
 	"swathkeeper/measure/colour"
 )
@@ -25,13 +26,7 @@ func (m *Model) moves(r *Result, w *work, s *Sample, next *State) {
 			tone[f.Index] = j
 		}
 	}
-	change := func(j int) float64 {
-		x, sd := next.Alike[j], m.limits[j].raw
-		if x == 0 {
-			return 0
-		}
-		return x * max(0, 1-sd*sd/(x*x*float64(min(next.Likes, 5))))
-	}
+	change := func(j int) float64 { return m.change(next, j) }
 	var undo [maxFactors]float64
 	for c, name := range m.b.Chart.Channels {
 		if strength[c] < 0 {
@@ -56,29 +51,61 @@ func (m *Model) moves(r *Result, w *work, s *Sample, next *State) {
 		percent, points := inverseMove(s, t)
 		r.Moves = append(r.Moves, Move{Channel: name, Percent: percent, TonePoints: points})
 	}
-	undone := w.diff
+	r.AfterMoves = m.after(s, w.diff, func(p int) bool { return w.present[p] != 0 }, undo[:m.q], -1)
+	if math.IsNaN(r.AfterMoves) {
+		r.AfterMoves = r.MeanDE00
+	}
+}
+
+// AfterMove is the mean CIEDE2000 of a reading to expect once only one channel's move is made; next is the
+// state that Judge gave with the reading. It is NaN for a channel that is not of the chart.
+func (m *Model) AfterMove(s *Sample, next *State, channel string) float64 {
+	c := slices.Index(m.b.Chart.Channels, channel)
+	if c < 0 || len(next.Alike) < m.q {
+		return math.NaN()
+	}
+	undo := make([]float64, m.q)
+	for j, f := range m.b.Factors {
+		if (f.Kind == KindStrength || f.Kind == KindTone) && f.Index == c {
+			undo[j] = m.change(next, j)
+		}
+	}
+	return m.after(s, make([]float64, 3*len(m.mean)), func(p int) bool { return s.Missing == nil || !s.Missing[p] }, undo, c)
+}
+
+// change is what a factor did, by the readings that are alike, less what its ordinary spread accounts for.
+func (m *Model) change(next *State, j int) float64 {
+	x, sd := next.Alike[j], m.limits[j].raw
+	if x == 0 {
+		return 0
+	}
+	return x * max(0, 1-sd*sd/(x*x*float64(min(next.Likes, 5))))
+}
+
+// after is the mean CIEDE2000 of a reading once a change is undone, of one channel alone or, below 0, of all.
+// undone is for its use.
+func (m *Model) after(s *Sample, undone []float64, read func(int) bool, undo []float64, only int) float64 {
 	clear(undone)
-	for j, x := range undo[:m.q] {
-		if x != 0 {
+	for j, x := range undo {
+		if x != 0 && (only < 0 || m.b.Factors[j].Index == only) {
 			addPacked(undone, x, m.b.Signatures, j)
 		}
 	}
-	for ch, j := range strength {
-		if j >= 0 && undo[j] != 0 {
+	for ch, j := range strengthIndex(m.b.Factors, len(m.b.Chart.Channels)) {
+		if j >= 0 && undo[j] != 0 && (only < 0 || ch == only) {
 			addPacked(undone, undo[j]*undo[j], m.b.Curves, ch)
 		}
 	}
 	var sum float64
+	n := 0
 	for p, c := range s.Lab {
-		if w.present[p] != 0 {
+		if read(p) {
 			u := undone[p*3 : p*3+3]
 			sum += colour.DE2000(m.mean[p], colour.Lab{L: c.L - u[0], A: c.A - u[1], B: c.B - u[2]})
+			n++
 		}
 	}
-	r.AfterMoves = sum / float64(w.used)
-	if math.IsNaN(r.AfterMoves) {
-		r.AfterMoves = r.MeanDE00
-	}
+	return sum / float64(n)
 }
 
 // addPacked adds k times column j of what pack wrote in columns as long as to.

@@ -1,6 +1,8 @@
 package judge
 
 import (
+	"math"
+	"slices"
 	"time"
 
 	"swathkeeper/measure/cause"
@@ -54,8 +56,9 @@ func share(v, limit float64) float64 {
 
 // decide names the causes and sets the outcome: the worst level among the findings. sure holds the
 // channels whose lines need no second reading.
-func decide(in Input, v *protocol.Verdict, r *drift.Result, lines []cause.Line, sure map[string]bool) {
-	for _, f := range cause.Decide(evidence(in, r, lines)) {
+func decide(in Input, v *protocol.Verdict, e cause.Evidence, sure map[string]bool) {
+	r := e.Drift
+	for _, f := range cause.Decide(e) {
 		if why := lineWhy(v, &f); why != "" {
 			f.Why = why
 		}
@@ -72,27 +75,69 @@ func decide(in Input, v *protocol.Verdict, r *drift.Result, lines []cause.Line, 
 }
 
 // evidence gathers what bears on the cause of one reading.
-func evidence(in Input, r *drift.Result, lines []cause.Line) cause.Evidence {
+func evidence(in Input, s *drift.Sample, r *drift.Result, st *State, lines []cause.Line) cause.Evidence {
 	e := cause.Evidence{
 		Stage: in.Reading.Condition.Stage, Path: in.Reading.Condition.Path, Driven: in.Chart.Driven, Drift: r, Lines: lines,
 	}
 	if in.Model != nil {
 		e.Facts = facts(in.Model.Baseline, in.Reading)
 	}
+	if r != nil {
+		st.Prints = agreeing(st.Prints, r, in.Reading.Print)
+		e.Agreeing = len(st.Prints)
+		e.AfterMove = func(channel string) float64 { return in.Model.drift.AfterMove(s, st.Drift, channel) }
+	}
 	return e
+}
+
+// printsKept is how many prints that agree are told apart; three are enough for any advice.
+const printsKept = 6
+
+// agreeing gives the prints in a row that show one change, this one included. The same print read again
+// makes the same sighting surer and is no other one; one without a number counts as another.
+func agreeing(before []string, r *drift.Result, p *protocol.Print) []string {
+	if r.Agreeing == 0 {
+		return nil
+	}
+	number := ""
+	if p != nil {
+		number = p.Number
+	}
+	if r.Agreeing == 1 {
+		return []string{number}
+	}
+	if number != "" && slices.Contains(before, number) {
+		return before
+	}
+	all := append(slices.Clone(before), number)
+	return all[max(0, len(all)-printsKept):]
 }
 
 // calibrationAge is how long an instrument is taken to hold its calibration: a working day. Common
 // practice, no source.
 const calibrationAge = 24 * time.Hour
 
+// pressSlack is how far a press setting, in degrees or seconds, may differ and still be the same: a
+// measured platen is not steadier. Common practice, no source.
+const pressSlack = 3
+
+// pressChange is by how much a setting of the press changed; 0 when it did not, or when one of the two was
+// not given.
+func pressChange(before, now float64) float64 {
+	if before == 0 || now == 0 || math.Abs(now-before) <= pressSlack {
+		return 0
+	}
+	return now - before
+}
+
 // facts are what is known to differ between a reading and the readings of its baseline.
 func facts(b *Baseline, r *protocol.Reading) cause.Facts {
 	var f cause.Facts
 	if b.Press != nil && r.Press != nil {
-		f.PressCelsius = r.Press.Celsius - b.Press.Celsius
-		f.PressSeconds = r.Press.Seconds - b.Press.Seconds
-		f.PressChanged = *b.Press != *r.Press
+		f.PressCelsius = pressChange(b.Press.Celsius, r.Press.Celsius)
+		f.PressSeconds = pressChange(b.Press.Seconds, r.Press.Seconds)
+		f.PressChanged = f.PressCelsius != 0 || f.PressSeconds != 0 ||
+			b.Press.Pressure != "" && r.Press.Pressure != "" && b.Press.Pressure != r.Press.Pressure
 	}
 	if b.Lots != nil && r.Lots != nil {
 		f.MediaLotChanged = r.Lots.Media != "" && b.Lots.Media != "" && r.Lots.Media != b.Lots.Media

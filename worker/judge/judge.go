@@ -36,7 +36,9 @@ type State struct {
 	// Learned are the readings taken as known-good since learning began, oldest first.
 	Learned []Learned    `json:"learned,omitempty"`
 	Drift   *drift.State `json:"drift,omitempty"`
-	Serial  string       `json:"serial,omitempty"` // of the instrument last seen
+	// Prints are the numbers of the prints in a row that show the same change, empty for one without.
+	Prints []string `json:"prints,omitempty"`
+	Serial string   `json:"serial,omitempty"` // of the instrument last seen
 }
 
 // Learned is a reading that waits to become part of a baseline.
@@ -211,7 +213,7 @@ func judgeChart(in Input, v *protocol.Verdict, st *State, o Options) error {
 		v.Warnings = append(v.Warnings, "there is no baseline yet: mark good readings with `baseline learn`, then freeze them with `baseline accept`")
 	}
 	// An unusable chart still has lines that are worth telling.
-	decide(in, v, colour, lines, sure)
+	decide(in, v, evidence(in, patches, colour, st, lines), sure)
 	return keepSeen(in, v, patches)
 }
 
