@@ -194,7 +194,7 @@ func TestNotToldOtherwise(t *testing.T) {
 		{"all inks up, no mid-tones", pattern(drift.PatternPreset, "", 40), inks(8, 7, 8, 7, 0.2, -0.4, 0, 0.1), nil, exceeded("strength", "C", "M", "Y", "K"), 1, "", "mid-tones", CheckSettings, "all inks are up together", CheckPress},
 		{"all inks up, told as each its own way", pattern(drift.PatternMixed, "", 40), inks(8, 7, 8, 7), nil, exceeded("strength", "C", "M", "Y", "K"), 3, RefitProfile, "", "", "", ""},
 		{"yellower, told as a lamp", pattern(drift.PatternScale, "", 40), inks(0, 0, 0, 0), map[string]float64{"white:L": -0.02, "white:b": 1}, nil, 1, "", "one and the same factor", "", "", ""},
-		{"a weak ink told as another", pattern(drift.PatternInkColour, "C", 40), inks(-8, 0, 0, 0), nil, exceeded("strength", "C"), 1, CheckInk, "another", "", "", ""},
+		{"a weak ink told as another", pattern(drift.PatternInkColour, "C", 40), inks(-8, 0, 0, 0), nil, exceeded("strength", "C"), 1, "", "another", CheckInk, "cyan prints 8.0 % weak", ""},
 		{"white beyond its tolerance", pattern(drift.PatternMixed, "", 40), inks(-8, 3, 0, 2), nil, exceeded("white", ""), 3, RefitProfile, "", CheckMedia, "the unprinted goods", Remeasure},
 		{"stray light too", pattern(drift.PatternInkWeak, "C", 40), inks(-8, 0, 0, 0), map[string]float64{"flare": 0.9}, nil, 1, "", "", CheckInk, "cyan", Remeasure},
 		{"another ink is off too", pattern(drift.PatternInkWeak, "C", 40), inks(-9, -5, 0, 0), nil, exceeded("strength", "C", "M"), 1, "", "the rest is as", CheckInk, "also off: magenta by -5.0 %", ""},

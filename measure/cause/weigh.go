@@ -34,7 +34,7 @@ func weigh(e *Evidence) []candidate {
 	for _, p := range e.Drift.Patterns {
 		c := candidate{pattern: p.Name, channel: p.Channel, size: p.Size, weight: trust * p.LogLikelihood}
 		c.advice = adviceOf(p.Name)
-		if !told(e.Drift, &c) {
+		if !told(e.Drift, &c) && !retold(e.Drift, &c) {
 			continue // its sentence would not be true of this reading
 		}
 		if c.advice == CheckPress && (e.Stage == StageTransfer || e.Stage == StageDirect) {
@@ -133,6 +133,20 @@ func told(r *drift.Result, c *candidate) bool {
 // whiteSeen is the change of an axis of the unprinted goods, in Lab units, from which they have moved:
 // what one reading of a white differs from the next by. Common practice, no source.
 const whiteSeen = 0.3
+
+// retold tells an ink's weakness or strength where the likelihoods took it for another colour: the ink is
+// the one to look at either way.
+func retold(r *drift.Result, c *candidate) bool {
+	if c.pattern != drift.PatternInkColour {
+		return false
+	}
+	for _, pattern := range []string{drift.PatternInkWeak, drift.PatternInkStrong} {
+		if c.pattern = pattern; told(r, c) {
+			return true
+		}
+	}
+	return false
+}
 
 // yellower says whether the unprinted goods are, beyond the error of this reading.
 func yellower(r *drift.Result) bool {
