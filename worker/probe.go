@@ -110,6 +110,9 @@ func (p *prober) bus(ctx context.Context, r *health.Report) {
 	if w.embed == nil { // the limit of a stream that is there changes by that command alone
 		more += ", or give it more room by `swathkeeper init`"
 	}
+	if w.gone != nil {
+		r.Add(health.Check{Name: "lost", Text: "at the start: " + w.gone.String() + "; if that is known, start the worker once more, when it has recorded something"})
+	}
 	for _, s := range r.Stores {
 		if s.Limit > 0 && float64(s.Bytes) > 0.9*float64(s.Limit) && s.Name == protocol.StreamScans {
 			r.Add(health.Check{Name: "pictures", Minor: true, Text: fmt.Sprintf("the store of pictures (%s) is %.0f %% full: readings come as ever, and pictures that do not fit stay at their stations until the oldest have made room, within %s", s.Name, 100*float64(s.Bytes)/float64(s.Limit), scansEvery)})

@@ -89,6 +89,7 @@ type Worker struct {
 	same     func(context.Context) error // fails when the inbox was made anew; nil: it cannot be
 	metrics  *health.Metrics
 	prober   *prober
+	gone     *bus.Gone  // what the store had lost at the start; nil: nothing
 	health   string     // where it answers
 	failed   chan error // a fault that the worker cannot mend by itself
 	undo     []teardown // in the order of setting up
@@ -328,15 +329,14 @@ func (w *Worker) openBus(ctx context.Context) error {
 		}
 		return err
 	}
+	w.findGone(ctx)
 	return nil
 }
 
 // provisionOwn makes what the own bus lacks. An inbox that cannot be divided anew yet stays as it is: only
 // a worker that runs can judge what waits.
 func (w *Worker) provisionOwn(ctx context.Context) error {
-	if gone, err := bus.FindGone(ctx, w.js); err == nil && gone != nil { // else provisioning says what is wrong
-		w.o.Log.Error().Strs("streams", gone.Streams).Uint64("held", gone.Held).Msg(gone.String())
-	}
+	w.findGone(ctx)
 	err := w.provisionMending(ctx, w.o.Limits)
 	if !errors.Is(err, bus.ErrStillWaiting) {
 		return err
@@ -345,6 +345,17 @@ func (w *Worker) provisionOwn(ctx context.Context) error {
 	l := w.o.Limits
 	l.Partitions = 0
 	return w.provisionMending(ctx, l)
+}
+
+// findGone says loudly what the store has lost, and keeps it for the worker's report: what is made anew
+// is empty, and the worker works on as if nothing had been.
+func (w *Worker) findGone(ctx context.Context) {
+	gone, err := bus.FindGone(ctx, w.js)
+	if err != nil || gone == nil { // provisioning says what is wrong
+		return
+	}
+	w.gone = gone
+	w.o.Log.Error().Strs("streams", gone.Streams).Strs("emptied", gone.Emptied).Uint64("held", gone.Held).Msg(gone.String())
 }
 
 // provisionMending makes what the own bus lacks, and makes anew a judge's place that a power cut has

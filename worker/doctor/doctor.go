@@ -63,6 +63,9 @@ func Bus(ctx context.Context, js jetstream.JetStream, own bool, without ...strin
 	err := bus.Check(ctx, js, without...)
 	switch {
 	case err == nil:
+		if gone, err := bus.FindGone(ctx, js); err == nil && gone != nil {
+			return []Finding{fault("bus", "stop the worker, and bring the store back from a copy (`swathkeeper import`)", "%s", gone)}
+		}
 		var out []Finding
 		remarks, err := bus.Remarks(ctx, js, without...)
 		if err != nil {
@@ -255,7 +258,7 @@ func areaOf(check string) string {
 	switch check {
 	case "judge", "waiting":
 		return "worker"
-	case "limit", "pictures":
+	case "limit", "pictures", "lost":
 		return "store"
 	case "alive":
 		return "worker"
@@ -283,6 +286,8 @@ func nextOf(check string) string {
 		return "see the worker's log: what the first of them waits for is said there"
 	case "limit":
 		return limitNext("")
+	case "lost":
+		return "stop the worker, and bring the store back from a copy (`swathkeeper import`)"
 	case "pictures":
 		return limitNext(protocol.StreamScans)
 	}
