@@ -199,7 +199,10 @@ func (m *Model) channels(r *Result, w *work) {
 				ch.StrengthPercent, ch.StrengthSE, ch.StrengthLimit = v.Value, v.SE, v.Limit
 				ch.EWMA, ch.EWMALimit, ch.Since = v.EWMA, v.EWMALimit, v.Since
 			case KindTone:
-				ch.TonePoints, ch.ToneSE, ch.ToneLimit = v.Value, v.SE, v.Limit
+				ch.TonePoints, ch.ToneSE = v.Value-m.leaning(w.theta, c)/2, m.toneSE(w, c, j)
+				if ch.ToneLimit = v.Limit; f.Leans != nil {
+					ch.ToneLimit *= math.Abs(1 - f.Leans[c]/2)
+				}
 			case KindHue, KindCast, KindDepth:
 				colourChange += v.Value * v.Value
 			}
@@ -208,6 +211,7 @@ func (m *Model) channels(r *Result, w *work) {
 			ch.TonePoints = 0
 			continue
 		}
+		ch.MidtonePoints = ch.StrengthPercent/2 + ch.TonePoints
 		ch.CastDE = math.Sqrt(colourChange)
 		m.hue(ch, c, w)
 	}
@@ -225,6 +229,39 @@ func (m *Model) gone(r *Result, channel string) bool {
 		}
 	}
 	return false
+}
+
+// leaning is how much of channel c's fitted strength, in percent, is what the tones look like: tints
+// that are darker at 50 % are stronger in the mean, and the fit counts that as strength, where it is
+// measured best. At 50 % half of it, in points, is told with the strength already.
+func (m *Model) leaning(theta []float64, c int) (s float64) {
+	for j, f := range m.b.Factors {
+		if f.Kind == KindTone && f.Leans != nil {
+			s += f.Leans[c] * theta[j]
+		}
+	}
+	return s
+}
+
+// toneSE is the standard error of the tone (factor t) of channel c less what strength tells of it.
+func (m *Model) toneSE(w *work, c, t int) float64 {
+	var g [maxFactors]float64
+	g[t] = 1
+	for j, f := range m.b.Factors {
+		if f.Kind == KindTone && f.Leans != nil {
+			g[j] -= f.Leans[c] / 2
+		}
+	}
+	var v float64
+	for i := range m.q {
+		if g[i] == 0 {
+			continue
+		}
+		for j := range m.q {
+			v += g[i] * w.cov[i*m.q+j] * g[j]
+		}
+	}
+	return math.Sqrt(max(0, v))
 }
 
 // hue is the turn of the solid's hue angle that the fitted factors amount to. The fit has the
