@@ -232,7 +232,7 @@ func signed(v float64, digits int) string {
 }
 
 func rangePoints(r *drift.Result) string {
-	low, high := span(r, func(c drift.Channel) float64 { return c.MidtonePoints })
+	low, high := span(r, func(c drift.Channel) float64 { return c.TonePoints })
 	return fmt.Sprintf("%s to %s points at 50 %%", signed(low, 1), signed(high, 1))
 }
 

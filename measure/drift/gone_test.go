@@ -18,7 +18,7 @@ func TestInkThatHardlyPrints(t *testing.T) {
 			for _, by := range []float64{-100, -85} {
 				r := p.judge(t, p.read(20, trouble{strength: map[string]float64{ink: by}}))
 				ch := r.Channels[c]
-				if r.Level != drift.LevelStop || !ch.HardlyPrints || ch.StrengthPercent < -100 || ch.StrengthPercent > -70 || ch.HueDefined || ch.HueDeg != 0 || ch.CastDE != 0 || ch.TonePoints != 0 {
+				if r.Level != drift.LevelStop || !ch.HardlyPrints || ch.StrengthPercent < -100 || ch.StrengthPercent > -70 || ch.HueDefined || ch.HueDeg != 0 || ch.CastDE != 0 || ch.TonePoints != 0 || ch.ToneLeft != 0 {
 					t.Errorf("halftone %v, %s %+.0f %%: level %q, %+v", halftone, ink, by, r.Level, ch)
 				}
 				if len(r.Patterns) == 0 || r.Patterns[0].Name != drift.PatternInkWeak || r.Patterns[0].Channel != ink {

@@ -199,8 +199,9 @@ func (m *Model) channels(r *Result, w *work) {
 				ch.StrengthPercent, ch.StrengthSE, ch.StrengthLimit = v.Value, v.SE, v.Limit
 				ch.EWMA, ch.EWMALimit, ch.Since = v.EWMA, v.EWMALimit, v.Since
 			case KindTone:
-				ch.TonePoints, ch.ToneSE = v.Value-m.leaning(w.theta, c)/2, m.toneSE(w, c, j)
-				if ch.ToneLimit = v.Limit; f.Leans != nil {
+				ch.TonePoints, ch.ToneLeft = v.Value, v.Value-m.leaning(w.theta, c)/2
+				ch.ToneSE, ch.ToneLimit = m.toneSE(w, c, j), v.Limit
+				if f.Leans != nil {
 					ch.ToneLimit *= math.Abs(1 - f.Leans[c]/2)
 				}
 			case KindHue, KindCast, KindDepth:
@@ -208,10 +209,9 @@ func (m *Model) channels(r *Result, w *work) {
 			}
 		}
 		if ch.HardlyPrints = ch.StrengthPercent <= hardlyPrints; ch.HardlyPrints {
-			ch.TonePoints = 0
+			ch.TonePoints, ch.ToneLeft = 0, 0
 			continue
 		}
-		ch.MidtonePoints = ch.StrengthPercent/2 + ch.TonePoints
 		ch.CastDE = math.Sqrt(colourChange)
 		m.hue(ch, c, w)
 	}

@@ -19,9 +19,9 @@ func TestStrengthAndToneAddUp(t *testing.T) {
 			r := p.judge(t, p.read(20, f))
 			want := 50*(1+c.strength/100) + c.tone
 			for _, ch := range r.Channels {
-				got := 50*(1+ch.StrengthPercent/100) + ch.TonePoints
-				if math.Abs(got-want) > 1.5 || math.Abs(50+ch.MidtonePoints-got) > 1e-9 {
-					t.Errorf("halftone %v, strength %+g %%, tone %+g points: %s reads %+.2f %% and %+.2f points, %.2f at 50 %%, want %.2f", halftone, c.strength, c.tone, ch.Channel, ch.StrengthPercent, ch.TonePoints, got, want)
+				got := 50*(1+ch.StrengthPercent/100) + ch.ToneLeft
+				if math.Abs(got-want) > 1.5 {
+					t.Errorf("halftone %v, strength %+g %%, tone %+g points: %s reads %+.2f %% and %+.2f points, %.2f at 50 %%, want %.2f", halftone, c.strength, c.tone, ch.Channel, ch.StrengthPercent, ch.ToneLeft, got, want)
 				}
 			}
 		}

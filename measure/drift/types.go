@@ -197,12 +197,14 @@ type Channel struct {
 	StrengthPercent float64 `json:"strength_percent"`
 	StrengthSE      float64 `json:"strength_percent_se"`
 	StrengthLimit   float64 `json:"strength_percent_limit"`
-	// TonePoints is the change of the 50 % tint, in points, left after strength: it prints as one of
-	// 50 (1 + StrengthPercent/100) + TonePoints did. MidtonePoints is its whole change.
-	TonePoints    float64 `json:"tone_points"`
-	ToneSE        float64 `json:"tone_points_se"`
-	ToneLimit     float64 `json:"tone_points_limit"`
-	MidtonePoints float64 `json:"midtone_points"`
+	// TonePoints is by how many points at 50 % the channel's tone curve is bent, its solid standing
+	// still. A bent curve prints more in the mean, and StrengthPercent holds that too; ToneLeft is what
+	// strength leaves over, so that a 50 % tint prints as one of 50 (1 + StrengthPercent/100) +
+	// ToneLeft did. ToneSE and ToneLimit are those of ToneLeft.
+	TonePoints float64 `json:"tone_bent_points"`
+	ToneLeft   float64 `json:"tone_points"`
+	ToneSE     float64 `json:"tone_points_se"`
+	ToneLimit  float64 `json:"tone_points_limit"`
 	// HueDeg is the CIE h_ab of the solid, reading minus baseline. It is 0 with HueDefined
 	// false for a channel whose solid is nearly neutral or is not on the chart.
 	HueDeg     float64 `json:"hue_deg"`

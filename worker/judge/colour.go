@@ -19,7 +19,7 @@ func colourOf(r *drift.Result) *protocol.Colour {
 	for _, ch := range r.Channels {
 		c.Channels = append(c.Channels, protocol.ColourChannel{
 			Channel: ch.Channel, StrengthPercent: round4(ch.StrengthPercent), StrengthSE: round4(ch.StrengthSE), StrengthLimit: round4(ch.StrengthLimit),
-			TonePoints: round4(ch.TonePoints), ToneSE: round4(ch.ToneSE), ToneLimit: round4(ch.ToneLimit),
+			TonePoints: round4(ch.ToneLeft), ToneSE: round4(ch.ToneSE), ToneLimit: round4(ch.ToneLimit),
 			HueDeg: round4(ch.HueDeg), HueSE: round4(ch.HueSE), HueLimit: round4(ch.HueLimit), Slow: round4(share(ch.EWMA, ch.EWMALimit)),
 			SinceReadings: ch.Since,
 		})
