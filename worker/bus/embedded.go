@@ -121,7 +121,7 @@ func StartEmbedded(ctx context.Context, o EmbeddedOptions) (*Embedded, error) {
 	if e.guard, err = newGuard(o.Dir, e.token, host, log.log); err != nil {
 		return nil, err
 	}
-	log.denied = e.guard.denied
+	log.denied, log.seldom = e.guard.denied, e.guard.seldom
 	var encrypted *tls.Config
 	if beyond || o.Cert != "" || o.Key != "" {
 		cert, err := ServerCert(o.Dir, o.Cert, o.Key, host)
@@ -374,7 +374,9 @@ func newToken() (string, error) {
 type serverLog struct {
 	log    zerolog.Logger
 	denied func(text string) bool // takes over messages about denied operations
-	broken chan struct{}          // told when a write has failed; may be nil
+	// seldom says whether a message about a client is logged, and as what; nil: all are.
+	seldom func(text string) (string, bool)
+	broken chan struct{} // told when a write has failed; may be nil
 	mu     sync.Mutex
 	last   error
 }
@@ -392,15 +394,28 @@ func (l *serverLog) fatal() error {
 	return l.last
 }
 
+func (l *serverLog) few(text string) (string, bool) {
+	if l.seldom == nil {
+		return text, true
+	}
+	return l.seldom(text)
+}
+
 // Noticef is the server's chatter about itself: debug for us.
 func (l *serverLog) Noticef(f string, v ...any) { l.log.Debug().Msgf(f, v...) }
-func (l *serverLog) Warnf(f string, v ...any)   { l.log.Warn().Msgf(f, v...) }
+func (l *serverLog) Warnf(f string, v ...any) {
+	if text, ok := l.few(fmt.Sprintf(f, v...)); ok {
+		l.log.Warn().Msg(text)
+	}
+}
 func (l *serverLog) Errorf(f string, v ...any) {
 	text := fmt.Sprintf(f, v...)
 	if l.denied != nil && l.denied(text) {
 		return
 	}
-	l.log.Error().Msg(text)
+	if text, ok := l.few(text); ok {
+		l.log.Error().Msg(text)
+	}
 	if l.broken != nil && strings.Contains(strings.ToLower(text), "write error") {
 		select {
 		case l.broken <- struct{}{}:

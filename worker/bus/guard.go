@@ -37,6 +37,8 @@ type guard struct {
 	srv     *server.Server
 	apart   map[string]*server.Account // of srv, by name; those that are furnished
 
+	few few // lines of the log about each
+
 	quit chan struct{}
 	done chan struct{}
 }
@@ -98,6 +100,7 @@ func (g *guard) follow(s *server.Server) error {
 				return
 			case <-t.C:
 				g.look()
+				g.sumUp(time.Now())
 			}
 		}
 	}()
@@ -111,6 +114,14 @@ func (g *guard) stop() {
 	g.mu.Unlock()
 	if started {
 		<-g.done
+	}
+	g.sumUp(time.Now().Add(fewWaits))
+}
+
+// sumUp says how much was left out of the log.
+func (g *guard) sumUp(now time.Time) {
+	for who, n := range g.few.left(now) {
+		g.log.Warn().Str("who", who).Int("times", n).Msg("denied or refused, and not logged one by one; if it goes on, see who that is, and revoke its key by `swathkeeper station revoke`")
 	}
 }
 
@@ -182,6 +193,9 @@ func (g *guard) Check(c server.ClientAuthentication) bool {
 		from = a.String()
 	}
 	refuse := func(who, why string) bool {
+		if !g.few.allow(hostOf(from), time.Now()) {
+			return false
+		}
 		g.log.Warn().Str("who", who).Str("from", from).Str("tried", "connect").Str("why", why).Msg("denied")
 		return false
 	}
@@ -294,6 +308,26 @@ func clipKey(s string) string {
 	return strings.ToValidUTF8(s, "?")
 }
 
+// ofClient is how the server's log tells of anything that a client brought about.
+var ofClient = regexp.MustCompile(`^(\S+) - cid:\d+ `)
+
+// seldom says whether what the server tells of a client is to be logged, and as what.
+func (g *guard) seldom(text string) (string, bool) {
+	m := ofClient.FindStringSubmatch(text)
+	if m == nil {
+		return text, true
+	}
+	return clipped(text), g.few.allow(hostOf(m[1]), time.Now())
+}
+
+// hostOf leaves out the port, which is another at each try.
+func hostOf(address string) string {
+	if host, _, err := net.SplitHostPort(address); err == nil {
+		return host
+	}
+	return address
+}
+
 // violation is how the server's log tells of a denied operation; the number of the connection
 // stands first, before anything that a client chose.
 var violation = regexp.MustCompile(`^\S+ - cid:(\d+) .*?(Publish|Subscription) Violation - (Subject|Reply) "([^"]*)"`)
@@ -311,18 +345,21 @@ func (g *guard) denied(text string) bool {
 	if !ok {
 		h = holder{who: "unknown", from: "connection " + m[1]}
 	}
+	if !g.few.allow(h.who, time.Now()) {
+		return true
+	}
 	e := g.log.Warn().Str("who", h.who).Str("from", h.from)
 	if h.grant != nil {
 		e = e.Str("role", string(h.grant.Role))
 	}
-	what := describe(m[4])
+	what, subject := clipped(describe(m[4])), clipped(m[4])
 	switch {
 	case m[2] == "Subscription":
-		what = "listen to " + m[4]
+		what = "listen to " + subject
 	case m[3] == "Reply":
-		what = "have an answer sent to " + m[4]
+		what = "have an answer sent to " + subject
 	}
-	e.Str("tried", what).Str("subject", m[4]).Msg("denied")
+	e.Str("tried", what).Str("subject", subject).Msg("denied")
 	return true
 }
 
