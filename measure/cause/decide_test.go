@@ -22,7 +22,8 @@ func result(patterns ...drift.Pattern) *drift.Result {
 			r.Values = append(r.Values, drift.Value{Name: "white:L", Kind: drift.KindWhite, Value: -0.9, SE: 0.1})
 		case drift.PatternPreset:
 			for i := range r.Channels {
-				r.Channels[i].StrengthPercent, r.Channels[i].TonePoints = 3, 2
+				r.Channels[i].StrengthPercent = 3
+				r.Values = append(r.Values, drift.Value{Name: "tone:" + r.Channels[i].Channel, Kind: drift.KindTone, Value: 2, SE: 0.1})
 			}
 		}
 	}
@@ -165,9 +166,6 @@ func TestNotToldOtherwise(t *testing.T) {
 	inks := func(v ...float64) (out []drift.Channel) {
 		for i := range 4 {
 			ch := drift.Channel{Channel: []string{"C", "M", "Y", "K"}[i], StrengthPercent: v[i], HueDefined: true, HueSE: 0.2}
-			if len(v) > 4 {
-				ch.TonePoints = v[4+i]
-			}
 			out = append(out, ch)
 		}
 		return out
@@ -185,23 +183,27 @@ func TestNotToldOtherwise(t *testing.T) {
 		advice   string
 		said     string
 		rival    string
+		tones    []float64
 	}{
-		{"less dye, the white as it was", pattern(drift.PatternPressOver, "", 40), inks(-7, -6, -5, -6), map[string]float64{"white:b": 0.1}, nil, 1, CheckPress, "yellow (b*", "", "", ""},
-		{"one side of a driver's space", pattern(drift.PatternPressUnder, "", 40), inks(-1, -7, 0, 0), nil, nil, 1, CheckPress, "most where most ink", "", "", ""},
-		{"no more where more ink lies", pattern(drift.PatternPressUnder, "", 40), inks(-4, -5, -3, -4), map[string]float64{"load": 0.1}, nil, 1, "", "most where most ink", CheckPress, "down together", ""},
-		{"more where more ink lies", pattern(drift.PatternPressUnder, "", 40), inks(-4, -5, -3, -4), map[string]float64{"load": -2}, nil, 1, "", "", CheckPress, "most where most ink", ""},
-		{"one mid-tone", pattern(drift.PatternPreset, "", 40), inks(-9, 8, 0, 0, 0, 6, -0.1, 0), nil, nil, 1, CheckSettings, "mid-tones", "", "", ""},
-		{"all inks up, no mid-tones", pattern(drift.PatternPreset, "", 40), inks(8, 7, 8, 7, 0.2, -0.4, 0, 0.1), nil, exceeded("strength", "C", "M", "Y", "K"), 1, "", "mid-tones", CheckSettings, "all inks are up together", CheckPress},
-		{"all inks up, told as each its own way", pattern(drift.PatternMixed, "", 40), inks(8, 7, 8, 7), nil, exceeded("strength", "C", "M", "Y", "K"), 3, RefitProfile, "", "", "", ""},
-		{"yellower, told as a lamp", pattern(drift.PatternScale, "", 40), inks(0, 0, 0, 0), map[string]float64{"white:L": -0.02, "white:b": 1}, nil, 1, "", "one and the same factor", "", "", ""},
-		{"a weak ink told as another", pattern(drift.PatternInkColour, "C", 40), inks(-8, 0, 0, 0), nil, exceeded("strength", "C"), 1, "", "another", CheckInk, "cyan prints 8.0 % weak", ""},
-		{"white beyond its tolerance", pattern(drift.PatternMixed, "", 40), inks(-8, 3, 0, 2), nil, exceeded("white", ""), 3, RefitProfile, "", CheckMedia, "the unprinted goods", Remeasure},
-		{"stray light too", pattern(drift.PatternInkWeak, "C", 40), inks(-8, 0, 0, 0), map[string]float64{"flare": 0.9}, nil, 1, "", "", CheckInk, "cyan", Remeasure},
-		{"another ink is off too", pattern(drift.PatternInkWeak, "C", 40), inks(-9, -5, 0, 0), nil, exceeded("strength", "C", "M"), 1, "", "the rest is as", CheckInk, "also off: magenta by -5.0 %", ""},
-		{"the others hardly", pattern(drift.PatternInkWeak, "C", 40), inks(-9, 0.4, 0, 0), map[string]float64{"strength:M": 0.6}, exceeded("strength", "C"), 1, "", "also off", CheckInk, "the rest is as", ""},
+		{"less dye, the white as it was", pattern(drift.PatternPressOver, "", 40), inks(-7, -6, -5, -6), map[string]float64{"white:b": 0.1}, nil, 1, CheckPress, "yellow (b*", "", "", "", nil},
+		{"one side of a driver's space", pattern(drift.PatternPressUnder, "", 40), inks(-1, -7, 0, 0), nil, nil, 1, CheckPress, "most where most ink", "", "", "", nil},
+		{"no more where more ink lies", pattern(drift.PatternPressUnder, "", 40), inks(-4, -5, -3, -4), map[string]float64{"load": 0.1}, nil, 1, "", "most where most ink", CheckPress, "down together", "", nil},
+		{"more where more ink lies", pattern(drift.PatternPressUnder, "", 40), inks(-4, -5, -3, -4), map[string]float64{"load": -2}, nil, 1, "", "", CheckPress, "most where most ink", "", nil},
+		{"one mid-tone", pattern(drift.PatternPreset, "", 40), inks(-9, 8, 0, 0), nil, nil, 1, CheckSettings, "mid-tones", "", "", "", []float64{0, 6, -0.1, 0}},
+		{"all inks up, no mid-tones", pattern(drift.PatternPreset, "", 40), inks(8, 7, 8, 7), nil, exceeded("strength", "C", "M", "Y", "K"), 1, "", "mid-tones", CheckSettings, "all inks are up together", CheckPress, []float64{0.2, -0.4, 0, 0.1}},
+		{"all inks up, told as each its own way", pattern(drift.PatternMixed, "", 40), inks(8, 7, 8, 7), nil, exceeded("strength", "C", "M", "Y", "K"), 3, RefitProfile, "", "", "", "", nil},
+		{"yellower, told as a lamp", pattern(drift.PatternScale, "", 40), inks(0, 0, 0, 0), map[string]float64{"white:L": -0.02, "white:b": 1}, nil, 1, "", "one and the same factor", "", "", "", nil},
+		{"a weak ink told as another", pattern(drift.PatternInkColour, "C", 40), inks(-8, 0, 0, 0), nil, exceeded("strength", "C"), 1, "", "another", CheckInk, "cyan prints 8.0 % weak", "", nil},
+		{"white beyond its tolerance", pattern(drift.PatternMixed, "", 40), inks(-8, 3, 0, 2), nil, exceeded("white", ""), 3, RefitProfile, "", CheckMedia, "the unprinted goods", Remeasure, nil},
+		{"stray light too", pattern(drift.PatternInkWeak, "C", 40), inks(-8, 0, 0, 0), map[string]float64{"flare": 0.9}, nil, 1, "", "", CheckInk, "cyan", Remeasure, nil},
+		{"another ink is off too", pattern(drift.PatternInkWeak, "C", 40), inks(-9, -5, 0, 0), nil, exceeded("strength", "C", "M"), 1, "", "the rest is as", CheckInk, "also off: magenta by -5.0 %", "", nil},
+		{"the others hardly", pattern(drift.PatternInkWeak, "C", 40), inks(-9, 0.4, 0, 0), map[string]float64{"strength:M": 0.6}, exceeded("strength", "C"), 1, "", "also off", CheckInk, "the rest is as", "", nil},
 	} {
 		r := bare(c.pattern, mixed)
 		r.Channels, r.Values, r.Exceeded, r.Agreeing = c.channels, values(c.values), c.exceeded, c.agreeing
+		for i, t := range c.tones {
+			r.Values = append(r.Values, drift.Value{Name: "tone:" + c.channels[i].Channel, Kind: drift.KindTone, Value: t, SE: 0.1})
+		}
 		fs := Decide(Evidence{Stage: StagePressed, Drift: r})
 		if len(fs) != 1 {
 			t.Errorf("%s: %+v", c.name, fs)

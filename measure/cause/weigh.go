@@ -196,15 +196,17 @@ const (
 // them hardly.
 func tonesTogether(r *drift.Result) bool {
 	var sum, most, tones, strengths float64
+	tone := func(ch drift.Channel) float64 { return value(r, "tone:"+ch.Channel).Value } // its strength's part too
 	for _, ch := range r.Channels {
-		sum += ch.TonePoints
-		most = max(most, math.Abs(ch.TonePoints))
-		tones += math.Abs(ch.TonePoints)
+		t := tone(ch)
+		sum += t
+		most = max(most, math.Abs(t))
+		tones += math.Abs(t)
 		strengths += math.Abs(shown(r, ch))
 	}
 	with := 0
 	for _, ch := range r.Channels {
-		if ch.TonePoints*sum > 0 && math.Abs(ch.TonePoints) >= most/4 {
+		if t := tone(ch); t*sum > 0 && math.Abs(t) >= most/4 {
 			with++
 		}
 	}

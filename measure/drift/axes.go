@@ -19,9 +19,11 @@ const (
 	// fewExchanged is how many patches must have a counterpart with two channels exchanged, and
 	// exchangedDE how far off they must be in the mean, in Lab units.
 	fewExchanged, exchangedDE = 6, 10.0
-	// otherScale and otherWhite are how far the unprinted goods may seem to move in L*, and in a*
-	// and b*: no lot of the same goods does. Common practice, no source.
+	// otherScale is how far the unprinted goods may seem to move in L*: no lot of the same goods does.
+	// From otherWhite on, in a* or b*, it is tried whether the values are relative to another white point;
+	// they are when that takes the chart to within sameChart of how far off it is. Common practice, no source.
 	otherScale, otherWhite = 20.0, 10.0
+	sameChart              = 0.35
 )
 
 // checkAxes refuses a reading in which a coordinate has its sign turned or is lost, in which two
@@ -139,6 +141,22 @@ func bareOf(c *Chart) (out []int) {
 	return out
 }
 
+// relativeToOther says whether a chart fits when it is taken as relative to D65, or when the baseline is.
+func relativeToOther(mean [][3]float64, have func(int) bool, lab []colour.Lab) bool {
+	off := func(f func(colour.Lab) colour.Lab) (sum float64) {
+		for p, c := range lab {
+			if have(p) {
+				c = f(c)
+				sum += math.Hypot(math.Hypot(c.L-mean[p][0], c.A-mean[p][1]), c.B-mean[p][2])
+			}
+		}
+		return sum
+	}
+	most := sameChart * off(func(c colour.Lab) colour.Lab { return c })
+	return off(func(c colour.Lab) colour.Lab { return c.XYZ(colour.D65).Lab(colour.D50) }) < most ||
+		off(func(c colour.Lab) colour.Lab { return c.XYZ(colour.D50).Lab(colour.D65) }) < most
+}
+
 // checkWhite refuses a reading whose unprinted patches, in the median, are no state of these goods:
 // values on another scale, or taken relative to another white.
 func checkWhite(c *Chart, mean [][3]float64, have func(int) bool, lab []colour.Lab) error {
@@ -158,8 +176,8 @@ func checkWhite(c *Chart, mean [][3]float64, have func(int) bool, lab []colour.L
 	case math.Abs(l) > otherScale:
 		return &UnusableError{Code: "scale", Text: fmt.Sprintf("the unprinted goods read %+.1f in L* against the baseline: no goods change so, the values look like another scale or another sheet", l),
 			Hint: "L* runs from 0 to 100; check the file, the instrument's white and what was read"}
-	case math.Abs(a) > otherWhite || math.Abs(b) > otherWhite:
-		return &UnusableError{Code: "scale", Text: fmt.Sprintf("the unprinted goods read %+.1f in a* and %+.1f in b* against the baseline: no lot of the same goods differs so, the values look relative to another white point", a, b),
+	case (math.Abs(a) > otherWhite || math.Abs(b) > otherWhite) && relativeToOther(mean, have, lab):
+		return &UnusableError{Code: "scale", Text: fmt.Sprintf("the unprinted goods read %+.1f in a* and %+.1f in b* against the baseline: the values look relative to another white point, for with D65 in place of D50 the chart fits", a, b),
 			Hint: "Lab and XYZ are for D50 and 2 degrees; check the instrument's settings and which goods were read"}
 	}
 	return nil
