@@ -16,6 +16,7 @@ import (
 	"github.com/nats-io/nkeys"
 
 	"swathkeeper/worker/limited"
+	"swathkeeper/worker/syncfolder"
 )
 
 // GrantsFile is the name of the file in the data folder that says who may do what. It holds public
@@ -179,5 +180,8 @@ func writeAside(path string, data []byte) error {
 	if err := errors.Join(err, tmp.Close()); err != nil {
 		return err
 	}
-	return os.Rename(tmp.Name(), path)
+	if err := os.Rename(tmp.Name(), path); err != nil {
+		return err
+	}
+	return syncfolder.Sync(filepath.Dir(path)) // or a power cut would undo a revocation
 }

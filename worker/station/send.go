@@ -27,7 +27,7 @@ func (w *watcher) send(ctx context.Context) error {
 			return nil
 		}
 		if err != nil {
-			w.o.Log.Error().Err(err).Str("file", e.Path).Msg("an entry of the spool is damaged and set aside; this file was not sent")
+			w.o.Log.Error().Err(err).Str("file", e.Path).Msg("an entry of the spool is damaged and set aside: this file was not sent; move it back from done to where it came from")
 			w.spool.setAside(e)
 			continue
 		}

@@ -2,13 +2,16 @@ package station
 
 import (
 	"bufio"
+	"bytes"
 	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"sync"
@@ -18,6 +21,7 @@ import (
 
 	"swathkeeper/protocol"
 	"swathkeeper/worker/limited"
+	"swathkeeper/worker/syncfolder"
 )
 
 // spool keeps what was taken and not yet sent, and remembers what was taken, on the station's own
@@ -32,6 +36,15 @@ type spool struct {
 	sent  map[string]struct{} // ids of readings sent, of entries that are still here
 	wait  []*entry            // oldest first
 	more  chan struct{}       // closed when something is added
+
+	damaged []damagedEntry // set aside when the spool was opened
+}
+
+// damagedEntry is an entry that cannot be read.
+type damagedEntry struct {
+	file string // where it lies now
+	path string // of the file that it was made of, as far as that can still be read
+	why  error
 }
 
 // entry is one file's readings on their way.
@@ -85,6 +98,11 @@ func openSpool(dir string, now time.Time) (_ *spool, err error) {
 	if err := s.readLedger(now); err != nil {
 		return nil, err
 	}
+	for _, d := range s.damaged {
+		if err := s.forget(d.file); err != nil {
+			return nil, fmt.Errorf("spool: %w", err)
+		}
+	}
 	return s, nil
 }
 
@@ -106,9 +124,11 @@ func (s *spool) readEntries() error {
 	for _, name := range names {
 		e, err := readEntry(name)
 		if err != nil {
+			b, _ := limited.Read(name, limited.Large)
 			if err := os.Rename(name, name+".damaged"); err != nil {
 				return fmt.Errorf("spool: %w", err)
 			}
+			s.damaged = append(s.damaged, damagedEntry{name + ".damaged", pathIn(b), err})
 			continue
 		}
 		e.Data = nil // it is read again when its turn comes, so that a long outage costs no memory
@@ -116,6 +136,30 @@ func (s *spool) readEntries() error {
 		s.known[e.Digest] = struct{}{}
 	}
 	slices.SortStableFunc(s.wait, byTime)
+	return nil
+}
+
+var pathField = regexp.MustCompile(`"path":("(?:[^"\\]|\\.)*")`)
+
+// pathIn finds in a torn entry where its file lies; empty: that part is lost.
+func pathIn(b []byte) string {
+	var path string
+	if m := pathField.FindSubmatch(b); m != nil {
+		_ = json.Unmarshal(m[1], &path)
+	}
+	return path
+}
+
+// forget lets the file of a damaged entry be taken again: it was not sent. The entry's name begins with
+// its digest. The lock must be held.
+func (s *spool) forget(entryFile string) error {
+	begin, _, _ := strings.Cut(filepath.Base(entryFile), ".")
+	for digest := range s.known {
+		if strings.HasPrefix(digest, begin) {
+			delete(s.known, digest)
+			return s.note("again", digest)
+		}
+	}
 	return nil
 }
 
@@ -143,9 +187,14 @@ func (s *spool) readLedger(now time.Time) error {
 	path := filepath.Join(s.dir, ledgerFile)
 	var keep []string
 	if f, err := os.Open(path); err == nil {
-		sc := bufio.NewScanner(f)
-		for sc.Scan() {
-			t := strings.Fields(sc.Text())
+		lines := bufio.NewReader(f)
+		var err error
+		for {
+			var line string
+			if line, err = ledgerLine(lines); err != nil {
+				break
+			}
+			t := strings.Fields(line)
 			if len(t) != 3 {
 				continue // cut by a power failure
 			}
@@ -162,11 +211,10 @@ func (s *spool) readLedger(now time.Time) error {
 				s.sent[t[2]] = struct{}{}
 				continue
 			}
-			keep = append(keep, sc.Text())
+			keep = append(keep, line)
 		}
-		err := sc.Err()
 		_ = f.Close()
-		if err != nil {
+		if !errors.Is(err, io.EOF) {
 			return fmt.Errorf("spool %s: %w", path, err)
 		}
 	} else if !errors.Is(err, os.ErrNotExist) {
@@ -187,6 +235,24 @@ func (s *spool) readLedger(now time.Time) error {
 	var err error
 	s.book, err = os.OpenFile(path, os.O_WRONLY|os.O_APPEND, 0o600)
 	return err
+}
+
+// ledgerLine gives the next line of a ledger. A power cut may leave zeros, however many, in place of
+// lines or before one.
+func ledgerLine(r *bufio.Reader) (string, error) {
+	var before, last []byte // of a long line its end is enough
+	for {
+		part, more, err := r.ReadLine()
+		if err != nil {
+			return "", err
+		}
+		before, last = last, bytes.Clone(part)
+		if !more {
+			break
+		}
+	}
+	line := append(before, last...)
+	return string(line[bytes.LastIndexByte(line, 0)+1:]), nil
 }
 
 func (s *spool) note(word, what string) error {
@@ -305,6 +371,7 @@ func (s *spool) setAside(e *entry) {
 	defer s.mu.Unlock()
 	s.wait = slices.DeleteFunc(s.wait, func(w *entry) bool { return w.file == e.file })
 	_ = os.Rename(e.file, e.file+".damaged")
+	_ = s.forget(e.file) // else the file counts as taken, and is not sent when it comes again
 }
 
 // drop takes an entry back that was put and not released.
@@ -346,5 +413,8 @@ func writeSafe(path string, data []byte) error {
 		_ = os.Remove(tmp) // on a full disk it would take the place that the next needs
 		return err
 	}
-	return os.Rename(tmp, path)
+	if err := os.Rename(tmp, path); err != nil {
+		return err
+	}
+	return syncfolder.Sync(filepath.Dir(path))
 }

@@ -97,6 +97,9 @@ func Watch(ctx context.Context, o WatchOptions) error {
 		return err
 	}
 	defer w.spool.close()
+	for _, d := range w.spool.damaged {
+		w.o.Log.Error().AnErr("why", d.why).Str("entry", d.file).Str("file", d.path).Msg("an entry of the spool is damaged and set aside: its file was not sent; find it in done, and move it back to where it came from")
+	}
 	if w.notify, err = fsnotify.NewWatcher(); err != nil {
 		o.Log.Warn().Err(err).Msgf("the system tells of no changes; the folders are looked through every %s", o.Rescan)
 	} else {

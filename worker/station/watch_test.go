@@ -580,6 +580,58 @@ func TestSpoolDamaged(t *testing.T) {
 	}
 }
 
+// After a power cut the ledger may end in zeros, and an entry may be torn: the watch starts, says which
+// file was not sent, and takes that file when it is put back.
+func TestSpoolAfterAPowerCut(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.bus.away = true
+	name := place + "/h.txt"
+	b.write(name, measured(2))
+	stop := b.start()
+	b.log.until(t, "files wait in the spool")
+	stop()
+	entries, err := filepath.Glob(filepath.Join(b.spool, "*.entry"))
+	if err != nil || len(entries) != 1 {
+		t.Fatalf("%v %v", entries, err)
+	}
+	whole, err := os.ReadFile(entries[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(entries[0], append(whole[:len(whole)-20], make([]byte, 20)...), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	ledger, err := os.OpenFile(filepath.Join(b.spool, ledgerFile), os.O_WRONLY|os.O_APPEND, 0o600)
+	if err != nil {
+		t.Fatal(err)
+	}
+	zeros := make([]byte, 100_000)
+	if _, err := ledger.Write(append(zeros, time.Now().UTC().Format(time.RFC3339)+" taken beyond-the-zeros\n"...)); err != nil {
+		t.Fatal(err)
+	}
+	if err := ledger.Close(); err != nil {
+		t.Fatal(err)
+	}
+	b.bus.set(func() { b.bus.away = false })
+	stop = b.start()
+	done := filepath.Join(b.dir, DoneDir, name)
+	b.log.until(t, "damaged and set aside", filepath.Base(entries[0]), done)
+	if err := os.Rename(done, filepath.Join(b.dir, name)); err != nil {
+		t.Fatal(err)
+	}
+	b.bus.until(t, "the file put back", func() bool { return len(b.bus.order) == 1 })
+	stop()
+	s, err := openSpool(b.spool, time.Now())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.close()
+	if !s.has("beyond-the-zeros") {
+		t.Error("what the ledger says behind the zeros is lost")
+	}
+}
+
 func TestWatchStartsOnlyWhereItCan(t *testing.T) {
 	t.Parallel()
 	b := newBench(t)
