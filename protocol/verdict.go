@@ -108,8 +108,10 @@ type Colour struct {
 	P95DE00    float64 `json:"p95_de00"`
 	MaxDE00    float64 `json:"max_de00"`
 	WorstPatch string  `json:"worst_patch"`
-	WhiteDE00  float64 `json:"white_de00"` // paper-white patches
-	GreyDE00   float64 `json:"grey_de00"`  // near-neutral patches, difference in a*, b* alone
+	// WhiteDE00 is that of the paper-white patches, GreyDE00 that of the near-neutral ones in a*, b*
+	// alone; left out when no such patch was read.
+	WhiteDE00 float64 `json:"white_de00,omitzero"`
+	GreyDE00  float64 `json:"grey_de00,omitzero"`
 	// Unexplained is the share of the change that the known causes do not account for, 0..1.
 	Unexplained float64         `json:"unexplained"`
 	Channels    []ColourChannel `json:"channels,omitempty"`
@@ -122,18 +124,19 @@ type Colour struct {
 	PatchDE00 []float64 `json:"patch_de00,omitempty"`
 }
 
-// ColourChannel says what changed on one channel.
+// ColourChannel says what changed on one channel. Channels that the chart does not show are not
+// listed, and neither are a tone and a hue (0 with a standard error of 0) that it does not show.
 type ColourChannel struct {
 	Channel         string  `json:"channel"`
 	StrengthPercent float64 `json:"strength_percent"` // negative = weaker
 	StrengthSE      float64 `json:"strength_percent_se"`
 	StrengthLimit   float64 `json:"strength_percent_limit"` // statistical limit, both sides
-	TonePoints      float64 `json:"tone_points"`
-	ToneSE          float64 `json:"tone_points_se"`
-	ToneLimit       float64 `json:"tone_points_limit"`
-	HueDeg          float64 `json:"hue_deg"`
-	HueSE           float64 `json:"hue_deg_se"`
-	HueLimit        float64 `json:"hue_deg_limit"`
+	TonePoints      float64 `json:"tone_points,omitzero"`   // of the 50 % tint, left after strength
+	ToneSE          float64 `json:"tone_points_se,omitzero"`
+	ToneLimit       float64 `json:"tone_points_limit,omitzero"`
+	HueDeg          float64 `json:"hue_deg,omitzero"`
+	HueSE           float64 `json:"hue_deg_se,omitzero"`
+	HueLimit        float64 `json:"hue_deg_limit,omitzero"`
 	// Slow is the control-chart value of the strength in units of its own limit: 1 is at the limit.
 	Slow float64 `json:"slow,omitzero"`
 	// SinceReadings is about how many readings ago the strength began to change, this one counted; 0:

@@ -23,9 +23,18 @@ func printVerdict(out io.Writer, v *protocol.Verdict) error {
 	}
 	if c := v.Colour; c != nil {
 		fmt.Fprintf(w, "  against the baseline\tmean %.2f, median %.2f, 95 of 100 patches below %.2f, largest %.2f dE00 (%s)\n", c.MeanDE00, c.MedianDE00, c.P95DE00, c.MaxDE00, c.WorstPatch)
-		fmt.Fprintf(w, "  paper white\t%.2f dE00\n", c.WhiteDE00)
+		if c.WhiteDE00 > 0 {
+			fmt.Fprintf(w, "  paper white\t%.2f dE00\n", c.WhiteDE00)
+		}
 		for _, ch := range c.Channels {
-			fmt.Fprintf(w, "  %s\tstrength %+.1f %%, mid-tone %+.1f points, hue %+.1f degrees\n", ch.Channel, ch.StrengthPercent, ch.TonePoints, ch.HueDeg)
+			fmt.Fprintf(w, "  %s\tstrength %+.1f %%", ch.Channel, ch.StrengthPercent)
+			if ch.ToneSE > 0 || ch.TonePoints != 0 {
+				fmt.Fprintf(w, ", mid-tone %+.1f points", ch.TonePoints)
+			}
+			if ch.HueSE > 0 || ch.HueDeg != 0 {
+				fmt.Fprintf(w, ", hue %+.1f degrees", ch.HueDeg)
+			}
+			fmt.Fprintln(w)
 		}
 		for _, h := range c.House {
 			fmt.Fprintf(w, "  house colour %s\t%.2f dE00 (%.2f allowed)\n", h.Name, h.DE00, h.Tolerance)

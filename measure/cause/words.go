@@ -89,6 +89,9 @@ func strengthWhy(e *Evidence, c candidate) string {
 		rest = small
 	}
 	s := fmt.Sprintf("%s prints %.1f %% %s; %s", ink(e, c.channel), math.Abs(v), word, rest)
+	if ch.HardlyPrints {
+		return fmt.Sprintf("%s hardly prints at all (%.0f %% of its tints are missing): the ink is out, or its line, damper or head is off; %s", ink(e, c.channel), math.Abs(v), rest)
+	}
 	if ch.Since >= 3 {
 		s += fmt.Sprintf("; it began about %d readings ago", ch.Since)
 	}

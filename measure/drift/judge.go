@@ -3,6 +3,7 @@ package drift
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"swathkeeper/measure/colour"
 	"swathkeeper/measure/selection"
@@ -74,11 +75,27 @@ func (m *Model) Judge(s Sample, st State) (Result, State, error) {
 		m.moves(&r, w, &s, &next)
 	}
 	m.doubts(&r)
+	m.leaveOutBlind(&r)
 	return r, next, nil
 }
 
 func (r *Result) warn(code, text string) {
 	r.Warnings = append(r.Warnings, Warning{Code: code, Text: text})
+}
+
+// leaveOutBlind takes out the channels whose strength this chart cannot show: 0 would be read as no
+// change.
+func (m *Model) leaveOutBlind(r *Result) {
+	if !slices.Contains(m.fitter.strength, -1) {
+		return
+	}
+	var shown []Channel
+	for c, j := range m.fitter.strength {
+		if j >= 0 {
+			shown = append(shown, r.Channels[c])
+		}
+	}
+	r.Channels = shown
 }
 
 // differences fills the CIEDE2000 figures.
@@ -209,7 +226,7 @@ func (m *Model) channels(r *Result, w *work) {
 			}
 		}
 		if ch.HardlyPrints = ch.StrengthPercent <= hardlyPrints; ch.HardlyPrints {
-			ch.TonePoints, ch.ToneLeft = 0, 0
+			ch.TonePoints, ch.ToneLeft, ch.ToneSE, ch.ToneLimit = 0, 0, 0, 0
 			continue
 		}
 		ch.CastDE = math.Sqrt(colourChange)

@@ -356,6 +356,7 @@ type Result struct {
 	// MeanRatio is MeanDE00 over its mean in the baseline readings.
 	MeanRatio float64 `json:"mean_ratio"`
 
+	// Channels are those that the chart can show (Baseline.Blind names the others).
 	Channels []Channel     `json:"channels"`
 	Values   []Value       `json:"values"`
 	Tests    []Test        `json:"tests"`

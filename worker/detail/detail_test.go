@@ -34,7 +34,7 @@ func sample(t *testing.T) *Detail {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r.Verdict.Colour.Channels = []protocol.ColourChannel{{Channel: "C", StrengthPercent: -7.9, StrengthSE: 0.2, StrengthLimit: 6.8, HueLimit: 5}}
+	r.Verdict.Colour.Channels = []protocol.ColourChannel{{Channel: "C", StrengthPercent: -7.9, StrengthSE: 0.2, StrengthLimit: 6.8, ToneSE: 0.1, HueLimit: 5}}
 	d := &Detail{Record: r, Missing: []string{"an example of what could not be shown"}}
 	for row := range 8 {
 		for col := range 24 {

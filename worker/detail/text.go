@@ -220,8 +220,12 @@ func (d *Detail) numbers(p *printer, v *protocol.Verdict, tol drift.Tolerances) 
 	de("whole chart: middle one (median)", c.MedianDE00, 0)
 	de("whole chart: 95 of 100 patches below", c.P95DE00, tol.P95DE00)
 	de("whole chart: largest, patch "+c.WorstPatch, c.MaxDE00, 0)
-	de("white of the fabric", c.WhiteDE00, tol.WhiteDE00)
-	de("greys: cast", c.GreyDE00, tol.GreyDE00)
+	if c.WhiteDE00 > 0 { // 0: no such patch was read
+		de("white of the fabric", c.WhiteDE00, tol.WhiteDE00)
+	}
+	if c.GreyDE00 > 0 {
+		de("greys: cast", c.GreyDE00, tol.GreyDE00)
+	}
 	for _, h := range c.House {
 		de("house colour "+h.Name, h.DE00, h.Tolerance)
 	}
@@ -245,7 +249,9 @@ func (d *Detail) numbers(p *printer, v *protocol.Verdict, tol drift.Tolerances) 
 	}
 	for _, ch := range c.Channels {
 		sided("strength", ch.Channel, "%", ch.StrengthPercent, ch.StrengthSE, ch.StrengthLimit)
-		sided("tone", ch.Channel, "points", ch.TonePoints, ch.ToneSE, ch.ToneLimit)
+		if ch.ToneSE > 0 || ch.TonePoints != 0 { // 0 with an error of 0: the chart does not show it
+			sided("tone", ch.Channel, "points", ch.TonePoints, ch.ToneSE, ch.ToneLimit)
+		}
 		if ch.HueLimit > 0 || ch.HueDeg != 0 {
 			sided("hue", ch.Channel, "degrees", ch.HueDeg, ch.HueSE, ch.HueLimit)
 		}
