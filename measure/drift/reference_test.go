@@ -70,8 +70,9 @@ func rounded(got float64, published string) bool {
 	return math.Abs(got-want) <= 1.5*math.Pow(10, -float64(digits))
 }
 
-// TestEWMARunLength checks the tables of Lucas and Saccucci 1990, Crowder 1987 and Steiner 1999, and
-// the independent solution beside them (testdata/reference/SOURCES.md).
+// TestEWMARunLength checks the tables of Lucas and Saccucci 1990, Crowder 1987 and Steiner 1999 (each row
+// says whether it was read in a source or is from memory), and the independent solution beside them
+// (testdata/reference/SOURCES.md). That the judge's chart runs so is TestWeightedMeanOfTheJudge.
 func TestEWMARunLength(t *testing.T) {
 	published := 0
 	for _, r := range table(t, "ewma-arl.csv") {
@@ -84,7 +85,7 @@ func TestEWMARunLength(t *testing.T) {
 		if r["note"] == "" && r["arl_published"] != "" {
 			published++
 			if !rounded(got, r["arl_published"]) {
-				t.Errorf("lambda %g width %g shift %g: %.4f, published %s (%s)", lambda, width, shift, got, r["arl_published"], r["source"])
+				t.Errorf("lambda %g width %g shift %g: %.4f, the table has %s (%s, %s)", lambda, width, shift, got, r["arl_published"], r["source"], r["status"])
 			}
 		}
 	}

@@ -94,7 +94,9 @@ func Tracks(verdicts []*protocol.Verdict, tolerances func(*protocol.Verdict) *dr
 			add(v, "mean", "", "dE00", false, c.MeanDE00, 0)
 			for _, ch := range c.Channels {
 				add(v, "strength", ch.Channel, "%", true, ch.StrengthPercent, ch.StrengthLimit)
-				add(v, "tone", ch.Channel, "points", true, ch.TonePoints, ch.ToneLimit)
+				if ch.ToneSE > 0 || ch.TonePoints != 0 { // else the chart does not show it
+					add(v, "tone", ch.Channel, "points", true, ch.TonePoints, ch.ToneLimit)
+				}
 				if ch.HueLimit > 0 || ch.HueDeg != 0 { // black has no hue
 					add(v, "hue", ch.Channel, "degrees", true, ch.HueDeg, ch.HueLimit)
 				}
