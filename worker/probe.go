@@ -260,7 +260,7 @@ func (w *Worker) startHealth() error {
 	w.health = s.Address
 	w.onStop("health", s.Stop)
 	if w.embed != nil {
-		return w.embed.ShowHealth(s.Address)
+		w.embed.ShowHealth(s.Address)
 	}
 	return nil
 }

@@ -23,6 +23,9 @@ type DamagedConsumer struct {
 }
 
 func (d *DamagedConsumer) Error() string {
+	if strings.Contains(d.Err.Error(), noSpace) {
+		return fmt.Sprintf("consumer %s of %s cannot be made: make room on the disk of the NATS server (%v)", d.Name, d.Stream, d.Err)
+	}
 	return fmt.Sprintf("consumer %s of %s: its place cannot be read, the file of it on the disk of the NATS server is damaged; stop that server, move the folder obs/%[1]s of this stream out of its store, start it, and do `swathkeeper init` again: nothing is judged twice, the records know what was (%v)", d.Name, d.Stream, d.Err)
 }
 

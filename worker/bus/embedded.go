@@ -62,6 +62,7 @@ type Embedded struct {
 	log      *serverLog
 	mu       sync.Mutex
 	trouble  string        // why the store cannot be written; empty: it can
+	unshown  bool          // the endpoint's file could not be written
 	quit     chan struct{} // ends watching over the store
 	watched  chan struct{}
 	token    string
@@ -147,9 +148,8 @@ func StartEmbedded(ctx context.Context, o EmbeddedOptions) (*Embedded, error) {
 		port = at.Port // a server that is started again listens where clients look for it
 	}
 	if o.Listen != "" {
-		if err := e.writeEndpoint(); err != nil {
-			return nil, err
-		}
+		e.Endpoint.Address, e.Endpoint.Token, e.Endpoint.PID = e.localURL(), e.token, os.Getpid()
+		e.showEndpoint()
 	}
 	e.quit, e.watched = make(chan struct{}), make(chan struct{})
 	go e.watch()
@@ -244,8 +244,30 @@ func (e *Embedded) Stop() {
 	})
 }
 
+// showEndpoint leaves the endpoint in the data folder. Where that cannot be done, on a full disk, the
+// worker works all the same, and watch tries again.
+func (e *Embedded) showEndpoint() {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	err := e.writeEndpoint()
+	switch {
+	case err != nil && !e.unshown:
+		e.log.log.Error().Err(err).Msg("the data folder cannot be written: make room on its disk; until then the worker answers at its addresses, and commands on this machine do not find it by its folder")
+	case err == nil && e.unshown:
+		e.log.log.Info().Msg("commands on this machine find the worker again")
+	}
+	e.unshown = err != nil
+}
+
+// hidden says whether the endpoint is still to be shown.
+func (e *Embedded) hidden() bool {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	return e.unshown
+}
+
+// writeEndpoint writes the endpoint's file. The lock must be held.
 func (e *Embedded) writeEndpoint() error {
-	e.Endpoint.Address, e.Endpoint.Token, e.Endpoint.PID = e.localURL(), e.token, os.Getpid()
 	b, err := json.Marshal(e.Endpoint)
 	if err != nil {
 		return err
@@ -254,19 +276,26 @@ func (e *Embedded) writeEndpoint() error {
 	// creation, so that the token is never readable by others.
 	tmp := filepath.Join(e.dir, EndpointFile+".new")
 	_ = os.Remove(tmp)
-	if err := os.WriteFile(tmp, b, 0o600); err != nil {
+	err = os.WriteFile(tmp, b, 0o600)
+	if err == nil {
+		err = os.Rename(tmp, filepath.Join(e.dir, EndpointFile))
+	}
+	if err != nil {
+		_ = os.Remove(tmp)
 		return fmt.Errorf("endpoint file: %w", err)
 	}
-	return os.Rename(tmp, filepath.Join(e.dir, EndpointFile))
+	return nil
 }
 
 // ShowHealth adds to the endpoint where the worker tells how it is doing.
-func (e *Embedded) ShowHealth(address string) error {
+func (e *Embedded) ShowHealth(address string) {
+	e.mu.Lock()
 	e.Endpoint.Health = address
-	if e.Endpoint.Address == "" {
-		return nil // it has no endpoint
+	shown := e.Endpoint.Address != ""
+	e.mu.Unlock()
+	if shown {
+		e.showEndpoint()
 	}
-	return e.writeEndpoint()
 }
 
 // localURL is the address for this machine: that of the listener, or loopback where it listens on

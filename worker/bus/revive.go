@@ -45,6 +45,9 @@ func (e *Embedded) watch() {
 		case <-t.C:
 		case <-e.log.broken:
 		}
+		if e.hidden() {
+			e.showEndpoint()
+		}
 		if why := writeFault(e.srv.Load()); why != "" && !e.revive(why) {
 			return
 		}

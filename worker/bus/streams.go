@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
@@ -140,7 +141,10 @@ func Provision(ctx context.Context, js jetstream.JetStream, l Limits) error {
 		case err == nil && c.Name == protocol.StreamInbox && s.CachedInfo().Config.Duplicates > InboxWindow:
 			was := s.CachedInfo().Config // made by an earlier release
 			was.Duplicates = InboxWindow
-			_, err = js.UpdateStream(ctx, was)
+			// On a full disk it fails, and is done at a later start: no reason not to work until then.
+			if _, no := js.UpdateStream(ctx, was); no != nil && !strings.Contains(no.Error(), noSpace) {
+				err = no
+			}
 		}
 		if err != nil {
 			return fmt.Errorf("stream %s: %w", c.Name, err)
@@ -170,6 +174,9 @@ func Provision(ctx context.Context, js jetstream.JetStream, l Limits) error {
 	}
 	return Check(ctx, js)
 }
+
+// noSpace is in what the server says where its disk is full: the system's own words, errno ENOSPC.
+const noSpace = "no space left on device"
 
 // provisionRows creates the stream of rows. Rows are made of records and can be made again, so here
 // the disk may lag behind, and the oldest may go.
