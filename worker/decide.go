@@ -77,7 +77,8 @@ func (k *keeper) refuse(p *printer, d *decision, in input, why *protocol.Refusal
 	r.SHA256, r.Bytes, r.Subject = hex.EncodeToString(sum[:]), len(in.data), in.subject
 	r.Payload = in.data[:min(len(in.data), protocol.MaxRefusedPayload)]
 	rec := k.newRecord(p, protocol.KindRefusal, "", in, now)
-	rec.ID = protocol.DerivedID(fmt.Sprintf("%s#%d", k.records.Inbox.Format(time.RFC3339Nano), in.seq), "refusal")
+	// With the time at which it came: an inbox that was set back gives its places out a second time.
+	rec.ID = protocol.DerivedID(fmt.Sprintf("%s#%d@%d", k.records.Inbox.Format(time.RFC3339Nano), in.seq, in.came.UnixNano()), "refusal")
 	rec.Refusal = &r
 	rec.Open = d.state.Alert.Open()
 	rec.Text = fmt.Sprintf("%s: refused: %s", p.name, r.Error())

@@ -88,8 +88,9 @@ func (p *Puller) run() {
 		case <-p.quit:
 			p.rest()
 			return
-		case _, open := <-back: // what was asked before is forgotten
-			p.left, p.pin = 0, ""
+		case _, open := <-back:
+			// What was asked before is forgotten. The place may still be ours: the server says so if not.
+			p.left = 0
 			if !open { // and the connection is closed for good
 				back = nil
 			}
@@ -107,8 +108,11 @@ func (p *Puller) run() {
 
 // rest handles what was delivered before the server knew that no more is wanted.
 func (p *Puller) rest() {
-	_ = p.sub.Unsubscribe()
+	// Not Unsubscribe at once: what is on its way to us would be thrown away, and wait for the next worker
+	// until the server takes it for lost.
+	_ = p.sub.Drain()
 	_ = p.js.Conn().FlushTimeout(time.Second)
+	defer func() { _ = p.sub.Unsubscribe() }()
 	for {
 		select {
 		case m := <-p.come:
@@ -148,9 +152,28 @@ func (p *Puller) took(m *nats.Msg) {
 	p.left = max(0, p.left-1)
 	if pin := PinOf(m); pin != "" {
 		p.pin = pin
+	} else if p.pin == "" {
+		p.pin = p.chosen()
 	}
 	p.dull = false
 	p.o.Handle(m)
+}
+
+// chosen asks the server whom it has chosen, after a message whose sender hides that: it was delivered to
+// us, and without the pin no more would be until the server chooses anew.
+func (p *Puller) chosen() string {
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
+	defer cancel()
+	c, err := p.js.Consumer(ctx, p.o.Stream, p.o.Consumer)
+	if err != nil {
+		return ""
+	}
+	for _, g := range c.CachedInfo().PriorityGroups {
+		if g.Group == p.o.Consumer {
+			return g.PinnedClientID
+		}
+	}
+	return ""
 }
 
 // said takes up what the server says of a question.

@@ -4,6 +4,7 @@ import (
 	"strings"
 
 	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
 )
 
 // Whoever may send to a subject may send any headers with it, also such as the server uses itself: a
@@ -31,6 +32,11 @@ func lastOf(h nats.Header, key string) string {
 // preamble begins every block of headers.
 const preamble = "NATS/1.0\r\n"
 
+// linesAtMost is how many lines of headers are believed. Each that a sender writes shorter than it is
+// counted here, without its blank and its return, makes up for two bytes that are hidden; what the server
+// adds is longer than so many lines can make up for, if only by a pin's 37 bytes.
+const linesAtMost = 16
+
 // whole reports whether all bytes of a received message's headers are in what was read of them. A block
 // that a sender has ended early hides what the server put behind it.
 func whole(m *nats.Msg) bool {
@@ -38,7 +44,14 @@ func whole(m *nats.Msg) bool {
 	if len(m.Header) == 0 {
 		return m.Size() == n
 	}
-	return m.Size() == n+len(preamble)+headerBytes(m.Header)
+	return lines(m.Header) <= linesAtMost && m.Size() == n+len(preamble)+headerBytes(m.Header)
+}
+
+func lines(h nats.Header) (n int) {
+	for _, all := range h {
+		n += len(all)
+	}
+	return n
 }
 
 func headerBytes(h nats.Header) int {
@@ -55,8 +68,15 @@ func headerBytes(h nats.Header) int {
 // message is not one of those but holds something, whatever its headers say.
 func statusOf(m *nats.Msg) (status, words string) {
 	status, words = lastOf(m.Header, headerStatus), lastOf(m.Header, headerWords)
-	if status == "" || len(m.Data) > 0 || len(m.Header[headerStream]) > 0 {
+	if status == "" || len(m.Data) > 0 || lines(m.Header) > linesAtMost {
 		return "", ""
+	}
+	// A stored message tells where it stands. The first line of that a sender can bend, by a block that does
+	// not end as it should, and no other.
+	for _, key := range []string{headerStream, jetstream.SequenceHeader, jetstream.TimeStampHeaer} {
+		if len(m.Header[key]) > 0 {
+			return "", ""
+		}
 	}
 	// The server writes it into the first line.
 	rest := make(nats.Header, len(m.Header))
@@ -84,6 +104,18 @@ func delivered(m *nats.Msg) bool { return strings.HasPrefix(m.Reply, "$JS.ACK.")
 func PinOf(m *nats.Msg) string {
 	if !whole(m) {
 		return ""
+	}
+	// The server cuts off the end of a sender's block before it adds its line. One that does not end as it
+	// should bends that line.
+	for key, all := range m.Header {
+		if key != headerPin && strings.Contains(key, headerPin) {
+			return ""
+		}
+		for _, v := range all {
+			if strings.Contains(v, headerPin) {
+				return ""
+			}
+		}
 	}
 	return lastOf(m.Header, headerPin)
 }
