@@ -125,6 +125,9 @@ func StartEmbedded(ctx context.Context, o EmbeddedOptions) (*Embedded, error) {
 	log.denied, log.seldom = e.guard.denied, e.guard.seldom
 	var encrypted *tls.Config
 	if beyond || o.Cert != "" || o.Key != "" {
+		if o.Cert == "" && CertGone(o.Dir) {
+			log.log.Error().Msg("the certificate is gone from the data folder, and a new one is made: stations trust the old one only; bring " + CertFile + " and " + KeyFile + " back from a copy, or give the new fingerprint to every station")
+		}
 		cert, err := ServerCert(o.Dir, o.Cert, o.Key, host)
 		if err != nil {
 			return nil, err

@@ -97,12 +97,32 @@ func ServerCert(dir, cert, key, host string) (tls.Certificate, error) {
 	}
 	c, err := tls.LoadX509KeyPair(cert, key)
 	if err != nil {
-		return c, fmt.Errorf("certificate %s: %w", cert, err)
+		return c, fmt.Errorf("certificate %s: %w; bring it and its key back from a copy, or remove both, and give the fingerprint of the new one to every station", cert, err)
 	}
 	if now := time.Now(); now.After(c.Leaf.NotAfter) {
 		return c, fmt.Errorf("certificate %s ran out on %s: renew it", cert, c.Leaf.NotAfter.Format(time.DateOnly))
 	}
 	return c, nil
+}
+
+// CertGone says whether a data folder holds the key of a certificate and not the certificate: what is
+// made in its place has another fingerprint, and no station trusts it.
+func CertGone(dir string) bool {
+	_, cert := os.Stat(filepath.Join(dir, CertFile))
+	_, key := os.Stat(filepath.Join(dir, KeyFile))
+	return errors.Is(cert, fs.ErrNotExist) && key == nil
+}
+
+// CheckCert says what is wrong with the certificate in a data folder; one that is not there is right.
+func CheckCert(dir string) error {
+	cert := filepath.Join(dir, CertFile)
+	if _, err := os.Stat(cert); errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if _, err := tls.LoadX509KeyPair(cert, filepath.Join(dir, KeyFile)); err != nil {
+		return fmt.Errorf("certificate %s: %w", cert, err)
+	}
+	return nil
 }
 
 // generateCert makes a certificate that signs itself, for every name and address by which this

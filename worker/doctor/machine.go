@@ -46,6 +46,13 @@ func Folder(dir string, now time.Time) []Finding {
 	case len(grants.Grants) > 0:
 		out = append(out, fine("configuration", "%s granted a key", count(len(grants.Grants), "name")))
 	}
+	const back = "bring " + bus.CertFile + " and " + bus.KeyFile + " back from a copy, or remove both, start the worker, and give the new fingerprint to every station"
+	if bus.CertGone(dir) {
+		out = append(out, fault("configuration", back, "the certificate is gone from the data folder, and its key is there: a worker that starts makes a new one, which no station trusts"))
+	}
+	if err := bus.CheckCert(dir); err != nil {
+		out = append(out, fault("configuration", back, "%v", err))
+	}
 	if cert, err := bus.ReadCert(filepath.Join(dir, bus.CertFile)); err == nil {
 		switch left := cert.NotAfter.Sub(now); {
 		case left < 0:
