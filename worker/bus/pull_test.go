@@ -36,15 +36,6 @@ func pulling(t *testing.T, s *shop, handle func(*nats.Msg)) *bus.Puller {
 	return p
 }
 
-func fillInbox(t *testing.T, s *shop, n int) {
-	t.Helper()
-	for range n {
-		if _, err := s.js.Publish(t.Context(), protocol.ReadingSubject("quay", "heron"), []byte("{}")); err != nil {
-			t.Fatal(err)
-		}
-	}
-}
-
 func arrives(t *testing.T, come <-chan uint64, seq uint64) {
 	t.Helper()
 	for limit := time.After(time.Minute); ; {
