@@ -62,20 +62,44 @@ func FindGone(ctx context.Context, js jetstream.JetStream) (*Gone, error) {
 			g.Emptied = append(g.Emptied, record)
 		}
 	}
+	used := uint64(0)
+	if holds[active] > 0 {
+		var err error
+		if used, err = inForce(ctx, js, active); err != nil {
+			return nil, err
+		}
+	}
 	// What is taken out of a store leaves a mark that it was: one that was used never holds nothing.
-	if emptied(charts) && holds[active] > 0 {
+	if emptied(charts) && used > 0 {
 		g.Emptied = append(g.Emptied, charts)
 	}
 	if emptied(active) && holds[baselines] > 0 && !emptied(record) {
 		g.Emptied = append(g.Emptied, active)
 	}
-	if emptied(baselines) && holds[active] > 0 {
+	if emptied(baselines) && used > 0 {
 		g.Emptied = append(g.Emptied, baselines)
 	}
 	if len(g.Streams) == 0 && len(g.Emptied) == 0 {
 		return nil, nil
 	}
 	return &g, nil
+}
+
+// inForce counts the entries of baselines in force: a worker notes its shop's time zone beside them, which
+// needs neither a baseline nor a layout.
+func inForce(ctx context.Context, js jetstream.JetStream, stream string) (n uint64, err error) {
+	s, err := js.Stream(ctx, stream)
+	if err != nil {
+		return 0, fmt.Errorf("stream %s: %w", stream, err)
+	}
+	i, err := s.Info(ctx, jetstream.WithSubjectFilter("$KV."+protocol.BucketActive+".*.*.*"))
+	if err != nil {
+		return 0, fmt.Errorf("stream %s: %w", stream, err)
+	}
+	for _, of := range i.State.Subjects {
+		n += of
+	}
+	return n, nil
 }
 
 // hasJudged says whether any judge has acknowledged an input.
