@@ -144,6 +144,9 @@ func colourFinding(e *Evidence, section bool) (Finding, bool) {
 		if section {
 			return Finding{}, false
 		}
+		if f, ok := onlyInk(e); ok {
+			return f, true
+		}
 		return Finding{Advice: Remeasure, Level: r.Level, Likelihood: 0.6, Why: unexplainedWhy(r), House: housesOf(r),
 			Rival: RefitProfile, SplittingCheck: splitting(Remeasure, RefitProfile)}, true
 	}
@@ -193,6 +196,29 @@ func tiedTo(r *drift.Result, channel string) string {
 		}
 	}
 	return ""
+}
+
+// onlyInk is for a chart whose inks account for what it shows, and where no cause is likelier than an ordinary
+// day, yet one ink alone is beyond its tolerance: that ink is named, without the certainty of a cause.
+func onlyInk(e *Evidence) (Finding, bool) {
+	r := e.Drift
+	c := candidate{advice: CheckInk}
+	for _, x := range r.Exceeded {
+		if x.What != "strength" {
+			continue
+		}
+		if c.channel != "" {
+			return Finding{}, false
+		}
+		if c.channel, c.pattern = x.Channel, drift.PatternInkWeak; x.Value > 0 {
+			c.pattern = drift.PatternInkStrong
+		}
+	}
+	if c.channel == "" || r.Unexplained >= poorFit || !told(r, &c) {
+		return Finding{}, false
+	}
+	return Finding{Advice: CheckInk, Channel: c.channel, Level: r.Level, Likelihood: 0.5, Why: why(e, c), House: housesOf(r),
+		Rival: Remeasure, SplittingCheck: splitting(CheckInk, Remeasure)}, true
 }
 
 // houseFinding is for named colours that are off while the chart as a whole is not: first the patch

@@ -217,6 +217,22 @@ func TestNotToldOtherwise(t *testing.T) {
 	}
 }
 
+// TestOneInkBeyond: where no cause is likelier than an ordinary day, the one ink that is beyond its tolerance
+// is named all the same, with the doubt.
+func TestOneInkBeyond(t *testing.T) {
+	t.Parallel()
+	r := bare(pattern(drift.PatternMixed, "", -2))
+	r.Exceeded = []drift.Exceeded{{What: "strength", Channel: "C", Value: -6}}
+	fs := Decide(Evidence{Stage: StagePressed, Drift: r})
+	if len(fs) != 1 || fs[0].Advice != CheckInk || fs[0].Channel != "C" || fs[0].Rival != Remeasure || fs[0].Likelihood > 0.5 {
+		t.Errorf("%+v", fs)
+	}
+	r.Exceeded = append(r.Exceeded, drift.Exceeded{What: "strength", Channel: "M", Value: 4})
+	if fs = Decide(Evidence{Stage: StagePressed, Drift: r}); len(fs) != 1 || fs[0].Advice != Remeasure || strings.Contains(fs[0].Why, "follows no") {
+		t.Errorf("%+v", fs)
+	}
+}
+
 // TestMovesGoWithTheAdvice: an ink's own for check_ink, every channel's for a refit, none else.
 func TestMovesGoWithTheAdvice(t *testing.T) {
 	t.Parallel()

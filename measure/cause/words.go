@@ -181,6 +181,10 @@ func whiteFirstWhy(e *Evidence) string {
 }
 
 func unexplainedWhy(r *drift.Result) string {
+	if r.Unexplained < poorFit {
+		return fmt.Sprintf("the chart is off by %.1f dE00 in the mean (%s), and no cause is likelier than an ordinary day: read the print again, flat, dry and cool",
+			r.MeanDE00, changes(&Evidence{Drift: r})) + tail(r)
+	}
 	return fmt.Sprintf("the chart is off by %.1f dE00 in the mean, and %.0f %% of that follows no ink, press, goods or instrument: read the print again, flat, dry and cool",
 		r.MeanDE00, 100*r.Unexplained) + tail(r)
 }
