@@ -58,6 +58,10 @@ const (
 	pendingAtMost   = 8 << 20
 )
 
+// RecordsAhead is how many records a consumer may be asked for at a time: the largest hold a refused input,
+// and so many of them must be less than what the server holds for one connection.
+const RecordsAhead = 64
+
 // followGrants is how often the grants file is looked at for what was taken away; a new grant is
 // seen at once, when its holder first connects.
 const followGrants = time.Second

@@ -23,6 +23,9 @@ type SnapshotHead struct {
 
 const (
 	snapshotChunk = 256 << 10
+	// snapshotAhead is how much the server sends without an answer: well below what it holds for one
+	// connection before it takes it for one that has stopped.
+	snapshotAhead = pendingAtMost / 4
 	snapshotWait  = 30 * time.Second // between two chunks
 	restoreWait   = 5 * time.Minute  // for the server to take the whole
 )
@@ -52,7 +55,7 @@ func Snapshot(ctx context.Context, nc *nats.Conn, stream string, consumers bool,
 	if err := sub.SetPendingLimits(-1, -1); err != nil { // the server waits for what is on its way
 		return nil, err
 	}
-	req, err := json.Marshal(map[string]any{"deliver_subject": sub.Subject, "no_consumers": !consumers, "chunk_size": snapshotChunk, "jsck": true})
+	req, err := json.Marshal(map[string]any{"deliver_subject": sub.Subject, "no_consumers": !consumers, "chunk_size": snapshotChunk, "window_size": snapshotAhead, "jsck": true})
 	if err != nil {
 		return nil, err
 	}

@@ -331,7 +331,7 @@ func (t *teller) since(ctx context.Context, stream jetstream.Stream, from time.T
 	if left == 0 {
 		return nil
 	}
-	iter, err := cons.Messages()
+	iter, err := cons.Messages(jetstream.PullMaxMessages(bus.RecordsAhead))
 	if err != nil {
 		return err
 	}

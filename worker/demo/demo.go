@@ -242,7 +242,7 @@ func (d *week) show(r *protocol.Record) {
 func (d *week) close(dir, self string) {
 	fmt.Fprintf(d.out, "\nThat was the week. Its history is in %s; look at it with\n", dir)
 	self = cmp.Or(self, "swathkeeper")
-	for _, args := range []string{"history --changes", "journal list", "show heron", "report --printer heron --out heron.html"} {
+	for _, args := range []string{"history --changes", "journal list", "show heron", "report --printer heron --since " + monday.Format(time.DateOnly) + " --out heron.html"} {
 		fmt.Fprintf(d.out, "  %s %s --data %s\n", self, args, dir)
 	}
 }

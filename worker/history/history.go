@@ -266,7 +266,7 @@ func (r *reader) consume(ctx context.Context, js jetstream.JetStream, since time
 			return err
 		}
 	}
-	it, err := cons.Messages(jetstream.PullMaxMessages(256))
+	it, err := cons.Messages(jetstream.PullMaxMessages(bus.RecordsAhead))
 	if err != nil {
 		return fmt.Errorf("records: %w", err)
 	}
