@@ -11,6 +11,7 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 
 	"swathkeeper/protocol"
+	"swathkeeper/worker/bus"
 )
 
 // catchUp is how late a daily message may be told, by a worker that was not running at its time.
