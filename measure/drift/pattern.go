@@ -123,14 +123,42 @@ func (m *Model) background(readings float64) (fit, all []float64) {
 	for i := range cov {
 		cov[i] /= readings
 	}
+	spread := make([]float64, q)
 	for j, f := range m.b.Factors {
 		v := f.SD*f.SD - f.SE*f.SE
 		if floor := m.b.Options.FloorShare * m.unit[j]; v < floor*floor/4 {
 			v = floor * floor / 4
 		}
-		cov[j*q+j] += v * (1/readings + 1/f.Effective)
+		spread[j] = v * (1/readings + 1/f.Effective)
+		cov[j*q+j] += spread[j]
+	}
+	// The press moves all inks together from day to day, as far as the baseline's days did.
+	common := m.commonStrength()
+	for i, f := range m.b.Factors {
+		for j, g := range m.b.Factors {
+			if i != j && f.Kind == KindStrength && g.Kind == KindStrength {
+				cov[i*q+j] += common * math.Sqrt(spread[i]*spread[j])
+			}
+		}
 	}
 	return fit, cov
+}
+
+// commonStrength is the correlation of two channels' strengths from reading to reading that goes with the share
+// of the others' mean that one channel usually shares: with a common part of variance c and own parts of
+// variance v each, the share that foretells one of n from the mean of the others best is c/(c + v/(n-1)).
+func (m *Model) commonStrength() float64 {
+	n := 0.0
+	for _, f := range m.b.Factors {
+		if f.Kind == KindStrength {
+			n++
+		}
+	}
+	s := m.b.Shared
+	if n < 2 || s <= 0 {
+		return 0
+	}
+	return s / (s + (n-1)*(1-s))
 }
 
 // Shares of a change's square that the signatures get wrong, on made-up printers of several
