@@ -48,13 +48,17 @@ func TestDisguisedHeaders(t *testing.T) {
 	for _, head := range list {
 		bustest.PublishRaw(t, s.bus.Endpoint.Address, s.bus.Endpoint.Token, subject, []byte(head), nil)
 	}
+	// The server answers before it has stored them; it stores in order, and acknowledges this one.
+	if _, err := s.js.Publish(t.Context(), subject, []byte("{}")); err != nil {
+		t.Fatal(err)
+	}
 	seq := uint64(0)
 	if err := bus.ReadDirect(t.Context(), s.js, protocol.StreamInbox, ">", 1, time.Time{}, func(m bus.Message) error {
 		if seq++; m.Seq != seq || m.Subject != subject || time.Since(m.Time) > time.Hour {
 			return fmt.Errorf("message %d is read as %d, %s, of %s", seq, m.Seq, m.Subject, m.Time)
 		}
 		return nil
-	}); err != nil || seq != uint64(len(list)) {
-		t.Errorf("%d of %d messages are read: %v", seq, len(list), err)
+	}); err != nil || seq != uint64(len(list)+1) {
+		t.Errorf("%d of %d messages are read: %v", seq, len(list)+1, err)
 	}
 }
