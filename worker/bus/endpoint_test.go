@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/fsnotify/fsnotify"
 	"github.com/rs/zerolog"
 
 	"swathkeeper/worker/bus"
@@ -41,10 +42,18 @@ func TestEndpointThatCannotBeShown(t *testing.T) {
 			t.Errorf("%s is left", f.Name())
 		}
 	}
+	changes, err := fsnotify.NewWatcher()
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = changes.Close() })
+	if err := changes.Add(dir); err != nil {
+		t.Fatal(err)
+	}
 	if err := os.RemoveAll(blocked); err != nil {
 		t.Fatal(err)
 	}
-	for end := time.Now().Add(time.Minute); ; {
+	for limit := time.After(time.Minute); ; {
 		ep, err := bus.ReadEndpoint(dir)
 		if err == nil {
 			if ep.Address != e.Endpoint.Address || ep.Health != "127.0.0.1:1" {
@@ -52,9 +61,10 @@ func TestEndpointThatCannotBeShown(t *testing.T) {
 			}
 			return
 		}
-		if time.Now().After(end) {
+		select {
+		case <-changes.Events:
+		case <-limit:
 			t.Fatal(err)
 		}
-		time.Sleep(20 * time.Millisecond)
 	}
 }
