@@ -12,10 +12,10 @@ import (
 	"testing"
 
 	"github.com/nats-io/nats.go/jetstream"
-	"github.com/rs/zerolog"
 
 	"swathkeeper/protocol"
 	"swathkeeper/worker/bus"
+	"swathkeeper/worker/bus/bustest"
 )
 
 // picture gives n random bytes and their digest.
@@ -30,20 +30,7 @@ func picture(n int) ([]byte, string) {
 func smallScans(t *testing.T) jetstream.JetStream {
 	t.Helper()
 	l := bus.Limits{Inbox: 16 << 20, Record: 16 << 20, Baselines: 16 << 20, Scans: 4 << 20, Replicas: 1}
-	e, err := bus.StartEmbedded(t.Context(), bus.EmbeddedOptions{Dir: t.TempDir(), MaxStore: l.Total(), Log: zerolog.Nop()})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(e.Stop)
-	nc, js, err := bus.Connect(t.Context(), bus.ConnectOptions{Embedded: e, Log: zerolog.Nop()})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(nc.Close)
-	if err := bus.Provision(t.Context(), js, l); err != nil {
-		t.Fatal(err)
-	}
-	return js
+	return bustest.StoreOf(t, t.TempDir(), l)
 }
 
 // A full store of pictures is no outage, or a station would wait for it with all its readings. A

@@ -12,10 +12,10 @@ import (
 	"testing"
 
 	"github.com/nats-io/nats.go/jetstream"
-	"github.com/rs/zerolog"
 
 	"swathkeeper/protocol"
 	"swathkeeper/worker/bus"
+	"swathkeeper/worker/bus/bustest"
 	"swathkeeper/worker/retention"
 )
 
@@ -23,19 +23,7 @@ import (
 // was being stored beside one that goes leaves no rest that its station would take for the picture.
 func TestScans(t *testing.T) {
 	l := bus.Limits{Inbox: 16 << 20, Record: 16 << 20, Baselines: 16 << 20, Scans: 10 << 20, Replicas: 1}
-	e, err := bus.StartEmbedded(t.Context(), bus.EmbeddedOptions{Dir: t.TempDir(), MaxStore: l.Total(), Log: zerolog.Nop()})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(e.Stop)
-	nc, js, err := bus.Connect(t.Context(), bus.ConnectOptions{Embedded: e, Log: zerolog.Nop()})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(nc.Close)
-	if err := bus.Provision(t.Context(), js, l); err != nil {
-		t.Fatal(err)
-	}
+	js := bustest.StoreOf(t, t.TempDir(), l)
 	put := func() string {
 		t.Helper()
 		b := make([]byte, 3<<19)

@@ -14,7 +14,13 @@ import (
 // that is empty or that an earlier one left. It is gone when the test ends.
 func Store(t testing.TB, dir string) jetstream.JetStream {
 	t.Helper()
-	e, err := bus.StartEmbedded(t.Context(), bus.EmbeddedOptions{Dir: dir, MaxStore: bus.DefaultLimits().Total(), Log: zerolog.Nop()})
+	return StoreOf(t, dir, bus.DefaultLimits())
+}
+
+// StoreOf is Store with other limits.
+func StoreOf(t testing.TB, dir string, l bus.Limits) jetstream.JetStream {
+	t.Helper()
+	e, err := bus.StartEmbedded(t.Context(), bus.EmbeddedOptions{Dir: dir, MaxStore: l.Total(), Log: zerolog.Nop()})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -24,7 +30,7 @@ func Store(t testing.TB, dir string) jetstream.JetStream {
 		t.Fatal(err)
 	}
 	t.Cleanup(nc.Close)
-	if err := bus.Provision(t.Context(), js, bus.DefaultLimits()); err != nil {
+	if err := bus.Provision(t.Context(), js, l); err != nil {
 		t.Fatal(err)
 	}
 	return js
