@@ -1,8 +1,10 @@
 package drift
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 
 	"swathkeeper/measure/colour"
 )
@@ -158,27 +160,64 @@ func relativeToOther(mean [][3]float64, have func(int) bool, lab []colour.Lab) b
 }
 
 // checkWhite refuses a reading whose unprinted patches, in the median, are no state of these goods:
-// values on another scale, or taken relative to another white.
+// values on another scale, or taken relative to another white. Where none was read, the lightest patches
+// stand in for them; ink can darken those as well, so that the whole chart must fit another scale then.
 func checkWhite(c *Chart, mean [][3]float64, have func(int) bool, lab []colour.Lab) error {
-	var by [3][]float64
-	for _, p := range bareOf(c) {
-		if have(p) {
-			for a := range by {
-				by[a] = append(by[a], axisOf(lab[p], a)-mean[p][a])
-			}
-		}
+	patches, what := slices.DeleteFunc(bareOf(c), func(p int) bool { return !have(p) }), "unprinted goods"
+	bare := len(patches) > 0
+	if !bare {
+		patches, what = lightest(mean, have), "lightest patches"
 	}
-	if len(by[0]) == 0 {
+	if len(patches) == 0 {
 		return nil
+	}
+	var by [3][]float64
+	for _, p := range patches {
+		for a := range by {
+			by[a] = append(by[a], axisOf(lab[p], a)-mean[p][a])
+		}
 	}
 	l, a, b := median(by[0]), median(by[1]), median(by[2])
 	switch {
-	case math.Abs(l) > otherScale:
-		return &UnusableError{Code: "scale", Text: fmt.Sprintf("the unprinted goods read %+.1f in L* against the baseline: no goods change so, the values look like another scale or another sheet", l),
+	case math.Abs(l) > otherScale && (bare || timesOther(mean, have, lab)):
+		return &UnusableError{Code: "scale", Text: fmt.Sprintf("the %s read %+.1f in L* against the baseline: no goods change so, the values look like another scale or another sheet", what, l),
 			Hint: "L* runs from 0 to 100; check the file, the instrument's white and what was read"}
 	case (math.Abs(a) > otherWhite || math.Abs(b) > otherWhite) && relativeToOther(mean, have, lab):
-		return &UnusableError{Code: "scale", Text: fmt.Sprintf("the unprinted goods read %+.1f in a* and %+.1f in b* against the baseline: the values look relative to another white point, for with D65 in place of D50 the chart fits", a, b),
+		return &UnusableError{Code: "scale", Text: fmt.Sprintf("the %s read %+.1f in a* and %+.1f in b* against the baseline: the values look relative to another white point, for with D65 in place of D50 the chart fits", what, a, b),
 			Hint: "Lab and XYZ are for D50 and 2 degrees; check the instrument's settings and which goods were read"}
 	}
 	return nil
+}
+
+// fewLightest is the least number of patches that stand in for unprinted ones; of a large chart it is a
+// tenth.
+const fewLightest = 4
+
+// lightest gives the patches that were the lightest when the baseline was learned.
+func lightest(mean [][3]float64, have func(int) bool) (patches []int) {
+	for p := range mean {
+		if have(p) {
+			patches = append(patches, p)
+		}
+	}
+	slices.SortFunc(patches, func(p, q int) int { return cmp.Compare(mean[q][0], mean[p][0]) })
+	return patches[:min(len(patches), max(fewLightest, len(patches)/10))]
+}
+
+// timesOther says whether a chart fits when its L* is the baseline's times one number.
+func timesOther(mean [][3]float64, have func(int) bool, lab []colour.Lab) bool {
+	var xx, xy, off, left float64
+	for p, c := range lab {
+		if have(p) {
+			xx += mean[p][0] * mean[p][0]
+			xy += mean[p][0] * c.L
+		}
+	}
+	for p, c := range lab {
+		if have(p) {
+			off += math.Abs(c.L - mean[p][0])
+			left += math.Abs(c.L - mean[p][0]*xy/max(xx, 1))
+		}
+	}
+	return left < sameChart*off
 }
