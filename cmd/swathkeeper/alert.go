@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -135,13 +136,44 @@ func printAlert(s *history.Screen, a protocol.Alert) {
 	}
 }
 
+// alertFlags are what every note about an alert needs beside its key.
+type alertFlags struct {
+	why, who string
+	asJSON   bool
+}
+
+func (f *alertFlags) add(c *cobra.Command) {
+	c.Flags().StringVar(&f.why, "why", "", "why")
+	c.Flags().StringVar(&f.who, "who", "", whoFlag)
+	c.Flags().BoolVar(&f.asJSON, "json", false, recordFlag)
+}
+
+// send sends a note about what is open; fill says what to do with it. The key names the printer.
+func (f *alertFlags) send(c *cobra.Command, key string, fill func(n *protocol.Note) error) error {
+	n, err := alertNote(key)
+	if err != nil {
+		return err
+	}
+	n.Who = cmp.Or(f.who, currentUser())
+	if err := fill(n); err != nil {
+		return err
+	}
+	if f.why == "" {
+		return usagef("say why, with --why: whoever looks later wants to know")
+	}
+	if err := needOpen(c, n, key); err != nil {
+		return err
+	}
+	return sendNote(c, n, f.asJSON)
+}
+
 // alertNote begins a note about an alert, whose key names the printer.
 func alertNote(key string) (*protocol.Note, error) {
 	parts := strings.Split(key, "/")
 	if (len(parts) != 4 && (len(parts) != 3 || parts[2] != "*")) || !protocol.IsToken(parts[0]) || !protocol.IsToken(parts[1]) {
 		return nil, usagef("%q is no alert's key; `swathkeeper alert list` shows them, and site/printer/* means all of a printer", key)
 	}
-	return &protocol.Note{Schema: protocol.SchemaNote, Site: parts[0], Printer: parts[1], Who: currentUser()}, nil
+	return &protocol.Note{Schema: protocol.SchemaNote, Site: parts[0], Printer: parts[1]}, nil
 }
 
 // needOpen refuses a key that is not open, or a printer that is not known, rather than let a slip of
@@ -173,8 +205,8 @@ func needOpen(c *cobra.Command, n *protocol.Note, key string) error {
 }
 
 func newAlertHold() *cobra.Command {
-	var length, why, who string
-	var asJSON bool
+	var f alertFlags
+	var length string
 	c := &cobra.Command{
 		Use:   "hold KEY",
 		Short: "Say nothing more about an alert for a while, unless it passes the stop limit",
@@ -187,37 +219,23 @@ alert close 'site/printer/*' ends it early.`,
   swathkeeper alert hold 'quay/heron/*' --for 2d --why 'printer is being moved'`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
-			n, err := alertNote(args[0])
-			if err != nil {
-				return err
-			}
-			d, err := parseLength(length)
-			if err != nil {
-				return usagef("--for: %w", err)
-			}
-			if why == "" {
-				return usagef("say why, with --why: whoever looks later wants to know")
-			}
-			if err := needOpen(c, n, args[0]); err != nil {
-				return err
-			}
-			if who != "" {
-				n.Who = who
-			}
-			n.Hold = &protocol.HoldNote{Key: args[0], Until: time.Now().Add(d), Why: why}
-			return sendNote(c, n, asJSON)
+			return f.send(c, args[0], func(n *protocol.Note) error {
+				d, err := parseLength(length)
+				if err != nil {
+					return usagef("--for: %w", err)
+				}
+				n.Hold = &protocol.HoldNote{Key: args[0], Until: time.Now().Add(d), Why: f.why}
+				return nil
+			})
 		},
 	}
 	c.Flags().StringVar(&length, "for", "", "how long: 30m, 8h, 2d")
-	c.Flags().StringVar(&why, "why", "", "why")
-	c.Flags().StringVar(&who, "who", "", whoFlag)
-	c.Flags().BoolVar(&asJSON, "json", false, recordFlag)
+	f.add(c)
 	return c
 }
 
 func newAlertClose() *cobra.Command {
-	var why, who string
-	var asJSON bool
+	var f alertFlags
 	c := &cobra.Command{
 		Use:     "close KEY",
 		Short:   "Close an alert by hand; if the next readings still show it, it is raised again",
@@ -225,26 +243,13 @@ func newAlertClose() *cobra.Command {
 		Example: "  swathkeeper alert close quay/heron/check_press/- --why 'platen repaired'",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
-			n, err := alertNote(args[0])
-			if err != nil {
-				return err
-			}
-			if why == "" {
-				return usagef("say why, with --why: whoever looks later wants to know")
-			}
-			if err := needOpen(c, n, args[0]); err != nil {
-				return err
-			}
-			if who != "" {
-				n.Who = who
-			}
-			n.Close = &protocol.CloseNote{Key: args[0], Why: why}
-			return sendNote(c, n, asJSON)
+			return f.send(c, args[0], func(n *protocol.Note) error {
+				n.Close = &protocol.CloseNote{Key: args[0], Why: f.why}
+				return nil
+			})
 		},
 	}
-	c.Flags().StringVar(&why, "why", "", "why")
-	c.Flags().StringVar(&who, "who", "", whoFlag)
-	c.Flags().BoolVar(&asJSON, "json", false, recordFlag)
+	f.add(c)
 	return c
 }
 

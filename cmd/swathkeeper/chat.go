@@ -26,9 +26,10 @@ func newChat() *cobra.Command {
 	return c
 }
 
+const noTarget = "no chat target is configured; give one with --chat, or [chat.NAME] in the configuration file"
+
 func newChatTest() *cobra.Command {
-	var flags []string
-	var inside bool
+	var flags chatFlags
 	c := &cobra.Command{
 		Use:   "test [NAME...]",
 		Short: "Send a test message, once, and say what went wrong",
@@ -36,12 +37,7 @@ func newChatTest() *cobra.Command {
   swathkeeper chat test phone --config swathkeeper.toml
   swathkeeper chat test --chat console`,
 		RunE: func(c *cobra.Command, names []string) error {
-			cfg, err := loadConfig(c)
-			if err != nil {
-				return err
-			}
-			cfg.addChats(flags, inside)
-			targets, err := cfg.chatTargets()
+			cfg, targets, err := flags.settings(c)
 			if err != nil {
 				return err
 			}
@@ -51,7 +47,7 @@ func newChatTest() *cobra.Command {
 				}
 			}
 			if len(targets) == 0 {
-				return usagef("no chat target is configured; give one with --chat, or [chat.NAME] in the configuration file")
+				return usagef(noTarget)
 			}
 			zone, err := cfg.location()
 			if err != nil {
@@ -75,8 +71,7 @@ func newChatTest() *cobra.Command {
 			return nil
 		},
 	}
-	c.Flags().StringArrayVar(&flags, "chat", nil, "a target's URL; may be repeated")
-	c.Flags().BoolVar(&inside, "chat-inside", false, "let --chat lead to this machine by a name")
+	flags.add(c)
 	return c
 }
 
@@ -96,20 +91,15 @@ type chatRow struct {
 }
 
 func newChatList() *cobra.Command {
-	var flags []string
-	var asJSON, inside bool
+	var flags chatFlags
+	var asJSON bool
 	c := &cobra.Command{
 		Use:     "list",
 		Short:   "List where alerts go, and what could not be delivered in the last 30 days",
 		Example: "  swathkeeper chat list --config swathkeeper.toml",
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			cfg, err := loadConfig(c)
-			if err != nil {
-				return err
-			}
-			cfg.addChats(flags, inside)
-			targets, err := cfg.chatTargets()
+			cfg, targets, err := flags.settings(c)
 			if err != nil {
 				return err
 			}
@@ -151,8 +141,7 @@ func newChatList() *cobra.Command {
 			return nil
 		},
 	}
-	c.Flags().StringArrayVar(&flags, "chat", nil, "a target's URL; may be repeated")
-	c.Flags().BoolVar(&inside, "chat-inside", false, "let --chat lead to this machine by a name")
+	flags.add(c)
 	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
 	return c
 }
@@ -160,7 +149,7 @@ func newChatList() *cobra.Command {
 func printTargets(c *cobra.Command, rows []chatRow, zone *time.Location) {
 	w := c.OutOrStdout()
 	if !slices.ContainsFunc(rows, func(r chatRow) bool { return r.Configured }) {
-		fmt.Fprintln(w, "no chat target is configured; give one with --chat, or [chat.NAME] in the configuration file")
+		fmt.Fprintln(w, noTarget)
 	}
 	for _, r := range rows {
 		if r.Configured {

@@ -58,37 +58,7 @@ or refused, 2 the command line was wrong, 3 beyond a tolerance.`,
 			if err := checkMode(fill.Mode); err != nil {
 				return err
 			}
-			cfg, err := loadConfig(c)
-			if err != nil {
-				return err
-			}
-			a, err := oneMeasurement(args[0], fill)
-			if err != nil {
-				return err
-			}
-			b, err := oneMeasurement(args[1], fill)
-			if err != nil {
-				return err
-			}
-			r, err := compare.Compare(a, b, by)
-			if err != nil {
-				return err
-			}
-			beyond := r.Beyond(cfg.judgeOptions().Drift.WithDefaults().Tolerances)
-			if asJSON {
-				// One object; what the files' readers had to say goes to standard error.
-				warn(c.ErrOrStderr(), a.Name, a.Warnings)
-				warn(c.ErrOrStderr(), b.Name, b.Warnings)
-				err = writeJSON(c, r)
-			} else {
-				r.Warnings = append(r.Warnings, prefixed(a.Name, a.Warnings)...)
-				r.Warnings = append(r.Warnings, prefixed(b.Name, b.Warnings)...)
-				err = printComparison(c, r, beyond)
-			}
-			if err == nil && len(beyond) > 0 {
-				err = errFound
-			}
-			return err
+			return compareTwo(c, args[0], args[1], by, fill, asJSON)
 		},
 	}
 	c.Flags().StringVar(&by, "pair", "", "pair by id, name, device or position (default: what the evidence allows)")
@@ -98,6 +68,41 @@ or refused, 2 the command line was wrong, 3 beyond a tolerance.`,
 	addTableFlag(c, &fill)
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return c
+}
+
+// compareTwo compares two files, and gives errFound when they differ by more than a tolerance.
+func compareTwo(c *cobra.Command, first, second, by string, fill station.Fill, asJSON bool) error {
+	cfg, err := loadConfig(c)
+	if err != nil {
+		return err
+	}
+	a, err := oneMeasurement(first, fill)
+	if err != nil {
+		return err
+	}
+	b, err := oneMeasurement(second, fill)
+	if err != nil {
+		return err
+	}
+	r, err := compare.Compare(a, b, by)
+	if err != nil {
+		return err
+	}
+	beyond := r.Beyond(cfg.judgeOptions().Drift.WithDefaults().Tolerances)
+	if asJSON {
+		// One object; what the files' readers had to say goes to standard error.
+		warn(c.ErrOrStderr(), a.Name, a.Warnings)
+		warn(c.ErrOrStderr(), b.Name, b.Warnings)
+		err = writeJSON(c, r)
+	} else {
+		r.Warnings = append(r.Warnings, prefixed(a.Name, a.Warnings)...)
+		r.Warnings = append(r.Warnings, prefixed(b.Name, b.Warnings)...)
+		err = printComparison(c, r, beyond)
+	}
+	if err == nil && len(beyond) > 0 {
+		err = errFound
+	}
+	return err
 }
 
 func prefixed(name string, texts []string) []string {

@@ -6,23 +6,47 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/spf13/cobra"
+
 	"swathkeeper/worker/chat"
 	"swathkeeper/worker/limited"
 )
 
-// addChats adds the targets of --chat, which have no name of their own. Names are given by place, so
-// that the same command line finds its place in the records again after a restart.
-func (c *config) addChats(urls []string, inside bool) {
+// chatFlags name chat targets on the command line.
+type chatFlags struct {
+	urls   []string
+	inside bool
+}
+
+func (f *chatFlags) add(c *cobra.Command) {
+	c.Flags().StringArrayVar(&f.urls, "chat", nil, "where alerts go: console, or the URL of a webhook or chat service; may be repeated (others on this machine can read a command line: a secret URL belongs into the configuration file)")
+	c.Flags().BoolVar(&f.inside, "chat-inside", false, "let --chat lead to this machine by a name, for a receiver that runs on it")
+}
+
+// addTo adds the targets of --chat to the settings. They have no name of their own: names are given by
+// place, so that the same command line finds its place in the records again after a restart.
+func (f *chatFlags) addTo(c *config) {
 	if c.Chat == nil {
 		c.Chat = map[string]chatConfig{}
 	}
-	for i, url := range urls {
+	for i, url := range f.urls {
 		name := "chat"
 		if i > 0 {
 			name = fmt.Sprintf("chat-%d", i+1)
 		}
-		c.Chat[name] = chatConfig{URL: url, Inside: inside}
+		c.Chat[name] = chatConfig{URL: url, Inside: f.inside}
 	}
+}
+
+// settings are a command's, with the targets of --chat among them.
+func (f *chatFlags) settings(c *cobra.Command) (*config, []chat.Target, error) {
+	cfg, err := loadConfig(c)
+	if err != nil {
+		return nil, nil, err
+	}
+	f.addTo(cfg)
+	targets, err := cfg.chatTargets()
+	return cfg, targets, err
 }
 
 // chatTargets gives the targets in the order of their names.

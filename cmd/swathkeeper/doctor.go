@@ -22,8 +22,8 @@ import (
 func init() { extra = append(extra, newDoctor) }
 
 func newDoctor() *cobra.Command {
-	var chats []string
-	var inside, asJSON bool
+	var chats chatFlags
+	var asJSON bool
 	c := &cobra.Command{
 		Use:   "doctor",
 		Short: "Look at everything and say what to do",
@@ -36,7 +36,7 @@ Exit status: 0 nothing is at fault, 1 something is.`,
   swathkeeper doctor --json | jq -r '.findings[] | select(.verdict!="fine") | .next'`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			found := examine(c, chats, inside)
+			found := examine(c, chats)
 			worst := doctor.Worst(found)
 			if asJSON {
 				if err := writeJSON(c, map[string]any{"worst": worst, "findings": found}); err != nil {
@@ -51,14 +51,13 @@ Exit status: 0 nothing is at fault, 1 something is.`,
 			return nil
 		},
 	}
-	c.Flags().StringArrayVar(&chats, "chat", nil, "a chat target's URL, as run has it; may be repeated")
-	c.Flags().BoolVar(&inside, "chat-inside", false, "let --chat lead to this machine by a name")
+	chats.add(c)
 	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
 	return c
 }
 
 // examine looks at one thing after another; what cannot be looked at is itself a finding.
-func examine(c *cobra.Command, chats []string, inside bool) []doctor.Finding {
+func examine(c *cobra.Command, chats chatFlags) []doctor.Finding {
 	var out []doctor.Finding
 	add := func(f ...doctor.Finding) { out = append(out, f...) }
 	say := func(area, verdict, next, format string, args ...any) {
@@ -71,7 +70,7 @@ func examine(c *cobra.Command, chats []string, inside bool) []doctor.Finding {
 	}
 	before := len(out)
 	add(cfg.openSecrets(c)...)
-	cfg.addChats(chats, inside)
+	chats.addTo(cfg)
 	targets, err := cfg.chatTargets()
 	if err != nil {
 		say("configuration", doctor.Fault, "correct it; the handbook lists the settings", "%v", err)

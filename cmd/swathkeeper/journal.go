@@ -168,11 +168,6 @@ func newJournalList() *cobra.Command {
 				}
 				fmt.Fprintln(c.OutOrStdout(), line)
 			}
-			if len(rows) == 0 {
-				if err := cl.known(q.Site, q.Printer); err != nil {
-					return err
-				}
-			}
 			if len(rows) == 0 && !asJSON {
 				fmt.Fprintln(c.ErrOrStderr(), "nothing yet")
 			}

@@ -28,8 +28,7 @@ import (
 const defaultListen = "127.0.0.1:4222"
 
 func newRun() *cobra.Command {
-	var chats []string
-	var inside bool
+	var chats chatFlags
 	var watched []string
 	var fill station.Fill
 	var wf watchFlags
@@ -55,7 +54,7 @@ no-sync in TOML and SWATHKEEPER_NO_SYNC. Settings without a flag: [tolerance],
 			if err != nil {
 				return err
 			}
-			cfg.addChats(chats, inside)
+			chats.addTo(cfg)
 			o, err := cfg.workerOptions(c.OutOrStdout())
 			if err != nil {
 				return err
@@ -79,17 +78,7 @@ no-sync in TOML and SWATHKEEPER_NO_SYNC. Settings without a flag: [tolerance],
 			if err := w.Start(c.Context()); err != nil {
 				return err
 			}
-			e := log.Info().Str("version", versionText())
-			if ep := w.Endpoint(); ep.Address != "" {
-				e = e.Str("listen", ep.Address).Str("data", cfg.Data)
-				if ep.Fingerprint != "" {
-					e = e.Str("fingerprint", ep.Fingerprint)
-				}
-			}
-			if at := w.HealthAddress(); at != "" {
-				e = e.Str("health", at)
-			}
-			e.Msg("watching")
+			sayWatching(log, w, cfg.Data)
 			defer tellSystemd(c.Context(), w, log)()
 			if len(watched) == 0 {
 				return w.Wait(c.Context())
@@ -116,9 +105,23 @@ no-sync in TOML and SWATHKEEPER_NO_SYNC. Settings without a flag: [tolerance],
 	f.Int("partitions", 0, fmt.Sprintf("into how many parts the inbox is divided, each judged by itself, 1 to %d (default: as it is; a new one is whole)", bus.MaxPartitions))
 	f.String("log", "", "least level that is logged: debug, info (default), warn, error")
 	f.Int("memory", 0, fmt.Sprintf("soft limit of memory in MiB (default %d, or what GOMEMLIMIT says)", defaultMemory))
-	f.StringArrayVar(&chats, "chat", nil, "where alerts go: console, or the URL of a webhook or chat service; may be repeated (others on this machine can read a command line: a secret URL belongs into the configuration file)")
-	f.BoolVar(&inside, "chat-inside", false, "let --chat lead to this machine, for a receiver that runs on it")
+	chats.add(c)
 	return c
+}
+
+// sayWatching logs that the worker is up, and where it can be reached.
+func sayWatching(log zerolog.Logger, w *worker.Worker, data string) {
+	e := log.Info().Str("version", versionText())
+	if ep := w.Endpoint(); ep.Address != "" {
+		e = e.Str("listen", ep.Address).Str("data", data)
+		if ep.Fingerprint != "" {
+			e = e.Str("fingerprint", ep.Fingerprint)
+		}
+	}
+	if at := w.HealthAddress(); at != "" {
+		e = e.Str("health", at)
+	}
+	e.Msg("watching")
 }
 
 // defaultHealth is where the worker tells how it is doing. Where that is taken, another port will

@@ -51,41 +51,7 @@ stores it once.`,
 					readings = append(readings, it.Reading)
 				}
 			}
-			// All is checked before anything is sent, so that a mistake in the last file does not
-			// leave half of them sent.
-			packed := make([][]byte, len(readings))
-			for i, r := range readings {
-				var err error
-				if packed[i], err = station.Pack(r); err != nil {
-					return err
-				}
-			}
-			cl, err := connect(c)
-			if err != nil {
-				return err
-			}
-			defer cl.close()
-			for i, r := range readings {
-				seq, twice, err := station.Publish(c.Context(), cl.js, r, packed[i])
-				if errors.Is(err, nats.ErrNoResponders) {
-					return fmt.Errorf("nobody takes readings on this bus: the worker has not set it up yet")
-				}
-				if err != nil {
-					return fmt.Errorf("reading %s: %w", r.ID, err)
-				}
-				if asJSON {
-					if err := json.NewEncoder(c.OutOrStdout()).Encode(map[string]any{"id": r.ID, "site": r.Site, "printer": r.Printer, "series": r.Series(), "seq": seq, "known": twice}); err != nil {
-						return err
-					}
-					continue
-				}
-				state := "sent"
-				if twice {
-					state = "known already, stored once"
-				}
-				fmt.Fprintf(c.OutOrStdout(), "%s %s/%s %s %s\n", r.ID, r.Site, r.Printer, r.TakenAt.Format(time.RFC3339), state)
-			}
-			return nil
+			return sendReadings(c, readings, asJSON)
 		},
 	}
 	addFillFlags(c, &fill)
@@ -93,6 +59,44 @@ stores it once.`,
 	pf.add(c)
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object a reading")
 	return c
+}
+
+// sendReadings stores readings in the inbox and says of each what became of it. All are checked before
+// anything is sent, so that a mistake in the last file does not leave half of them sent.
+func sendReadings(c *cobra.Command, readings []*protocol.Reading, asJSON bool) error {
+	packed := make([][]byte, len(readings))
+	for i, r := range readings {
+		var err error
+		if packed[i], err = station.Pack(r); err != nil {
+			return err
+		}
+	}
+	cl, err := connect(c)
+	if err != nil {
+		return err
+	}
+	defer cl.close()
+	for i, r := range readings {
+		seq, twice, err := station.Publish(c.Context(), cl.js, r, packed[i])
+		if errors.Is(err, nats.ErrNoResponders) {
+			return fmt.Errorf("nobody takes readings on this bus: the worker has not set it up yet")
+		}
+		if err != nil {
+			return fmt.Errorf("reading %s: %w", r.ID, err)
+		}
+		if asJSON {
+			if err := writeJSON(c, map[string]any{"id": r.ID, "site": r.Site, "printer": r.Printer, "series": r.Series(), "seq": seq, "known": twice}); err != nil {
+				return err
+			}
+			continue
+		}
+		state := "sent"
+		if twice {
+			state = "known already, stored once"
+		}
+		fmt.Fprintf(c.OutOrStdout(), "%s %s/%s %s %s\n", r.ID, r.Site, r.Printer, r.TakenAt.Format(time.RFC3339), state)
+	}
+	return nil
 }
 
 // addFillFlags adds the flags that fill in what a measurement file cannot know.

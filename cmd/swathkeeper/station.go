@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -35,9 +36,7 @@ within about a second.`,
 }
 
 func newStationGrant() *cobra.Command {
-	var g bus.Grant
-	var role, out string
-	var newKey, config, asJSON bool
+	var f grantFlags
 	c := &cobra.Command{
 		Use:   "grant NAME",
 		Short: "Give NAME a key, or change what it may do",
@@ -55,79 +54,92 @@ history, readings and charts), admin (everything).`,
   swathkeeper station grant office --role viewer
   swathkeeper station grant bench-2 --site quay --printer dunlin --server-config`,
 		Args: cobra.ExactArgs(1),
-		RunE: func(c *cobra.Command, args []string) error {
-			cfg, err := loadConfig(c)
-			if err != nil {
-				return err
-			}
-			if cfg.outside() && !config {
-				return usagef("grants are kept by the worker's own bus; for an outside one, --server-config prints what its configuration needs")
-			}
-			g.Name, g.Role, g.Since = args[0], bus.Role(role), time.Now().UTC().Truncate(time.Second)
-			if err := g.Validate(); err != nil {
-				return usagef("%w", err)
-			}
-			if out == "" {
-				out = g.Name + ".nk"
-			}
-			var known *bus.Grant
-			if !config {
-				all, err := bus.ReadGrants(cfg.Data)
-				if err != nil {
-					return err
-				}
-				known = all.Find(g.Name)
-			}
-			seedFile := ""
-			if known == nil || newKey {
-				var seed []byte
-				if g.Key, seed, err = bus.NewKey(); err != nil {
-					return err
-				}
-				if err := writeSeed(out, seed); err != nil {
-					return err
-				}
-				seedFile = out
-			}
-			if config {
-				fmt.Fprint(c.OutOrStdout(), g.ServerConfig())
-				where := "among the users of the account " + bus.ShopAccount
-				if g.Apart() {
-					where = "among the accounts, not among the users of " + bus.ShopAccount
-				}
-				fmt.Fprintf(c.ErrOrStderr(), "put this %s (see deploy/nats/users.conf)\nthe private key is in %s; answers go to %s.>\n", where, seedFile, bus.InboxPrefix(g.Key))
-				return nil
-			}
-			old, err := bus.PutGrant(c.Context(), cfg.Data, g)
-			if err != nil {
-				if seedFile != "" {
-					_ = os.Remove(seedFile) // nobody knows this key
-				}
-				return err
-			}
-			if g.Key == "" {
-				g.Key = old.Key
-			}
-			if asJSON {
-				return writeJSON(c, struct {
-					bus.Grant
-					SeedFile string `json:"seed_file,omitempty"`
-				}{g, seedFile})
-			}
-			return printGrant(c.OutOrStdout(), cfg, &g, old, seedFile)
-		},
+		RunE: func(c *cobra.Command, args []string) error { return f.grant(c, args[0]) },
 	}
-	f := c.Flags()
-	f.StringVar(&role, "role", string(bus.RoleStation), "station, worker, viewer or admin")
-	f.StringVar(&g.Site, "site", "", "site of a station, such as quay")
-	f.StringSliceVar(&g.Printers, "printer", nil, "printer whose readings it may send; may be repeated")
-	f.BoolVar(&g.Notes, "notes", false, "it may also send notes about its printers")
-	f.BoolVar(&g.Scans, "scans", false, "it may also fetch chart layouts and store pictures")
-	f.StringVar(&out, "out", "", "where the private key is written (default NAME.nk)")
-	f.BoolVar(&newKey, "new-key", false, "replace the key of a name that has one; the old one is no longer good")
-	f.BoolVar(&config, "server-config", false, "print the entry for an outside NATS server's configuration; nothing is granted here")
-	f.BoolVar(&asJSON, "json", false, "print a JSON object")
+	fl := c.Flags()
+	fl.StringVar(&f.role, "role", string(bus.RoleStation), "station, worker, viewer or admin")
+	fl.StringVar(&f.may.Site, "site", "", "site of a station, such as quay")
+	fl.StringSliceVar(&f.may.Printers, "printer", nil, "printer whose readings it may send; may be repeated")
+	fl.BoolVar(&f.may.Notes, "notes", false, "it may also send notes about its printers")
+	fl.BoolVar(&f.may.Scans, "scans", false, "it may also fetch chart layouts and store pictures")
+	fl.StringVar(&f.out, "out", "", "where the private key is written (default NAME.nk)")
+	fl.BoolVar(&f.newKey, "new-key", false, "replace the key of a name that has one; the old one is no longer good")
+	fl.BoolVar(&f.config, "server-config", false, "print the entry for an outside NATS server's configuration; nothing is granted here")
+	fl.BoolVar(&f.asJSON, "json", false, "print a JSON object")
 	return c
+}
+
+// grantFlags say what somebody may do, and where their key goes.
+type grantFlags struct {
+	may                    bus.Grant
+	role, out              string
+	newKey, config, asJSON bool
+}
+
+// grant gives a name its rights, and a key where it has none or a new one is wanted.
+func (f *grantFlags) grant(c *cobra.Command, name string) error {
+	cfg, err := loadConfig(c)
+	if err != nil {
+		return err
+	}
+	if cfg.outside() && !f.config {
+		return usagef("grants are kept by the worker's own bus; for an outside one, --server-config prints what its configuration needs")
+	}
+	g := f.may
+	g.Name, g.Role, g.Since = name, bus.Role(f.role), time.Now().UTC().Truncate(time.Second)
+	if err := g.Validate(); err != nil {
+		return usagef("%w", err)
+	}
+	var known *bus.Grant
+	if !f.config {
+		all, err := bus.ReadGrants(cfg.Data)
+		if err != nil {
+			return err
+		}
+		known = all.Find(name)
+	}
+	seedFile := ""
+	if known == nil || f.newKey {
+		seedFile = cmp.Or(f.out, name+".nk")
+		var seed []byte
+		if g.Key, seed, err = bus.NewKey(); err != nil {
+			return err
+		}
+		if err := writeSeed(seedFile, seed); err != nil {
+			return err
+		}
+	}
+	if f.config {
+		printServerConfig(c, &g, seedFile)
+		return nil
+	}
+	old, err := bus.PutGrant(c.Context(), cfg.Data, g)
+	if err != nil {
+		if seedFile != "" {
+			_ = os.Remove(seedFile) // nobody knows this key
+		}
+		return err
+	}
+	if g.Key == "" {
+		g.Key = old.Key
+	}
+	if f.asJSON {
+		return writeJSON(c, struct {
+			bus.Grant
+			SeedFile string `json:"seed_file,omitempty"`
+		}{g, seedFile})
+	}
+	return printGrant(c.OutOrStdout(), cfg, &g, old, seedFile)
+}
+
+// printServerConfig prints what an outside server's configuration needs, and beside it where to put it.
+func printServerConfig(c *cobra.Command, g *bus.Grant, seedFile string) {
+	fmt.Fprint(c.OutOrStdout(), g.ServerConfig())
+	where := "among the users of the account " + bus.ShopAccount
+	if g.Apart() {
+		where = "among the accounts, not among the users of " + bus.ShopAccount
+	}
+	fmt.Fprintf(c.ErrOrStderr(), "put this %s (see deploy/nats/users.conf)\nthe private key is in %s; answers go to %s.>\n", where, seedFile, bus.InboxPrefix(g.Key))
 }
 
 // writeSeed writes a private key where nothing is yet, for its owner alone.
