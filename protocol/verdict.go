@@ -134,6 +134,11 @@ type ColourChannel struct {
 	TonePoints      float64 `json:"tone_points,omitzero"`   // of the 50 % tint, left after strength
 	ToneSE          float64 `json:"tone_points_se,omitzero"`
 	ToneLimit       float64 `json:"tone_points_limit,omitzero"`
+	// BentPoints is by how many points at 50 % the tone curve is bent, its solid standing still: what the
+	// tolerance of the mid-tone is for. Strength holds a part of it, so the two do not add up.
+	BentPoints float64 `json:"tone_bent_points,omitzero"`
+	BentSE     float64 `json:"tone_bent_points_se,omitzero"`
+	BentLimit  float64 `json:"tone_bent_points_limit,omitzero"`
 	HueDeg          float64 `json:"hue_deg,omitzero"`
 	HueSE           float64 `json:"hue_deg_se,omitzero"`
 	HueLimit        float64 `json:"hue_deg_limit,omitzero"`
@@ -142,6 +147,9 @@ type ColourChannel struct {
 	// SinceReadings is about how many readings ago the strength began to change, this one counted; 0:
 	// it has not. One or two is what noise does as well.
 	SinceReadings int `json:"since_readings,omitzero"`
+	// HardlyPrints: so little of the channel is on the chart that its ink seems to be out or its head to
+	// be off. Its tone and its hue are not judged then, and not listed.
+	HardlyPrints bool `json:"hardly_prints,omitzero"`
 }
 
 // Factor is one further common factor of the chart.

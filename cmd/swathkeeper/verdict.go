@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"swathkeeper/protocol"
+	"swathkeeper/worker/detail"
 )
 
 // printVerdict shows one verdict for people.
@@ -28,8 +29,11 @@ func printVerdict(out io.Writer, v *protocol.Verdict) error {
 		}
 		for _, ch := range c.Channels {
 			fmt.Fprintf(w, "  %s\tstrength %+.1f %%", ch.Channel, ch.StrengthPercent)
-			if ch.ToneSE > 0 || ch.TonePoints != 0 {
-				fmt.Fprintf(w, ", mid-tone %+.1f points", ch.TonePoints)
+			if t, ok := detail.ToneOf(&ch); ok {
+				fmt.Fprintf(w, ", %s %+.1f points", detail.ToneWords(t), t.Value)
+			}
+			if ch.HardlyPrints {
+				fmt.Fprint(w, ", hardly prints")
 			}
 			if ch.HueSE > 0 || ch.HueDeg != 0 {
 				fmt.Fprintf(w, ", hue %+.1f degrees", ch.HueDeg)

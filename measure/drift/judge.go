@@ -217,6 +217,7 @@ func (m *Model) channels(r *Result, w *work) {
 				ch.EWMA, ch.EWMALimit, ch.Since = v.EWMA, v.EWMALimit, v.Since
 			case KindTone:
 				ch.TonePoints, ch.ToneLeft = v.Value, v.Value-m.leaning(w.theta, c)/2
+				ch.BentSE, ch.BentLimit = v.SE, v.Limit
 				ch.ToneSE, ch.ToneLimit = m.toneSE(w, c, j), v.Limit
 				if f.Leans != nil {
 					ch.ToneLimit *= math.Abs(1 - f.Leans[c]/2)
@@ -226,7 +227,7 @@ func (m *Model) channels(r *Result, w *work) {
 			}
 		}
 		if ch.HardlyPrints = ch.StrengthPercent <= hardlyPrints; ch.HardlyPrints {
-			ch.TonePoints, ch.ToneLeft, ch.ToneSE, ch.ToneLimit = 0, 0, 0, 0
+			ch.TonePoints, ch.BentSE, ch.BentLimit, ch.ToneLeft, ch.ToneSE, ch.ToneLimit = 0, 0, 0, 0, 0, 0
 			continue
 		}
 		ch.CastDE = math.Sqrt(colourChange)

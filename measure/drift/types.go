@@ -198,10 +198,12 @@ type Channel struct {
 	StrengthSE      float64 `json:"strength_percent_se"`
 	StrengthLimit   float64 `json:"strength_percent_limit"`
 	// TonePoints is by how many points at 50 % the channel's tone curve is bent, its solid standing
-	// still. A bent curve prints more in the mean, and StrengthPercent holds that too; ToneLeft is what
+	// still: what the tolerance is for, with BentSE and BentLimit. A bent curve prints more in the mean, and StrengthPercent holds that too; ToneLeft is what
 	// strength leaves over, so that a 50 % tint prints as one of 50 (1 + StrengthPercent/100) +
 	// ToneLeft did. ToneSE and ToneLimit are those of ToneLeft.
 	TonePoints float64 `json:"tone_bent_points"`
+	BentSE     float64 `json:"tone_bent_points_se"`
+	BentLimit  float64 `json:"tone_bent_points_limit"`
 	ToneLeft   float64 `json:"tone_points"`
 	ToneSE     float64 `json:"tone_points_se"`
 	ToneLimit  float64 `json:"tone_points_limit"`

@@ -266,3 +266,41 @@ func TestFiguresStandInColumns(t *testing.T) {
 		t.Errorf("at 80 columns\n%s\nin a file\n%s", strings.Join(got, ""), strings.Join(want, ""))
 	}
 }
+
+// The mid-tone stands beside the tolerance that is for it: the bend of the curve, not what strength leaves
+// over. A reading of before the bend was told shows what it has, without a tolerance. An ink that is out is
+// said to be.
+func TestToneBesideItsTolerance(t *testing.T) {
+	d := sample(t)
+	d.Record.Verdict.Colour.Channels = []protocol.ColourChannel{
+		{Channel: "C", StrengthPercent: 4.1, StrengthSE: 0.2, StrengthLimit: 4, TonePoints: 0.1, ToneSE: 0.06, ToneLimit: 0.1, BentPoints: 3.9, BentSE: 0.2, BentLimit: 2.8},
+		{Channel: "M", StrengthPercent: 1.1, StrengthSE: 0.2, StrengthLimit: 4, TonePoints: 0.2, ToneSE: 0.04, ToneLimit: 0.1},
+		{Channel: "Y", StrengthPercent: -97, StrengthSE: 0.2, StrengthLimit: 4, HardlyPrints: true},
+	}
+	out := printed(t, d, history.Screen{})
+	for _, want := range []string{
+		`cyan: tone curve at 50 % +\+3\.9 \(±0\.2\) points +±2\.8 +±3\.0\n`,
+		`magenta: mid-tone left after strength +\+0\.2 points +±0\.1\n`,
+		`Yellow hardly prints: its ink seems to be out or its head to be off`, `Tone curve at 50 %: by how many points`,
+	} {
+		if !regexp.MustCompile(want).MatchString(out) {
+			t.Errorf("lacks %q:\n%s", want, out)
+		}
+	}
+	for _, wrong := range []string{"yellow: tone", "yellow: mid-tone", "Cyan hardly", "cyan: mid-tone"} {
+		if strings.Contains(out, wrong) {
+			t.Errorf("holds %q:\n%s", wrong, out)
+		}
+	}
+	tracks := Tracks([]*protocol.Verdict{d.Record.Verdict}, func(*protocol.Verdict) *drift.Tolerances { t := drift.DefaultTolerances(); return &t })
+	got := map[string]Point{}
+	for _, k := range tracks {
+		got[k.Kind+":"+k.Channel] = k.Now()
+	}
+	if p := got["tone:C"]; p.Value != 3.9 || p.Limit != 2.8 || p.Tolerance != 3 {
+		t.Errorf("the control chart of cyan's tone curve: %+v", p)
+	}
+	if p := got["tone_left:M"]; p.Value != 0.2 || p.Limit != 0.1 || p.Tolerance != 0 {
+		t.Errorf("the control chart of magenta's older reading: %+v", p)
+	}
+}

@@ -247,10 +247,12 @@ func (d *Detail) numbers(p *printer, v *protocol.Verdict, tol drift.Tolerances) 
 		}
 		row(trackName(kind, channel), value2, usual, t, p.level(value, limit, tolerance, tol.StopFactor))
 	}
+	curve := false
 	for _, ch := range c.Channels {
 		sided("strength", ch.Channel, "%", ch.StrengthPercent, ch.StrengthSE, ch.StrengthLimit)
-		if ch.ToneSE > 0 || ch.TonePoints != 0 { // 0 with an error of 0: the chart does not show it
-			sided("tone", ch.Channel, "points", ch.TonePoints, ch.ToneSE, ch.ToneLimit)
+		if t, ok := ToneOf(&ch); ok {
+			sided(t.Kind, ch.Channel, "points", t.Value, t.SE, t.Limit)
+			curve = curve || t.Kind == "tone"
 		}
 		if ch.HueLimit > 0 || ch.HueDeg != 0 {
 			sided("hue", ch.Channel, "degrees", ch.HueDeg, ch.HueSE, ch.HueLimit)
@@ -259,6 +261,14 @@ func (d *Detail) numbers(p *printer, v *protocol.Verdict, tol drift.Tolerances) 
 	for _, f := range c.Factors {
 		kind, channel := splitFactor(f.Name)
 		sided(kind, channel, factorUnit(kind, f.Unit), f.Value, f.SE, f.Limit)
+	}
+	for _, ch := range c.Channels {
+		if ch.HardlyPrints {
+			p.wrap("  ", sentence(HardlyPrints(ch.Channel)))
+		}
+	}
+	if curve {
+		p.wrap("  ", "Tone curve at 50 %: by how many points a 50 % tint prints darker (+) or lighter (-) when the solid stands still. Strength is of all tints and holds a part of it, so the two do not add up.")
 	}
 	if c.Unexplained > 0 {
 		p.wrap("  ", fmt.Sprintf("%.0f %% of the change is of no kind listed here.", 100*c.Unexplained))

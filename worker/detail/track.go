@@ -94,8 +94,8 @@ func Tracks(verdicts []*protocol.Verdict, tolerances func(*protocol.Verdict) *dr
 			add(v, "mean", "", "dE00", false, c.MeanDE00, 0)
 			for _, ch := range c.Channels {
 				add(v, "strength", ch.Channel, "%", true, ch.StrengthPercent, ch.StrengthLimit)
-				if ch.ToneSE > 0 || ch.TonePoints != 0 { // else the chart does not show it
-					add(v, "tone", ch.Channel, "points", true, ch.TonePoints, ch.ToneLimit)
+				if t, ok := ToneOf(&ch); ok {
+					add(v, t.Kind, ch.Channel, "points", true, t.Value, t.Limit)
 				}
 				if ch.HueLimit > 0 || ch.HueDeg != 0 { // black has no hue
 					add(v, "hue", ch.Channel, "degrees", true, ch.HueDeg, ch.HueLimit)

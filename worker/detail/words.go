@@ -12,13 +12,15 @@ import (
 var trackWords = map[string]string{
 	"mean":     "whole chart: mean colour difference",
 	"strength": "strength",
-	"tone":     "mid-tone",
-	"hue":      "hue of the solid",
-	"cast":     "ink colour off its hue",
-	"depth":    "depth of the solid",
-	"load":     "loss where much ink lies",
-	"flare":    "dark colours lifted",
-	"lines":    "clearness of lines",
+	"tone":     "tone curve at 50 %",
+	// Of readings of before the curve was told by itself: no tolerance is for this.
+	"tone_left": "mid-tone left after strength",
+	"hue":       "hue of the solid",
+	"cast":      "ink colour off its hue",
+	"depth":     "depth of the solid",
+	"load":      "loss where much ink lies",
+	"flare":     "dark colours lifted",
+	"lines":     "clearness of lines",
 }
 
 // whiteWords are the three ways in which paper or fabric white can change.
@@ -43,6 +45,29 @@ func trackName(kind, channel string) string {
 		return alert.ChannelName(channel) + ": lines"
 	}
 	return alert.ChannelName(channel) + ": " + word
+}
+
+// Tone is what became of a channel's mid-tone.
+type Tone struct {
+	Kind             string // tone: how far the curve is bent; tone_left: only what strength leaves over is known
+	Value, SE, Limit float64
+}
+
+// ToneOf gives the mid-tone of a channel as the shop's tolerance is for it, and false where the chart does
+// not show it.
+func ToneOf(ch *protocol.ColourChannel) (Tone, bool) {
+	if ch.BentSE > 0 || ch.BentPoints != 0 {
+		return Tone{"tone", ch.BentPoints, ch.BentSE, ch.BentLimit}, true
+	}
+	return Tone{"tone_left", ch.TonePoints, ch.ToneSE, ch.ToneLimit}, ch.ToneSE > 0 || ch.TonePoints != 0
+}
+
+// ToneWords names it.
+func ToneWords(t Tone) string { return trackWords[t.Kind] }
+
+// HardlyPrints says what is left of a channel that hardly prints.
+func HardlyPrints(channel string) string {
+	return alert.ChannelName(channel) + " hardly prints: its ink seems to be out or its head to be off; its tone curve and its hue are not judged"
 }
 
 // splitFactor takes the channel or axis off a factor's name.

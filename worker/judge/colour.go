@@ -21,7 +21,8 @@ func colourOf(r *drift.Result) *protocol.Colour {
 			Channel: ch.Channel, StrengthPercent: round4(ch.StrengthPercent), StrengthSE: round4(ch.StrengthSE), StrengthLimit: round4(ch.StrengthLimit),
 			TonePoints: round4(ch.ToneLeft), ToneSE: round4(ch.ToneSE), ToneLimit: round4(ch.ToneLimit),
 			HueDeg: round4(ch.HueDeg), HueSE: round4(ch.HueSE), HueLimit: round4(ch.HueLimit), Slow: round4(share(ch.EWMA, ch.EWMALimit)),
-			SinceReadings: ch.Since,
+			BentPoints: round4(ch.TonePoints), BentSE: round4(ch.BentSE), BentLimit: round4(ch.BentLimit),
+			SinceReadings: ch.Since, HardlyPrints: ch.HardlyPrints,
 		})
 	}
 	for _, f := range r.Values {

@@ -265,7 +265,7 @@ func (c *collector) lookUp(ctx context.Context, js jetstream.JetStream, v *proto
 }
 
 // trackOrder is the order of control charts; kinds not named come first, so that none is missed.
-var trackOrder = []string{"mean", "strength", "tone", "hue", "load", "lines", "white", "flare", "cast", "depth"}
+var trackOrder = []string{"mean", "strength", "tone", "tone_left", "hue", "load", "lines", "white", "flare", "cast", "depth"}
 
 func orDash(s string) string {
 	if s == "" {
