@@ -10,7 +10,7 @@ import (
 
 // tests runs the few tests that share the false-alarm budget.
 func (m *Model) tests(r *Result, w *work, s *Sample, st, next *State) {
-	m.bareTests(r, w, s)
+	m.bareTests(r, w)
 	if m.b.Grade == Tentative {
 		m.houseColours(r, w, s, st, next, false)
 		return
@@ -161,6 +161,9 @@ func (m *Model) misfit(w *work) float64 {
 // so a patch that goes against the rest of the chart needs a witness: another patch of the colour,
 // or the reading before.
 func (m *Model) houseColours(r *Result, w *work, s *Sample, st, next *State, statistical bool) {
+	if len(m.house) == 0 {
+		return
+	}
 	witnesses := map[string]int{}
 	for _, h := range m.house {
 		id := m.b.Chart.IDs[h.patch]
@@ -169,7 +172,7 @@ func (m *Model) houseColours(r *Result, w *work, s *Sample, st, next *State, sta
 			continue
 		}
 		c, u := s.Lab[h.patch], m.mean[h.patch]
-		v := HouseColour{Name: h.name, Patch: id, DE00: colour.DE2000(u, c), Tolerance: h.tolerance, P: 1}
+		v := HouseColour{Name: h.name, Patch: id, DE00: w.de[h.patch], Tolerance: h.tolerance, P: 1}
 		v.Beyond = v.DE00 > v.Tolerance
 		if statistical {
 			f := h.distance(c, u)

@@ -30,16 +30,15 @@ const (
 
 // checkAxes refuses a reading in which a coordinate has its sign turned or is lost, in which two
 // channels stand in each other's place, or whose white is no white of these goods.
-func checkAxes(c *Chart, mean [][3]float64, known []bool, s *Sample) error {
-	have := func(p int) bool { return known[p] && (s.Missing == nil || !s.Missing[p]) }
-	if err := checkExchanged(c, mean, have, s.Lab); err != nil {
+func checkAxes(c *Chart, h *held) error {
+	if err := checkExchanged(c, h); err != nil {
 		return err
 	}
 	names := [3]string{"L*", "a*", "b*"}
 	var r [3]float64
 	varies := [3]bool{}
 	for a := range names {
-		r[a], varies[a] = axisCorrelation(mean, have, s.Lab, a)
+		r[a], varies[a] = h.axis[a].correlation()
 	}
 	for a, name := range names {
 		if !varies[a] {
@@ -55,26 +54,17 @@ func checkAxes(c *Chart, mean [][3]float64, known []bool, s *Sample) error {
 				Hint: "check how the file's columns were written, and send the reading again"}
 		}
 	}
-	return checkWhite(c, mean, have, s.Lab)
+	return checkWhite(c, h)
 }
 
-// axisCorrelation is that of one coordinate of the reading with the baseline's, and whether the
+// correlation is that of one coordinate of the reading with the baseline's, and whether the
 // baseline's varies enough to tell.
-func axisCorrelation(mean [][3]float64, have func(int) bool, lab []colour.Lab, axis int) (r float64, varies bool) {
-	var k, sx, sy, sxx, sxy, syy float64
-	for p, u := range mean {
-		if have(p) {
-			x, y := u[axis], axisOf(lab[p], axis)
-			k++
-			sx, sy = sx+x, sy+y
-			sxx, sxy, syy = sxx+x*x, sxy+x*y, syy+y*y
-		}
-	}
-	vx, vy := sxx-sx*sx/max(1, k), syy-sy*sy/max(1, k)
-	if k < 4 || vx < k*axisVaries*axisVaries || !(vy > 0) {
+func (m *moments) correlation() (r float64, varies bool) {
+	vx, vy := m.xx-m.x*m.x/max(1, m.k), m.yy-m.y*m.y/max(1, m.k)
+	if m.k < 4 || vx < m.k*axisVaries*axisVaries || !(vy > 0) {
 		return 0, false
 	}
-	return (sxy - sx*sy/k) / math.Sqrt(vx*vy), true
+	return (m.xy - m.x*m.y/m.k) / math.Sqrt(vx*vy), true
 }
 
 func axisOf(c colour.Lab, axis int) float64 { return [3]float64{c.L, c.A, c.B}[axis] }
@@ -82,18 +72,24 @@ func axisOf(c colour.Lab, axis int) float64 { return [3]float64{c.L, c.A, c.B}[a
 // checkExchanged looks at the patches whose counterpart, with two channels exchanged, is on the chart
 // too: the colours of one standing at the other say that the lines, or the columns of the chart, are
 // exchanged.
-func checkExchanged(c *Chart, mean [][3]float64, have func(int) bool, lab []colour.Lab) error {
+func checkExchanged(c *Chart, h *held) error {
+	// What is nearly right has nothing exchanged. The mean distance is at most the root of the mean
+	// square, which is there already.
+	if h.meanSquare() < 0.999*exchangedDE*exchangedDE/4 {
+		return nil
+	}
 	at := make(map[[maxChannels]float64]int, len(c.Device))
 	key := func(d []float64) (k [maxChannels]float64) { copy(k[:], d); return k }
+	mean, have, lab := h.mean, h.have, h.lab
 	var all, n float64
 	for p, d := range c.Device {
-		if have(p) {
+		if have[p] {
 			at[key(d)] = p
 			all += labAway(lab[p], mean[p])
 			n++
 		}
 	}
-	if n == 0 || all/n < exchangedDE/2 { // what is nearly right has nothing exchanged
+	if n == 0 || all/n < exchangedDE/2 {
 		return nil
 	}
 	for a := range c.Channels {
@@ -101,7 +97,7 @@ func checkExchanged(c *Chart, mean [][3]float64, have func(int) bool, lab []colo
 			var here, there float64
 			moved := 0
 			for p, d := range c.Device {
-				if !have(p) || d[a] == d[b] {
+				if !have[p] || d[a] == d[b] {
 					continue
 				}
 				k := key(d)
@@ -144,10 +140,10 @@ func bareOf(c *Chart) (out []int) {
 }
 
 // relativeToOther says whether a chart fits when it is taken as relative to D65, or when the baseline is.
-func relativeToOther(mean [][3]float64, have func(int) bool, lab []colour.Lab) bool {
+func relativeToOther(mean [][3]float64, have []bool, lab []colour.Lab) bool {
 	off := func(f func(colour.Lab) colour.Lab) (sum float64) {
 		for p, c := range lab {
-			if have(p) {
+			if have[p] {
 				c = f(c)
 				sum += math.Hypot(math.Hypot(c.L-mean[p][0], c.A-mean[p][1]), c.B-mean[p][2])
 			}
@@ -162,8 +158,13 @@ func relativeToOther(mean [][3]float64, have func(int) bool, lab []colour.Lab) b
 // checkWhite refuses a reading whose unprinted patches, in the median, are no state of these goods:
 // values on another scale, or taken relative to another white. Where none was read, the lightest patches
 // stand in for them; ink can darken those as well, so that the whole chart must fit another scale then.
-func checkWhite(c *Chart, mean [][3]float64, have func(int) bool, lab []colour.Lab) error {
-	patches, what := slices.DeleteFunc(bareOf(c), func(p int) bool { return !have(p) }), "unprinted goods"
+func checkWhite(c *Chart, h *held) error {
+	// No median of a few patches is further off than the patch that is furthest.
+	if h.most[0] <= otherScale && h.most[1] <= otherWhite && h.most[2] <= otherWhite {
+		return nil
+	}
+	mean, have, lab := h.mean, h.have, h.lab
+	patches, what := slices.DeleteFunc(bareOf(c), func(p int) bool { return !have[p] }), "unprinted goods"
 	bare := len(patches) > 0
 	if !bare {
 		patches, what = lightest(mean, have), "lightest patches"
@@ -194,9 +195,9 @@ func checkWhite(c *Chart, mean [][3]float64, have func(int) bool, lab []colour.L
 const fewLightest = 4
 
 // lightest gives the patches that were the lightest when the baseline was learned.
-func lightest(mean [][3]float64, have func(int) bool) (patches []int) {
+func lightest(mean [][3]float64, have []bool) (patches []int) {
 	for p := range mean {
-		if have(p) {
+		if have[p] {
 			patches = append(patches, p)
 		}
 	}
@@ -205,16 +206,16 @@ func lightest(mean [][3]float64, have func(int) bool) (patches []int) {
 }
 
 // timesOther says whether a chart fits when its L* is the baseline's times one number.
-func timesOther(mean [][3]float64, have func(int) bool, lab []colour.Lab) bool {
+func timesOther(mean [][3]float64, have []bool, lab []colour.Lab) bool {
 	var xx, xy, off, left float64
 	for p, c := range lab {
-		if have(p) {
+		if have[p] {
 			xx += mean[p][0] * mean[p][0]
 			xy += mean[p][0] * c.L
 		}
 	}
 	for p, c := range lab {
-		if have(p) {
+		if have[p] {
 			off += math.Abs(c.L - mean[p][0])
 			left += math.Abs(c.L - mean[p][0]*xy/max(xx, 1))
 		}

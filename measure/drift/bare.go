@@ -3,8 +3,6 @@ package drift
 import (
 	"fmt"
 	"math"
-
-	"swathkeeper/measure/colour"
 )
 
 // The unprinted patches say of the goods what no model has to be right for: how the white shows
@@ -53,7 +51,7 @@ func (m *Model) setBare() {
 
 // bareTests adds the test to a result. A patch that is the only one, or that others of its kind gainsay,
 // is no witness.
-func (m *Model) bareTests(r *Result, w *work, s *Sample) {
+func (m *Model) bareTests(r *Result, w *work) {
 	r.whiteDoubtful = m.doubtfulWhite(r, w)
 	if m.bare == nil || m.b.Grade == Tentative || !r.HasWhite || r.whiteDoubtful {
 		return
@@ -61,7 +59,7 @@ func (m *Model) bareTests(r *Result, w *work, s *Sample) {
 	t := Test{Name: "white", Limit: 1, P: 1}
 	for a := range m.bare.limits {
 		l := &m.bare.limits[a]
-		x, _ := m.over(m.white, w, s, func(u, c colour.Lab) float64 { return axisOf(c, a) - axisOf(u, a) })
+		x, _ := m.over(m.white, w, func(p int) float64 { return w.diff[p*3+a] })
 		if x = math.Abs(x) / l.one; x > t.Statistic {
 			t.Statistic, t.P = x, l.probability(&l.step[0][0], x, m.alpha)
 		}

@@ -44,6 +44,7 @@ type work struct {
 	dist    []float64 // n
 	sorted  []float64 // n
 	weight  []float64 // n; 0 for missing
+	de      []float64 // n: CIEDE2000, for the caller
 	present []float64 // n; 1 or 0
 	m, rhs  []float64 // q*q, q
 	full    []float64 // A'd over all present patches, q
@@ -56,6 +57,7 @@ type work struct {
 	scale   float64   // robust scale of the distances, at least 1
 	used    int
 	missing int
+	have    []bool               // n; for the caller
 	near    []int32              // patches whose weight is in question
 	bent    [maxChannels]float64 // squares of the strengths whose curvature is taken out
 	curved  bool                 // any of them
@@ -63,17 +65,17 @@ type work struct {
 
 func newWork(n, q, nc int) *work {
 	w := &work{}
-	flat := make([]float64, 3*3*n+4*n+4*q*q+4*q+nc*q)
+	flat := make([]float64, 3*3*n+5*n+4*q*q+4*q+nc*q)
 	take := func(k int) []float64 {
 		s := flat[:k:k]
 		flat = flat[k:]
 		return s
 	}
 	w.d, w.diff, w.r = take(3*n), take(3*n), take(3*n)
-	w.dist, w.sorted, w.weight, w.present = take(n), take(n), take(n), take(n)
+	w.dist, w.sorted, w.weight, w.present, w.de = take(n), take(n), take(n), take(n), take(n)
 	w.m, w.chol, w.cov, w.sub = take(q*q), take(q*q), take(q*q), take(q*q)
 	w.rhs, w.full, w.theta, w.prev, w.bend = take(q), take(q), take(q), take(q), take(nc*q)
-	w.near = make([]int32, 0, n)
+	w.near, w.have = make([]int32, 0, n), make([]bool, n)
 	return w
 }
 

@@ -26,14 +26,15 @@ func (m *Model) Judge(s Sample, st State) (Result, State, error) {
 	if err := s.check(&m.b.Chart, m.b.Options.MaxMissing); err != nil {
 		return Result{}, st, err
 	}
-	if err := checkOrder(&m.b.Chart, m.b.Mean, m.known, &s); err != nil {
-		return Result{}, st, err
-	}
-	if err := checkAxes(&m.b.Chart, m.b.Mean, m.known, &s); err != nil {
-		return Result{}, st, err
-	}
 	w := m.pool.Get().(*work)
 	defer m.pool.Put(w)
+	h := holdAgainst(m.b.Mean, m.known, &s, w.have)
+	if err := checkOrder(&m.b.Chart, &h); err != nil {
+		return Result{}, st, err
+	}
+	if err := checkAxes(&m.b.Chart, &h); err != nil {
+		return Result{}, st, err
+	}
 	diff := w.diff
 	for p, c := range s.Lab {
 		u := m.mean[p]
@@ -54,7 +55,7 @@ func (m *Model) Judge(s Sample, st State) (Result, State, error) {
 	}
 	r := Result{Grade: m.b.Grade, Count: m.b.Count, Patches: w.used, Missing: w.missing}
 	m.differences(&r, w, &s)
-	m.outliers(&r, w, &s)
+	m.outliers(&r, w)
 	if float64(len(r.Outliers)) > outlierShare*float64(w.used) {
 		r.warn("outliers", fmt.Sprintf("%d of %d patches do not follow the chart as a whole", len(r.Outliers), w.used))
 	}
@@ -100,57 +101,58 @@ func (m *Model) leaveOutBlind(r *Result) {
 
 // differences fills the CIEDE2000 figures.
 func (m *Model) differences(r *Result, w *work, s *Sample) {
-	de := w.sorted[:0]
+	sorted := w.sorted[:0]
 	worst := -1
 	for p, c := range s.Lab {
 		if w.present[p] == 0 {
 			continue
 		}
 		d := colour.DE2000(m.mean[p], c)
-		de = append(de, d)
+		w.de[p] = d
+		sorted = append(sorted, d)
 		r.MeanDE00 += d
 		if worst < 0 || d > r.MaxDE00 {
 			worst, r.MaxDE00 = p, d
 		}
 	}
-	r.MeanDE00 /= float64(len(de))
+	r.MeanDE00 /= float64(len(sorted))
 	r.WorstPatch = m.b.Chart.IDs[worst]
-	r.MedianDE00, r.P95DE00 = quantile(de, 0.5), quantile(de, 0.95)
+	r.MedianDE00, r.P95DE00 = quantile(sorted, 0.5), quantile(sorted, 0.95)
 	if m.pastMeanDE > 0 {
 		r.MeanRatio = r.MeanDE00 / m.pastMeanDE
 	}
-	r.WhiteDE00, r.HasWhite = m.over(m.white, w, s, colour.DE2000)
-	r.GreyDE00, r.HasGrey = m.over(m.grey, w, s, func(a, b colour.Lab) float64 {
-		b.L = a.L
-		return colour.DE2000(a, b)
+	r.WhiteDE00, r.HasWhite = m.over(m.white, w, func(p int) float64 { return w.de[p] })
+	r.GreyDE00, r.HasGrey = m.over(m.grey, w, func(p int) float64 {
+		c := s.Lab[p]
+		c.L = m.mean[p].L
+		return colour.DE2000(m.mean[p], c)
 	})
 }
 
 // over is the mean of f over those of the patches that were read. Single patches that the fit has
 // found to go their own way (a scratch) are left out; when most of them do, they are what is to be
-// told of, and the median over all says it.
-func (m *Model) over(patches []int, w *work, s *Sample, f func(a, b colour.Lab) float64) (value float64, ok bool) {
-	var all, kept []float64
+// told of, and the median over all says it. It uses w.sorted.
+func (m *Model) over(patches []int, w *work, f func(p int) float64) (value float64, ok bool) {
+	all := w.sorted[:0]
+	kept, sum := 0, 0.0
 	for _, p := range patches {
 		if w.present[p] == 0 {
 			continue
 		}
-		v := f(m.mean[p], s.Lab[p])
+		v := f(p)
 		all = append(all, v)
 		if w.weight[p] > 0.1 {
-			kept = append(kept, v)
+			kept++
+			sum += v
 		}
 	}
 	switch {
 	case len(all) == 0:
 		return 0, false
-	case 2*len(kept) < len(all):
+	case 2*kept < len(all):
 		return median(all), true
 	}
-	for _, v := range kept {
-		value += v / float64(len(kept))
-	}
-	return value, true
+	return sum / float64(kept), true
 }
 
 // quantile is the quantile with linear interpolation between order statistics (Hyndman and
@@ -170,12 +172,12 @@ func quantile(v []float64, p float64) float64 {
 }
 
 // outliers names the patches that lie far from what the factors predict.
-func (m *Model) outliers(r *Result, w *work, s *Sample) {
+func (m *Model) outliers(r *Result, w *work) {
 	for p := range m.n {
 		if w.present[p] == 0 || w.dist[p] < outlierDistance*w.scale || w.weight[p] == 1 {
 			continue
 		}
-		r.Outliers = append(r.Outliers, Outlier{Patch: m.b.Chart.IDs[p], DE00: colour.DE2000(m.mean[p], s.Lab[p]), Distance: w.dist[p]})
+		r.Outliers = append(r.Outliers, Outlier{Patch: m.b.Chart.IDs[p], DE00: w.de[p], Distance: w.dist[p]})
 	}
 }
 

@@ -154,9 +154,10 @@ func median(v []float64) float64 {
 // same refuses a set of readings of which one is of another chart or in another order.
 func (l *learner) same() error {
 	for i := range l.samples {
-		err := checkOrder(l.chart, l.mean, l.known, &l.samples[i])
+		h := holdAgainst(l.mean, l.known, &l.samples[i], nil)
+		err := checkOrder(l.chart, &h)
 		if err == nil {
-			err = checkAxes(l.chart, l.mean, l.known, &l.samples[i])
+			err = checkAxes(l.chart, &h)
 		}
 		if err != nil {
 			return fmt.Errorf("baseline reading %d of %d is not like the others: %w", i+1, l.count, err)

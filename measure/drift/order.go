@@ -18,26 +18,21 @@ const (
 
 // checkOrder refuses a reading whose colours stand in another order than the chart's. It names
 // the arrangement when it finds one.
-func checkOrder(c *Chart, mean [][3]float64, known []bool, s *Sample) error {
-	n := len(mean)
-	have := make([]bool, n)
-	for p := range have {
-		have[p] = known[p] && (s.Missing == nil || !s.Missing[p])
-	}
-	as := func(p int) int { return p }
-	left := patternLeft(mean, have, s.Lab, as)
+func checkOrder(c *Chart, h *held) error {
+	mean, have, lab := h.mean, h.have, h.lab
+	left := unshown(&h.axis)
 	if left < orderPoor {
-		if axis, value, flat := flatAxis(mean, have, s.Lab); flat {
+		if axis, value, flat := flatAxis(mean, have, lab); flat {
 			return &UnusableError{Code: "equal", Text: fmt.Sprintf("all patches read the same %s (%.4g), which differs from patch to patch on this chart", axis, value), Hint: "check the instrument and the file"}
 		}
 		return nil
 	}
-	if err := checkExchanged(c, mean, func(p int) bool { return have[p] }, s.Lab); err != nil {
+	if err := checkExchanged(c, h); err != nil {
 		return err
 	}
 	best, name := left, ""
 	for _, a := range arrangements(c) {
-		if v := patternLeft(mean, have, s.Lab, a.from); v < best {
+		if v := patternLeft(mean, have, lab, a.from); v < best {
 			best, name = v, a.name
 		}
 	}
@@ -45,7 +40,7 @@ func checkOrder(c *Chart, mean [][3]float64, known []bool, s *Sample) error {
 	if best < orderGood {
 		return &UnusableError{Code: "order", Text: "the colours fit this chart only " + name, Hint: "read the chart again in its own order"}
 	}
-	if sortedLeft(mean, have, s.Lab) < orderGood {
+	if sortedLeft(mean, have, lab) < orderGood {
 		return &UnusableError{Code: "order", Text: fmt.Sprintf("the colours are those of this chart but in another order: only %.0f %% of the pattern is where it belongs", 100*max(0, 1-left)), Hint: hint}
 	}
 	return &UnusableError{Code: "order", Text: fmt.Sprintf("the colours are not those of this chart: only %.0f %% of its pattern is there", 100*max(0, 1-left)), Hint: hint}
@@ -64,7 +59,9 @@ func flatAxis(mean [][3]float64, have []bool, lab []colour.Lab) (axis string, va
 			if first < 0 {
 				first, value = p, v
 			}
-			differs = differs || v != value
+			if differs = v != value; differs {
+				break
+			}
 			varies = max(varies, math.Abs(mean[p][a]-mean[first][a]))
 		}
 		if !differs && n > 1 && varies > flatVaries {
@@ -78,31 +75,33 @@ func flatAxis(mean [][3]float64, have []bool, lab []colour.Lab) (axis string, va
 // number to be no printer's doing.
 const flatVaries = 5.0
 
-// patternLeft is the share of the baseline's variation (L*, a* and b* each regressed on its own
-// counterpart, then pooled) that the reading, rearranged, does not show.
+// patternLeft is the share of the baseline's variation that the reading, rearranged, does not show.
 func patternLeft(mean [][3]float64, have []bool, lab []colour.Lab, from func(int) int) float64 {
-	var left, all float64
-	for axis := range 3 {
-		var k, sx, sy, sxx, sxy, syy float64
-		for p := range mean {
-			q := from(p)
-			if q < 0 || q >= len(lab) || !have[p] || !have[q] {
-				continue
-			}
-			x, c := mean[p][axis], lab[q]
-			y := [3]float64{c.L, c.A, c.B}[axis]
-			k++
-			sx += x
-			sy += y
-			sxx += x * x
-			sxy += x * y
-			syy += y * y
+	var m [3]moments
+	for p := range mean {
+		q := from(p)
+		if q < 0 || q >= len(lab) || !have[p] || !have[q] {
+			continue
 		}
-		if k < 4 {
+		c := lab[q]
+		for axis, y := range [3]float64{c.L, c.A, c.B} {
+			m[axis].add(mean[p][axis], y)
+		}
+	}
+	return unshown(&m)
+}
+
+// unshown is the share of the baseline's variation (L*, a* and b* each regressed on its own
+// counterpart, then pooled) that the reading does not show.
+func unshown(axes *[3]moments) float64 {
+	var left, all float64
+	for axis := range axes {
+		m := &axes[axis]
+		if m.k < 4 {
 			return 1
 		}
-		vx, vy, vxy := sxx-sx*sx/k, syy-sy*sy/k, sxy-sx*sy/k
-		all += vx / k
+		vx, vy, vxy := m.xx-m.x*m.x/m.k, m.yy-m.y*m.y/m.k, m.xy-m.x*m.y/m.k
+		all += vx / m.k
 		if vx <= 0 {
 			continue
 		}
@@ -110,7 +109,7 @@ func patternLeft(mean [][3]float64, have []bool, lab []colour.Lab, from func(int
 		if vy > 0 && vxy > 0 {
 			rest = 1 - vxy*vxy/(vx*vy)
 		}
-		left += rest * vx / k
+		left += rest * vx / m.k
 	}
 	if all <= 0 {
 		return 0
