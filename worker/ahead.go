@@ -319,7 +319,7 @@ func (p *printer) with(d *decision) *printer {
 func (k *keeper) copyOf(key string) *printer {
 	k.table.Lock()
 	defer k.table.Unlock()
-	p := k.printers[key]
+	p := k.known(key)
 	if p == nil {
 		return nil
 	}

@@ -126,7 +126,7 @@ func (k *keeper) Handle(ctx context.Context, msg *nats.Msg) {
 			err = k.same(ctx)
 		}
 		if err == nil {
-			if err = k.take(ctx, in); !bus.IsAway(err) {
+			if err = k.take(ctx, in); !bus.IsAway(err) && !errors.Is(err, bus.ErrConflict) {
 				in.faults++
 			}
 		}
@@ -174,6 +174,10 @@ type input struct {
 // before it is refused: one bad input must not hold up all that come after it.
 const maxFaults = 3
 
+// conflictsAtOnce is how often a decision is made anew at once because another worker's record came first.
+// Two that take turns need one; after more, something else is wrong, and there is a pause.
+const conflictsAtOnce = 3
+
 // take decides on an input and commits its record. A nil error means that the input has its
 // record, from now or from before.
 func (k *keeper) take(ctx context.Context, in input) error {
@@ -182,8 +186,8 @@ func (k *keeper) take(ctx context.Context, in input) error {
 	if err != nil {
 		return err // the stream's own subjects make this impossible
 	}
-	for {
-		if k.printers[site+"."+name] == nil {
+	for tries := 1; ; tries++ {
+		if k.known(site+"."+name) == nil {
 			k.endChain() // its decisions may rest on what is read anew now
 		}
 		p, err := k.load(ctx, site, name)
@@ -222,6 +226,9 @@ func (k *keeper) take(ctx context.Context, in input) error {
 			// Somebody else was first: read again, decide again.
 			if ctx.Err() != nil {
 				return ctx.Err()
+			}
+			if tries >= conflictsAtOnce {
+				return err
 			}
 			continue
 		}
@@ -346,7 +353,15 @@ func (k *keeper) Tick(ctx context.Context) (time.Time, error) {
 		k.endChain()
 	}
 	for _, p := range due {
-		if err := k.tickPrinter(ctx, p, now); err != nil {
+		err := k.tickPrinter(ctx, p, now)
+		for range conflictsAtOnce - 1 {
+			if !errors.Is(err, bus.ErrConflict) {
+				break
+			}
+			// Another worker was first; its record says what is still to come.
+			err = k.tickPrinter(ctx, p, now)
+		}
+		if err != nil {
 			errs = append(errs, fmt.Errorf("%s/%s: %w", p.site, p.name, err))
 		}
 	}
@@ -370,6 +385,10 @@ func (k *keeper) due(now time.Time) []*printer {
 }
 
 func (k *keeper) tickPrinter(ctx context.Context, p *printer, now time.Time) error {
+	p, err := k.load(ctx, p.site, p.name)
+	if err != nil {
+		return err
+	}
 	state, dec := alert.Next(p.state.Alert, alert.Input{}, now, k.alert)
 	if len(dec.Changes) == 0 && len(dec.Outcomes) == 0 {
 		p.wake = dec.NextWake
@@ -386,16 +405,7 @@ func (k *keeper) tickPrinter(ctx context.Context, p *printer, now time.Time) err
 	if err := k.seal(p, d); err != nil {
 		return err
 	}
-	err := k.commit(ctx, p, d)
-	if !errors.Is(err, bus.ErrConflict) {
-		return err
-	}
-	// Another worker was first; its record says what is still to come.
-	p, err = k.load(ctx, p.site, p.name)
-	if err == nil {
-		p.wake = now
-	}
-	return err
+	return k.commit(ctx, p, d)
 }
 
 // refreshPrinter reads again what other workers of the bus have recorded since, so that timers go on
@@ -403,31 +413,23 @@ func (k *keeper) tickPrinter(ctx context.Context, p *printer, now time.Time) err
 func (k *keeper) refreshPrinter(ctx context.Context, site, name string) error {
 	defer k.enter()()
 	k.endChain()
-	if p := k.printers[site+"."+name]; p != nil {
+	if p := k.known(site + "." + name); p != nil {
 		last, err := k.records.Last(ctx, protocol.PrinterRecords(site, name))
 		if err != nil || last == nil || last.Top == p.lastSeq {
 			return err
 		}
 		k.forget(p)
 	}
-	p, err := k.load(ctx, site, name)
-	if err != nil {
-		return err
-	}
-	p.wake = k.clock.Now()
-	return nil
+	_, err := k.load(ctx, site, name)
+	return err
 }
 
 // wakePrinter loads a printer that has records, so that its timers run again after a start.
 func (k *keeper) wakePrinter(ctx context.Context, site, name string) error {
 	defer k.enter()()
 	k.endChain()
-	p, err := k.load(ctx, site, name)
-	if err != nil {
-		return err
-	}
-	p.wake = k.clock.Now() // the rules then say when they want to be asked next
-	return nil
+	_, err := k.load(ctx, site, name)
+	return err
 }
 
 // newRecord begins a record about an input; in is the zero input for a timer.

@@ -54,6 +54,7 @@ type printer struct {
 	series     map[string]*judge.State
 	wake       time.Time // when the alert rules want to be asked again; zero: not by themselves
 	moved      bool      // the records name another inbox than the one in use, or one that had more
+	stale      bool      // it is not certain that this is what its newest record says: to be read again
 }
 
 // clockBehind reports whether a clock that shows now was set back since the printer's last record.
@@ -76,7 +77,7 @@ func (p *printer) learning(series string) (since uint64, ok bool) {
 // load reads a printer's state from its last record.
 func (k *keeper) load(ctx context.Context, site, name string) (*printer, error) {
 	key := site + "." + name
-	if p := k.printers[key]; p != nil {
+	if p := k.known(key); p != nil {
 		return p, nil
 	}
 	p := &printer{site: site, name: name, series: map[string]*judge.State{}}
@@ -100,6 +101,7 @@ func (k *keeper) load(ctx context.Context, site, name string) (*printer, error) 
 			}
 			p.state.Standing = p.state.Standing.After(last.Record)
 		}
+		p.wake = k.clock.Now() // the rules then say when they want to be asked next
 		k.pulse.saw(p.state.Clock)
 		p.moved = !p.state.Inbox.IsZero() && !p.state.Inbox.Equal(k.records.Inbox)
 	}
@@ -125,10 +127,20 @@ func (k *keeper) remember(key string, p *printer) {
 	k.printers[key] = p
 }
 
+// known gives a printer that is in memory as its newest record says; nil: it must be read.
+func (k *keeper) known(key string) *printer {
+	if p := k.printers[key]; p != nil && !p.stale {
+		return p
+	}
+	return nil
+}
+
+// forget lets a printer be read again before anything is decided on it. Until then it stays among those
+// that have a timer: what it was to remind of, or to miss, comes with no input.
 func (k *keeper) forget(p *printer) {
 	k.table.Lock()
 	defer k.table.Unlock()
-	delete(k.printers, p.site+"."+p.name)
+	p.stale = true
 }
 
 // seriesState reads the state of a series: from its last verdict or its last change of baseline,
