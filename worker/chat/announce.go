@@ -4,8 +4,6 @@ import (
 	"context"
 	"errors"
 	"time"
-
-	"swathkeeper/protocol"
 )
 
 // Announce tells every target something about the worker itself, once for each id, also when several
@@ -24,10 +22,13 @@ func (c *Chat) Announce(id, text string) {
 func (t *teller) announce(ctx context.Context, id, text string) {
 	now := t.c.o.Clock.Now
 	nothing := func() error { return nil }
+	e := &errand{id: id, compose: func(context.Context) (*Message, func(context.Context) error, error) {
+		return &Message{Kind: KindNotice, At: now(), Text: text}, nil, nil
+	}}
 	for ctx.Err() == nil {
 		var err error
 		if !t.quiet.holds(now(), t.c.o.Zone) {
-			if err = t.announceOnce(ctx, id, text); err == nil {
+			if err = t.once(ctx, e); err == nil {
 				return
 			}
 			if ctx.Err() == nil && !errors.Is(err, context.Canceled) {
@@ -38,16 +39,4 @@ func (t *teller) announce(ctx context.Context, id, text string) {
 			return
 		}
 	}
-}
-
-func (t *teller) announceOnce(ctx context.Context, id, text string) error {
-	mine, err := t.sent.claim(ctx, id)
-	if err != nil || !mine {
-		return err
-	}
-	m := Message{Schema: SchemaMessage, ID: protocol.DerivedID(t.Name, id), Kind: KindNotice, At: t.c.o.Clock.Now(), Title: firstLine(text), Text: text}
-	if err := t.deliver(ctx, m, func() error { return nil }); err != nil {
-		return err
-	}
-	return t.sent.put(ctx, id, 1)
 }

@@ -2,7 +2,6 @@ package chat
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -41,6 +40,7 @@ func (t *teller) jobs() []job {
 // runDaily tells what is told once a day, until ctx ends. Of several workers on one bus, one tells.
 func (t *teller) runDaily(ctx context.Context) {
 	fresh := t.fresh
+	begun := map[string]*errand{}
 	for ctx.Err() == nil {
 		now := t.c.o.Clock.Now()
 		var next time.Time
@@ -52,7 +52,13 @@ func (t *teller) runDaily(ctx context.Context) {
 			if fresh || now.Sub(last) > catchUp {
 				continue // a new target begins with what comes
 			}
-			if err := t.once(ctx, j, last); err != nil && ctx.Err() == nil {
+			id := j.id + "." + last.Format("2006-01-02")
+			e := begun[j.id]
+			if e == nil || e.id != id {
+				e = &errand{id: id, compose: func(ctx context.Context) (*Message, func(context.Context) error, error) { return j.compose(ctx, last) }}
+				begun[j.id] = e
+			}
+			if err := t.once(ctx, e); err != nil && ctx.Err() == nil {
 				t.log.Error().Err(err).Str("job", j.id).Msg("daily message waits")
 				if retry := now.Add(time.Minute); retry.Before(next) {
 					next = retry
@@ -66,31 +72,68 @@ func (t *teller) runDaily(ctx context.Context) {
 	}
 }
 
-// once tells a job's message for a day, if nobody has.
-func (t *teller) once(ctx context.Context, j job, day time.Time) error {
-	id := j.id + "." + day.Format("2006-01-02")
-	mine, err := t.sent.claim(ctx, id)
-	if err != nil || !mine {
-		return err
+// errand is something that is told once for everybody, and how far this program has come with it.
+type errand struct {
+	id      string
+	compose func(ctx context.Context) (m *Message, done func(context.Context) error, err error)
+
+	claimed time.Time // by this program; zero: it is not
+	told    bool
+	over    bool
+	done    func(context.Context) error // what is left to do once it is told; nil: nothing
+}
+
+// once tells an errand's message, if nobody has. After an error it may be called again, and goes on where
+// it was: its own claim is no other worker's, and what was told is not told again.
+func (t *teller) once(ctx context.Context, e *errand) error {
+	if e.over {
+		return nil
 	}
-	m, done, err := j.compose(ctx, day)
-	if err != nil {
-		return err
-	}
-	if m != nil {
-		m.Schema, m.Target = SchemaMessage, t.Name
-		m.ID = protocol.DerivedID(t.Name, id)
-		m.Title = firstLine(m.Text)
-		if err := t.deliver(ctx, *m, func() error { return nil }); err != nil {
+	now := t.c.o.Clock.Now
+	if e.claimed.IsZero() || now().Sub(e.claimed) >= claimFor {
+		at := now()
+		mine, err := t.sent.claim(ctx, e.id)
+		if err != nil || !mine {
 			return err
 		}
+		e.claimed = at
 	}
-	if done != nil {
-		if err := done(ctx); err != nil {
+	if !e.told {
+		m, done, err := e.compose(ctx)
+		if err != nil {
 			return err
 		}
+		if m != nil {
+			m.Schema, m.Target = SchemaMessage, t.Name
+			m.ID = protocol.DerivedID(t.Name, e.id)
+			m.Title = firstLine(m.Text)
+			// While its service is away the claim is kept, or another worker would tell it too.
+			keep := func() error {
+				at := now()
+				if at.Sub(e.claimed) < claimFor/2 {
+					return nil
+				}
+				err := t.sent.put(ctx, e.id, 0)
+				if err == nil {
+					e.claimed = at
+				}
+				return err
+			}
+			if err := t.deliver(ctx, *m, keep); err != nil {
+				return err
+			}
+		}
+		e.told, e.done = true, done
 	}
-	return t.sent.put(ctx, id, 1)
+	if e.done != nil {
+		if err := e.done(ctx); err != nil {
+			return err
+		}
+		e.done = nil
+	}
+	err := t.sent.put(ctx, e.id, 1)
+	e.over = err == nil
+	return err
 }
 
 // morning tells, in one message, what quiet hours held back and is still open, and which alerts
@@ -101,7 +144,7 @@ func (t *teller) morning(ctx context.Context, day time.Time) (*Message, func(con
 		return nil, nil, err
 	}
 	done := func(ctx context.Context) error { return t.sent.forget(ctx, held) }
-	stream, err := t.c.js.Stream(ctx, protocol.StreamRecord)
+	records, err := bus.OpenRecords(ctx, t.c.js)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -111,12 +154,12 @@ func (t *teller) morning(ctx context.Context, day time.Time) (*Message, func(con
 	for _, k := range sortedKept(held) {
 		if p := protocol.PrinterRecords(k.Site, k.Printer); !asked[p] {
 			asked[p] = true
-			rec, err := lastRecord(ctx, stream, p)
+			last, err := records.Last(ctx, p)
 			if err != nil {
 				return nil, nil, err
 			}
-			if rec != nil {
-				for _, a := range rec.Open {
+			if last != nil && last.Record != nil {
+				for _, a := range last.Record.Open {
 					open[a.Key] = a
 				}
 			}
@@ -194,18 +237,6 @@ func sortedKept(m map[string]kept) []kept {
 	return out
 }
 
-// lastRecord is a printer's newest record; nil when it has none.
-func lastRecord(ctx context.Context, stream jetstream.Stream, subject string) (*protocol.Record, error) {
-	m, err := stream.GetLastMsgForSubject(ctx, subject)
-	if errors.Is(err, jetstream.ErrMsgNotFound) {
-		return nil, nil
-	}
-	if err != nil {
-		return nil, fmt.Errorf("last record of %s: %w", subject, err)
-	}
-	return protocol.DecodeRecord(m.Data)
-}
-
 // digest sums up the last day: readings by outcome and open alerts, printer by printer.
 func (t *teller) digest(ctx context.Context, day time.Time) (*Message, func(context.Context) error, error) {
 	printers, err := t.lastDay(ctx, day.Add(-24*time.Hour))
@@ -267,6 +298,10 @@ func (t *teller) lastDay(ctx context.Context, since time.Time) ([]*printerDay, e
 	if err != nil {
 		return nil, err
 	}
+	records, err := bus.OpenRecords(ctx, t.c.js)
+	if err != nil {
+		return nil, err
+	}
 	days := map[string]*printerDay{}
 	for _, filter := range t.records() {
 		info, err := stream.Info(ctx, jetstream.WithSubjectFilter(filter))
@@ -284,16 +319,16 @@ func (t *teller) lastDay(ctx context.Context, since time.Time) ([]*printerDay, e
 			}
 			d := &printerDay{site: site, name: name, outcomes: map[string]int{}}
 			days[site+"."+name] = d
-			rec, err := lastRecord(ctx, stream, protocol.PrinterRecords(site, name))
+			last, err := records.Last(ctx, protocol.PrinterRecords(site, name))
 			if err != nil {
 				return nil, err
 			}
-			if rec != nil {
-				d.open = rec.Open
+			if last != nil && last.Record != nil {
+				d.open = last.Record.Open
 			}
 		}
 	}
-	err = t.since(ctx, stream, since, func(r *protocol.Record) {
+	err = t.since(ctx, since, func(r *protocol.Record) {
 		if d := days[r.Site+"."+r.Printer]; d != nil && r.Verdict != nil {
 			d.readings++
 			d.outcomes[r.Verdict.Outcome]++
@@ -313,46 +348,17 @@ func (t *teller) lastDay(ctx context.Context, since time.Time) ([]*printerDay, e
 }
 
 // since reads the target's records stored from a time on, up to the newest there is now.
-func (t *teller) since(ctx context.Context, stream jetstream.Stream, from time.Time, f func(*protocol.Record)) error {
-	info, err := stream.Info(ctx)
-	if err != nil {
-		return err
-	}
-	last := info.State.LastSeq
-	cons, err := stream.OrderedConsumer(ctx, jetstream.OrderedConsumerConfig{
-		FilterSubjects: t.records(), DeliverPolicy: jetstream.DeliverByStartTimePolicy, OptStartTime: &from,
-	})
-	if err != nil {
-		return err
-	}
-	left := uint64(0)
-	if ci := cons.CachedInfo(); ci != nil {
-		left = ci.NumPending
-	}
-	if left == 0 {
-		return nil
-	}
-	iter, err := cons.Messages(jetstream.PullMaxMessages(bus.RecordsAhead))
-	if err != nil {
-		return err
-	}
-	defer iter.Stop()
-	for {
-		msg, err := iter.Next(jetstream.NextContext(ctx))
-		if err != nil {
-			return err
-		}
-		meta, err := msg.Metadata()
-		if err != nil {
-			return err
-		}
-		if meta.Sequence.Stream <= last {
-			if rec, err := protocol.DecodeRecord(msg.Data()); err == nil {
+func (t *teller) since(ctx context.Context, from time.Time, f func(*protocol.Record)) error {
+	for _, subject := range t.records() {
+		err := bus.ReadDirect(ctx, t.c.js, protocol.StreamRecord, subject, 0, from, func(m bus.Message) error {
+			if rec, err := protocol.DecodeRecord(m.Data); err == nil {
 				f(rec)
 			}
-		}
-		if meta.NumPending == 0 || meta.Sequence.Stream >= last {
 			return nil
+		})
+		if err != nil {
+			return fmt.Errorf("records of the last day: %w", err)
 		}
 	}
+	return nil
 }

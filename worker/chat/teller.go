@@ -232,9 +232,13 @@ func (t *teller) unpin() {
 // acknowledged. It reports false when ctx ends before.
 func (t *teller) handle(ctx context.Context, msg jetstream.Msg) bool {
 	var lastErr string
+	told := 0
 	for failed := 1; ctx.Err() == nil; failed++ {
-		err := t.tellRecord(ctx, msg)
+		err := t.tellRecord(ctx, msg, &told)
 		if err == nil {
+			if failed > 1 {
+				t.note(func(s *Status) { s.Waiting, s.Since, s.Error = 0, time.Time{}, "" })
+			}
 			if err := msg.Ack(); err != nil {
 				t.log.Warn().Err(err).Msg("acknowledgement not sent; the record will be skipped when it comes again")
 			}
@@ -243,7 +247,8 @@ func (t *teller) handle(ctx context.Context, msg jetstream.Msg) bool {
 		if ctx.Err() != nil {
 			return false
 		}
-		if err.Error() != lastErr { // the bus is away; nothing else ends here
+		t.without(err)
+		if err.Error() != lastErr { // the bus or its store is away, or full; nothing else ends here
 			lastErr = err.Error()
 			t.log.Error().Err(err).Msg("chat waits")
 		}
@@ -253,7 +258,9 @@ func (t *teller) handle(ctx context.Context, msg jetstream.Msg) bool {
 	return false
 }
 
-func (t *teller) tellRecord(ctx context.Context, msg jetstream.Msg) error {
+// tellRecord tells a record's changes. told is how many of them were told already, though that could not be
+// noted yet: while the store takes nothing, people are not told the same again and again.
+func (t *teller) tellRecord(ctx context.Context, msg jetstream.Msg, told *int) error {
 	rec, err := protocol.DecodeRecord(msg.Data())
 	if err != nil {
 		t.log.Error().Err(err).Str("subject", msg.Subject()).Msg("a record that cannot be read was not told")
@@ -273,6 +280,10 @@ func (t *teller) tellRecord(ctx context.Context, msg jetstream.Msg) error {
 			if i+1 < len(rec.Changes) {
 				continue // noted with the next one
 			}
+		case i < *told:
+			if err := t.supersede(ctx, ch.Key); err != nil {
+				return err
+			}
 		case !urgent(ch) && t.quiet.holds(t.c.o.Clock.Now(), t.c.o.Zone):
 			if err := t.sent.keep(ctx, kept{Site: rec.Site, Printer: rec.Printer, Record: rec.ID, At: rec.At, Last: ch}); err != nil {
 				return err
@@ -285,10 +296,9 @@ func (t *teller) tellRecord(ctx context.Context, msg jetstream.Msg) error {
 			if err := t.deliver(ctx, m, msg.InProgress); err != nil {
 				return err
 			}
-			if t.quiet != nil {
-				if err := t.sent.supersede(ctx, ch.Key); err != nil {
-					return err
-				}
+			*told = i + 1
+			if err := t.supersede(ctx, ch.Key); err != nil {
+				return err
 			}
 		}
 		if err := t.sent.put(ctx, rec.ID, i+1); err != nil {
@@ -296,6 +306,14 @@ func (t *teller) tellRecord(ctx context.Context, msg jetstream.Msg) error {
 		}
 	}
 	return nil
+}
+
+// supersede drops what quiet hours held back about an alert of which people were told now.
+func (t *teller) supersede(ctx context.Context, alert string) error {
+	if t.quiet == nil {
+		return nil
+	}
+	return t.sent.supersede(ctx, alert)
 }
 
 // deliver sends a message until it is sent or given up. The error is the context's, or the store's
