@@ -17,11 +17,7 @@ func WritePNG(w io.Writer, l *Layout, number string, dpi float64) error {
 	if l.Driven != DrivenRGB {
 		return fmt.Errorf("PNG holds no ink values; draw chart %s as TIFF or PDF", l.ID)
 	}
-	s, err := newScene(l, number)
-	if err != nil {
-		return err
-	}
-	r, err := newRaster(s, dpi)
+	r, err := rasterOf(l, number, dpi)
 	if err != nil {
 		return err
 	}

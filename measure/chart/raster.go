@@ -138,27 +138,46 @@ func (r *raster) mask(s shape, b image.Rectangle) *image.Alpha {
 	return m
 }
 
-// Rasterise draws one print as [WriteTIFF] does and hands over its rows from the top, one 8-bit
-// value for each channel (or R, G, B) and pixel. The slice is used again for the next row.
-func Rasterise(l *Layout, number string, dpi float64, row func(y int, pix []byte) error) error {
+// rasterOf is one print of a layout, ready to be drawn at a resolution.
+func rasterOf(l *Layout, number string, dpi float64) (*raster, error) {
 	s, err := newScene(l, number)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	r, err := newRaster(s, dpi)
-	if err != nil {
-		return err
-	}
-	rows := max(1, min(r.h, (1<<20)/(r.w*r.n)))
+	return newRaster(s, dpi)
+}
+
+// bandRows is how many rows are drawn at a time, but for the last ones: about 1 MB.
+func (r *raster) bandRows() int { return max(1, min(r.h, (1<<20)/(r.w*r.n))) }
+
+// bands draws the print from the top and hands over some rows at a time, which begin at row y. The
+// slice is used again for the next.
+func (r *raster) bands(do func(y int, pix []byte) error) error {
+	rows := r.bandRows()
 	pix := make([]byte, rows*r.w*r.n)
 	for y := 0; y < r.h; y += rows {
 		k := min(rows, r.h-y)
 		r.band(pix[:k*r.w*r.n], y, k)
-		for i := range k {
+		if err := do(y, pix[:k*r.w*r.n]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Rasterise draws one print as [WriteTIFF] does and hands over its rows from the top, one 8-bit
+// value for each channel (or R, G, B) and pixel. The slice is used again for the next row.
+func Rasterise(l *Layout, number string, dpi float64, row func(y int, pix []byte) error) error {
+	r, err := rasterOf(l, number, dpi)
+	if err != nil {
+		return err
+	}
+	return r.bands(func(y int, pix []byte) error {
+		for i := range len(pix) / (r.w * r.n) {
 			if err := row(y+i, pix[i*r.w*r.n:][:r.w*r.n]); err != nil {
 				return err
 			}
 		}
-	}
-	return nil
+		return nil
+	})
 }

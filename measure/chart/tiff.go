@@ -15,32 +15,27 @@ import (
 // or RGB for an RGB-driven chart. No profile is embedded. A tint of t percent is the value
 // t * 2.55 to the nearest whole. The same layout, number and dpi give the same bytes.
 func WriteTIFF(w io.Writer, l *Layout, number string, dpi float64) error {
-	s, err := newScene(l, number)
+	r, err := rasterOf(l, number, dpi)
 	if err != nil {
 		return err
 	}
-	r, err := newRaster(s, dpi)
-	if err != nil {
-		return err
-	}
-	rows := max(1, min(r.h, (1<<20)/(r.w*r.n)))
-	pix := make([]byte, rows*r.w*r.n)
 	var strips [][]byte
-	for y := 0; y < r.h; y += rows {
-		k := min(rows, r.h-y)
-		b := pix[:k*r.w*r.n]
-		r.band(b, y, k)
+	err = r.bands(func(_ int, pix []byte) error {
 		var z bytes.Buffer
 		zw := zlib.NewWriter(&z)
-		if _, err := zw.Write(b); err != nil {
+		if _, err := zw.Write(pix); err != nil {
 			return err
 		}
 		if err := zw.Close(); err != nil {
 			return err
 		}
 		strips = append(strips, z.Bytes())
+		return nil
+	})
+	if err != nil {
+		return err
 	}
-	return writeTIFF(w, tiffEntries(r, dpi, rows), strips)
+	return writeTIFF(w, tiffEntries(r, dpi, r.bandRows()), strips)
 }
 
 // TIFF 6.0 field types.

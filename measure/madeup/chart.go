@@ -87,19 +87,6 @@ func CMYKChart() *Chart {
 	return b.place(1)
 }
 
-// SmallChart has 48 patches in 8 rows of 6: what a shop reads by hand.
-func SmallChart() *Chart {
-	b := builder{channels: []string{"C", "M", "Y", "K"}, driven: DrivenInk, top: 100, rows: 8, cols: 6}
-	b.whites(4)
-	b.ramps([]float64{25, 50, 75, 100})
-	b.pairs([]float64{100})
-	b.add("", 0, 100, 100, 0)
-	b.add("", 40, 32, 30, 0)
-	b.add("", 65, 55, 52, 0)
-	b.fill()
-	return b.place(2)
-}
-
 // LightChart has 400 patches in 20 rows of 20 for six inks: C, M, Y, K and the light LC, LM.
 func LightChart() *Chart {
 	b := builder{channels: InkNames(), driven: DrivenInk, top: 100, rows: 20, cols: 20}

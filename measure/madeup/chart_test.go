@@ -13,7 +13,6 @@ func TestCharts(t *testing.T) {
 		house, inRows int
 	}{
 		"CMYK":  {CMYKChart(), 360, 8, 10, 6, 20},
-		"small": {SmallChart(), 48, 4, 4, 0, 8},
 		"light": {LightChart(), 400, 8, 10, 0, 20},
 		"RGB":   {RGBChart(), 320, 8, 10, 6, 20},
 	} {

@@ -266,24 +266,3 @@ func TestDriverPrinters(t *testing.T) {
 		})
 	}
 }
-
-func TestScannerRGB(t *testing.T) {
-	flat := make([]float64, Bands)
-	for i := range flat {
-		flat[i] = 0.4
-	}
-	for _, v := range ScannerRGB(flat) {
-		if math.Abs(v-0.4) > 1e-12 {
-			t.Errorf("grey of 0.4 scans as %v", ScannerRGB(flat))
-		}
-	}
-	if v := ScannerRGB(flat[1:]); !math.IsNaN(v[0]) {
-		t.Errorf("35 bands scan as %v", v)
-	}
-	s := mustShop(t, 29, nil)
-	good := mustExact(t, s, Pressed, Faults{})
-	rgb := ScannerRGB(good.Spectra[patch(t, s.Chart(), 100, 0, 0, 0)])
-	if rgb[0] > rgb[1] || rgb[0] > rgb[2]/2 {
-		t.Errorf("solid cyan scans as %v", rgb)
-	}
-}

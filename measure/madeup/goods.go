@@ -47,38 +47,3 @@ func white(wantL, wantB float64) (r spectrum) {
 	at(level, fall)
 	return r
 }
-
-// scanners' own sensitivities: three broad bells, scaled so that the perfect diffuser is 1.
-// Invented; no real scanner's curves.
-var scanner = func() (s [3]spectrum) {
-	for c, f := range []func(float64) float64{
-		func(nm float64) float64 { return bell(nm, 610, 28, 35) },
-		func(nm float64) float64 { return bell(nm, 540, 35, 32) },
-		func(nm float64) float64 { return bell(nm, 455, 24, 28) },
-	} {
-		s[c] = shape(f)
-		sum := 0.0
-		for _, v := range s[c] {
-			sum += v
-		}
-		for b := range s[c] {
-			s[c][b] /= sum
-		}
-	}
-	return s
-}()
-
-// ScannerRGB is what a scanner would see of a reflectance in the made-up sampling: linear R, G,
-// B, the perfect diffuser being 1. Its colours are not those of any standard. A reflectance of
-// another length gives NaN.
-func ScannerRGB(reflectance []float64) (rgb [3]float64) {
-	if len(reflectance) != Bands {
-		return [3]float64{math.NaN(), math.NaN(), math.NaN()}
-	}
-	for c := range rgb {
-		for b, v := range scanner[c] {
-			rgb[c] += v * reflectance[b]
-		}
-	}
-	return rgb
-}

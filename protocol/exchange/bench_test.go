@@ -16,20 +16,20 @@ func BenchmarkRead1617(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	f, err := exchange.Read(bytes.NewReader(data), "fogra", measurement.Options{})
+	files, err := exchange.Read(data, "fogra", measurement.Options{})
 	if err != nil {
 		b.Fatal(err)
 	}
 	for _, format := range []measurement.Format{measurement.CGATS, measurement.CxF, measurement.CSV} {
 		var text bytes.Buffer
-		if err := exchange.Write(&text, f, format, time.Unix(0, 0)); err != nil {
+		if err := exchange.Write(&text, files[0], format, time.Unix(0, 0)); err != nil {
 			b.Fatal(err)
 		}
 		b.Run(string(format), func(b *testing.B) {
 			b.SetBytes(int64(text.Len()))
 			b.ReportAllocs()
 			for b.Loop() {
-				if _, err := exchange.ReadBytes(text.Bytes(), "fogra", measurement.Options{}); err != nil {
+				if _, err := exchange.Read(text.Bytes(), "fogra", measurement.Options{}); err != nil {
 					b.Fatal(err)
 				}
 			}

@@ -98,7 +98,7 @@ func expectations(data []byte) (out []want) {
 
 func (w want) check(t *testing.T, data []byte, name string) {
 	t.Helper()
-	files, err := exchange.ReadBytes(data, name, w.options)
+	files, err := exchange.Read(data, name, w.options)
 	complain := func(format string, args ...any) {
 		t.Helper()
 		t.Errorf("%s\n\t%s", fmt.Sprintf(format, args...), w.text)
@@ -233,7 +233,7 @@ func (w want) again(complain func(string, ...any), f *measurement.File) {
 			}
 			continue
 		}
-		g, err := exchange.ReadBytes(b.Bytes(), "written", measurement.Options{Layout: true})
+		g, err := exchange.Read(b.Bytes(), "written", measurement.Options{Layout: true})
 		if err != nil {
 			complain("reading the written %s: %v in\n%.600s", format, err, b.String())
 			continue

@@ -19,33 +19,11 @@ import (
 	"swathkeeper/protocol/table"
 )
 
-// Read reads one measurement file: CGATS text, CxF3, a table, or one reading
-// in JSON. The name is for messages, and is never opened. The error is a
-// *measurement.Error, or a *protocol.Refusal for JSON that is no reading.
-func Read(in io.Reader, name string, o measurement.Options) (*measurement.File, error) {
-	files, err := ReadAll(in, name, o)
-	if err != nil {
-		return nil, err
-	}
-	if len(files) != 1 {
-		return nil, &measurement.Error{File: name, Problem: fmt.Sprintf("%d readings in one file where one is wanted", len(files)),
-			Hint: "give a file with one of them"}
-	}
-	return files[0], nil
-}
-
-// ReadAll is Read for files that may hold several readings, one a line of
-// JSON; the other formats give one file.
-func ReadAll(in io.Reader, name string, o measurement.Options) ([]*measurement.File, error) {
-	data, err := io.ReadAll(io.LimitReader(in, measurement.MaxBytes+1))
-	if err != nil {
-		return nil, fmt.Errorf("reading %s: %w", name, err)
-	}
-	return ReadBytes(data, name, o)
-}
-
-// ReadBytes is ReadAll for a file that is in memory.
-func ReadBytes(data []byte, name string, o measurement.Options) ([]*measurement.File, error) {
+// Read reads one measurement file: CGATS text, CxF3, a table, or readings in
+// JSON, one a line; all but the last give one file. The name is for messages,
+// and is never opened. The error is a *measurement.Error, or a
+// *protocol.Refusal for JSON that is no reading.
+func Read(data []byte, name string, o measurement.Options) ([]*measurement.File, error) {
 	format, err := Detect(data, name)
 	if err != nil {
 		return nil, err

@@ -29,7 +29,7 @@ func FuzzConvert(f *testing.F) {
 		}
 	}
 	f.Fuzz(func(t *testing.T, data []byte) {
-		files, err := exchange.ReadBytes(data, "fuzz", measurement.Options{})
+		files, err := exchange.Read(data, "fuzz", measurement.Options{})
 		if err != nil || files[0].Len() == 0 || files[0].RGB != nil {
 			return
 		}
@@ -43,7 +43,7 @@ func FuzzConvert(f *testing.F) {
 				}
 				continue
 			}
-			again, err := exchange.ReadBytes(b.Bytes(), "written", measurement.Options{Layout: true})
+			again, err := exchange.Read(b.Bytes(), "written", measurement.Options{Layout: true})
 			if err != nil {
 				t.Fatalf("%s: %v in\n%s", format, err, b.String())
 			}

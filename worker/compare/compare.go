@@ -50,7 +50,7 @@ func Compare(a, b *measurement.File, by string) (Result, error) {
 	if err != nil {
 		return Result{}, err
 	}
-	m, err := pair.Match(side(a, la), side(b, lb), pair.Options{By: by})
+	m, err := pair.Match(Side(a, la), Side(b, lb), pair.Options{By: by})
 	if err != nil {
 		return Result{}, err
 	}
@@ -126,7 +126,8 @@ func plain(f *measurement.File) []colour.Lab {
 	return out
 }
 
-func side(f *measurement.File, labs []colour.Lab) pair.Side {
+// Side is a file as pairing wants it, with labs as its colours.
+func Side(f *measurement.File, labs []colour.Lab) pair.Side {
 	s := pair.Side{Label: f.Name, ID: f.ID, Name: f.Names, Channels: f.Channels, Device: f.Device}
 	for _, v := range labs {
 		s.Lab = append(s.Lab, [3]float64{v.L, v.A, v.B})

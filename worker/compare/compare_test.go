@@ -1,7 +1,6 @@
 package compare_test
 
 import (
-	"bytes"
 	"math"
 	"os"
 	"path/filepath"
@@ -20,11 +19,11 @@ func read(t testing.TB, name string) *measurement.File {
 	if err != nil {
 		t.Fatal(err)
 	}
-	f, err := exchange.Read(bytes.NewReader(data), name, measurement.Options{})
+	files, err := exchange.Read(data, name, measurement.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	return f
+	return files[0]
 }
 
 // TestPublished compares the two published characterisation tables. The figures are from

@@ -10,6 +10,7 @@ import (
 	"swathkeeper/measure/pair"
 	"swathkeeper/protocol"
 	"swathkeeper/protocol/measurement"
+	"swathkeeper/worker/compare"
 	"swathkeeper/worker/judge"
 )
 
@@ -44,7 +45,7 @@ func FileAim(c *protocol.Chart, f *measurement.File) (Aim, error) {
 		}
 	}
 	left := n
-	m, pairErr := pair.Match(chartSide(c), fileSide(f, wanted), pair.Options{})
+	m, pairErr := pair.Match(chartSide(c), compare.Side(f, wanted), pair.Options{})
 	if pairErr == nil {
 		for i, p := range m.A {
 			v := wanted[m.B[i]]
@@ -75,14 +76,6 @@ func chartSide(c *protocol.Chart) pair.Side {
 	s := pair.Side{Label: "the chart", Channels: deviceChannels(c)}
 	for i := range c.Patches {
 		s.ID, s.Device = append(s.ID, c.Patches[i].ID), append(s.Device, c.Patches[i].Device)
-	}
-	return s
-}
-
-func fileSide(f *measurement.File, wanted []colour.Lab) pair.Side {
-	s := pair.Side{Label: f.Name, ID: f.ID, Name: f.Names, Channels: f.Channels, Device: f.Device}
-	for _, v := range wanted {
-		s.Lab = append(s.Lab, [3]float64{v.L, v.A, v.B})
 	}
 	return s
 }

@@ -150,7 +150,7 @@ func measuredLabs(name string, layout *protocol.Chart, fill Fill) (map[string]co
 		}
 		patches = r.Patches
 	} else {
-		files, err := exchange.ReadBytes(data, name, fill.Options())
+		files, err := exchange.Read(data, name, fill.Options())
 		if err != nil {
 			return nil, nil, err
 		}

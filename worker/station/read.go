@@ -134,7 +134,7 @@ func readItems(ctx context.Context, name string, fill Fill, p *Pictures) ([]Item
 		}
 		return out, nil
 	}
-	files, err := exchange.ReadBytes(data, name, fill.Options())
+	files, err := exchange.Read(data, name, fill.Options())
 	if err != nil {
 		return nil, err
 	}
@@ -394,7 +394,7 @@ func ReadLayout(name, id string) (*protocol.Chart, error) {
 		}
 		return c, nil
 	}
-	files, err := exchange.ReadBytes(data, name, measurement.Options{Layout: true})
+	files, err := exchange.Read(data, name, measurement.Options{Layout: true})
 	if err != nil {
 		return nil, err
 	}
@@ -439,7 +439,7 @@ func Measurements(name string, fill Fill) ([]*measurement.File, error) {
 		return nil, err
 	}
 	if !IsJSON(name, data) {
-		return exchange.ReadBytes(data, name, fill.Options())
+		return exchange.Read(data, name, fill.Options())
 	}
 	readings, err := readReadings(name, data, fill)
 	if err != nil {
