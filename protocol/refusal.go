@@ -33,6 +33,14 @@ func (r *Refusal) Error() string {
 	return fmt.Sprintf("%s: %s: %s", r.Code, r.Field, r.Hint)
 }
 
+// Text says it for people: what is wrong and what to do first, and the words for programs behind it.
+func (r *Refusal) Text() string {
+	if r.Field == "" {
+		return fmt.Sprintf("%s (%s)", r.Hint, r.Code)
+	}
+	return fmt.Sprintf("%s (%s: %s)", r.Hint, r.Field, r.Code)
+}
+
 func refuse(code, field, hint string) *Refusal {
 	return &Refusal{Code: code, Field: field, Hint: hint}
 }

@@ -81,7 +81,7 @@ func (k *keeper) refuse(p *printer, d *decision, in input, why *protocol.Refusal
 	rec.ID = protocol.DerivedID(fmt.Sprintf("%s#%d@%d", k.records.Inbox.Format(time.RFC3339Nano), in.seq, in.came.UnixNano()), "refusal")
 	rec.Refusal = &r
 	rec.Open = d.state.Alert.Open()
-	rec.Text = fmt.Sprintf("%s: refused: %s", p.name, r.Error())
+	rec.Text = fmt.Sprintf("%s: refused: %s", p.name, r.Text())
 	d.record, d.series, d.st, d.after = rec, "", nil, nil
 	d.state.Alert, d.state.Learning, d.state.Learned, d.state.Notes = p.state.Alert, p.state.Learning, p.state.Learned, p.state.Notes
 	d.wake = p.wake
@@ -241,8 +241,11 @@ func (k *keeper) chart(ctx context.Context, id, edition string) (*protocol.Chart
 		return nil, err
 	}
 	if c == nil {
-		return nil, &protocol.Refusal{Code: protocol.CodeUnknownChart, Field: "chart",
-			Hint: strings.TrimSpace(fmt.Sprintf("chart %s %s", id, edition)) + " is not known here; add its layout with `chart add`"}
+		hint := fmt.Sprintf("chart %s.%s is not known here; add its layout with `chart add`", id, edition)
+		if edition == "" {
+			hint = fmt.Sprintf("no chart %s without an edition is known here; name it with its edition, as `chart list` shows it, or add its layout with `chart add`", id)
+		}
+		return nil, &protocol.Refusal{Code: protocol.CodeUnknownChart, Field: "chart", Hint: hint}
 	}
 	k.cache.Lock()
 	defer k.cache.Unlock()

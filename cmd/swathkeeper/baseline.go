@@ -137,7 +137,7 @@ func sendNote(c *cobra.Command, n *protocol.Note, asJSON bool) error {
 		fmt.Fprintln(c.OutOrStdout(), rec.Text)
 	}
 	if rec.Refusal != nil {
-		return fmt.Errorf("the worker refused it: %w", rec.Refusal)
+		return fmt.Errorf("the worker refused it: %s", rec.Refusal.Text())
 	}
 	return nil
 }

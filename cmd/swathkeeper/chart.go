@@ -151,7 +151,7 @@ func findChart(c *cobra.Command, s *bus.Stores, name string) (*protocol.Chart, e
 		if damaged != nil {
 			return nil, fmt.Errorf("no chart %s can be read: %w", name, damaged)
 		}
-		return nil, fmt.Errorf("no chart %s is known; `swathkeeper chart list` shows those that are", name)
+		return nil, fmt.Errorf("no chart %s is known; `swathkeeper chart list` shows those that are, and `swathkeeper chart add FILE` makes one known", name)
 	case 1:
 		return found[0], nil
 	}

@@ -2,12 +2,8 @@ package main
 
 import (
 	"encoding/json"
-	"errors"
-	"fmt"
 	"strings"
-	"time"
 
-	"github.com/nats-io/nats.go"
 	"github.com/spf13/cobra"
 
 	"swathkeeper/protocol"
@@ -25,8 +21,13 @@ func newSend() *cobra.Command {
 
 A file holds one reading (.json), one reading a line (.jsonl), a measurement in an exchange
 format, or the scan of a printed chart (see 'read'); what a file cannot know is given by
-flags. A folder stands for all files in it. Sending the same reading again within ten minutes
-stores it once.`,
+flags. A folder stands for all files in it. A reading that is sent again is not judged twice.
+
+What the worker on this machine says of each is printed; a bus elsewhere is not waited for, and
+neither is anything with --json.
+
+Exit status: 0 all are sent and taken, 1 one was refused or could not be sent, 2 the command
+line was wrong.`,
 		Example: `  swathkeeper send reading.json
   swathkeeper send --site quay --printer heron --media pennant-knit --preset deep \
       --stage pressed --chart pennant-cmyk monday.txt`,
@@ -40,18 +41,28 @@ stores it once.`,
 			if err != nil {
 				return err
 			}
-			var readings []*protocol.Reading
+			var items []station.Item
 			for _, name := range args {
-				items, err := station.ReadWithPictures(c.Context(), name, fill, p)
+				more, err := station.ReadWithPictures(c.Context(), name, fill, p)
 				if err != nil {
 					return err
 				}
-				for _, it := range items {
+				for _, it := range more {
 					warn(c.ErrOrStderr(), it.Name, it.Warnings)
-					readings = append(readings, it.Reading)
 				}
+				items = append(items, more...)
 			}
-			return sendReadings(c, readings, asJSON)
+			// All is checked before anything is sent, so that a mistake in the last file does not
+			// leave half of them sent.
+			if _, err := packed(items); err != nil {
+				return err
+			}
+			cl, err := connect(c)
+			if err != nil {
+				return err
+			}
+			defer cl.close()
+			return sendItems(c, cl, items, fill, asJSON)
 		},
 	}
 	addFillFlags(c, &fill)
@@ -59,44 +70,6 @@ stores it once.`,
 	pf.add(c)
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object a reading")
 	return c
-}
-
-// sendReadings stores readings in the inbox and says of each what became of it. All are checked before
-// anything is sent, so that a mistake in the last file does not leave half of them sent.
-func sendReadings(c *cobra.Command, readings []*protocol.Reading, asJSON bool) error {
-	packed := make([][]byte, len(readings))
-	for i, r := range readings {
-		var err error
-		if packed[i], err = station.Pack(r); err != nil {
-			return err
-		}
-	}
-	cl, err := connect(c)
-	if err != nil {
-		return err
-	}
-	defer cl.close()
-	for i, r := range readings {
-		seq, twice, err := station.Publish(c.Context(), cl.js, r, packed[i])
-		if errors.Is(err, nats.ErrNoResponders) {
-			return fmt.Errorf("nobody takes readings on this bus: the worker has not set it up yet")
-		}
-		if err != nil {
-			return fmt.Errorf("reading %s: %w", r.ID, err)
-		}
-		if asJSON {
-			if err := writeJSON(c, map[string]any{"id": r.ID, "site": r.Site, "printer": r.Printer, "series": r.Series(), "seq": seq, "known": twice}); err != nil {
-				return err
-			}
-			continue
-		}
-		state := "sent"
-		if twice {
-			state = "known already, stored once"
-		}
-		fmt.Fprintf(c.OutOrStdout(), "%s %s/%s %s %s\n", r.ID, r.Site, r.Printer, r.TakenAt.Format(time.RFC3339), state)
-	}
-	return nil
 }
 
 // addFillFlags adds the flags that fill in what a measurement file cannot know.

@@ -141,7 +141,7 @@ func (c *collector) take(r *protocol.Record) {
 	case r.Baseline != nil && r.Baseline.Do == protocol.BaselineRetire:
 		p.Events = append(p.Events, Event{At: r.At, Kind: "baseline", Mark: "B", What: "baseline retired", Why: r.Baseline.Reason})
 	case r.Refusal != nil:
-		p.Events = append(p.Events, Event{At: r.At, Kind: "refused", What: "something sent was refused", Why: r.Refusal.Error()})
+		p.Events = append(p.Events, Event{At: r.At, Kind: "refused", What: "something sent was refused", Why: r.Refusal.Text()})
 	}
 }
 
