@@ -230,8 +230,8 @@ func value(r *drift.Result, name string) drift.Value {
 // shown is the change of a channel's strength that the sentences give: of the reading, or, when
 // only the weighted means are out, of those.
 func shown(r *drift.Result, ch drift.Channel) float64 {
-	if r.Slow && math.Abs(ch.EWMA) > math.Abs(ch.StrengthPercent) {
-		return ch.EWMA
+	if r.Slow && math.Abs(ch.LatelyPercent) > math.Abs(ch.StrengthPercent) {
+		return ch.LatelyPercent
 	}
 	return ch.StrengthPercent
 }

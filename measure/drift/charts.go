@@ -31,6 +31,24 @@ func (m *Model) alone(theta []float64) []float64 {
 	return x
 }
 
+// whole is factor j of a day of which the state holds what is watched: alone undone.
+func (m *Model) whole(day []float64, j int) float64 {
+	if m.b.Factors[j].Kind != KindStrength || m.b.Shared == 0 {
+		return day[j]
+	}
+	n := 0.0
+	for _, i := range m.fitter.strength {
+		if i >= 0 {
+			n++
+		}
+	}
+	if n < 2 {
+		return day[j]
+	}
+	each := m.b.Shared / (n - 1)
+	return (day[j] + each*n*m.meanStrength(day)) / (1 + each)
+}
+
 // advance moves the control charts on by this reading.
 func (m *Model) advance(w *work, st *State, day string) State {
 	k := m.q
@@ -135,20 +153,37 @@ func (m *Model) values(r *Result, w *work, next *State) {
 		v.Limit, v.EWMALimit = l.one*wide*more.of(&l.step[0][0]), l.slow.limit*more.of(&l.slow)
 		v.charts = m.read(l, more, next, v.Alone, func(d []float64) float64 { return d[j] })
 		v.charts.now /= wide
-		v.Recent, v.RecentDays = v.charts.recent, v.charts.days
+		if v.RecentDays = v.charts.days; v.RecentDays > 0 {
+			v.Recent = m.whole(next.Mean, j)
+			for _, day := range next.Before[:v.RecentDays-1] {
+				v.Recent += m.whole(day, j)
+			}
+			v.Recent /= float64(v.RecentDays)
+		}
 		v.before = next.EWMA[j]
 		v.Beyond = v.charts.now > 1 || v.RecentDays > 0 || m.slow(v)
+	}
+	weighted := make([]float64, m.q)
+	for j := range r.Values {
+		weighted[j] = r.Values[j].EWMA
+	}
+	for j := range r.Values {
+		v := &r.Values[j]
+		// Wild days are cut in the weighted means factor by factor, which leaves the other channels with
+		// their share of what was cut: the reading itself must stand by what they tell.
+		if v.Lately = m.whole(weighted, j); v.Lately*v.Value <= 0 || math.Abs(v.Lately) > 1.5*math.Abs(v.Value) {
+			v.Lately = v.Value
+		}
 	}
 }
 
 // charts is what the charts of one factor say of the last days, in units of their limits.
 type charts struct {
-	now    float64 // this reading
-	nowP   *chart
-	step   float64 // two or three days, when all of them stand by it
-	stepP  *chart
-	recent float64 // their mean
-	days   int
+	now   float64 // this reading
+	nowP  *chart
+	step  float64 // two or three days, when all of them stand by it
+	stepP *chart
+	days  int
 }
 
 // leastShare of the limit is what each of several days must show by itself.
@@ -183,21 +218,20 @@ func (m *Model) read(l *limit, more *widening, next *State, alone float64, of fu
 			}
 			return
 		}
-		sum, mean, least, side := past, 0.0, math.Abs(alone+past), alone+past
+		sum, least, side := past, math.Abs(alone+past), alone+past
 		for i := range days {
 			x := of(next.Mean)
 			if i > 0 {
 				x = of(next.Before[i-1])
 			}
 			sum += c.weights[i] * x
-			mean += x / float64(days)
 			if (x+past)*side <= 0 {
 				return
 			}
 			least = min(least, math.Abs(x+past))
 		}
 		if x := math.Abs(sum) / limit; x > 1 && least > leastShare*limit && x > out.step {
-			out.step, out.stepP, out.recent, out.days = x, c, mean, days
+			out.step, out.stepP, out.days = x, c, days
 		}
 	}
 	for d := range min(mostDays, len(next.Before)+1) {

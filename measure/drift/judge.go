@@ -216,7 +216,7 @@ func (m *Model) channels(r *Result, w *work) {
 			switch f.Kind {
 			case KindStrength:
 				ch.StrengthPercent, ch.StrengthSE, ch.StrengthLimit = v.Value, v.SE, v.Limit
-				ch.EWMA, ch.EWMALimit, ch.Since = v.EWMA, v.EWMALimit, v.Since
+				ch.EWMA, ch.EWMALimit, ch.LatelyPercent, ch.Since = v.EWMA, v.EWMALimit, v.Lately, v.Since
 			case KindTone:
 				ch.TonePoints, ch.ToneLeft = v.Value, v.Value-m.leaning(w.theta, c)/2
 				ch.BentSE, ch.BentLimit = v.SE, v.Limit
@@ -338,8 +338,8 @@ func (m *Model) exceeded(r *Result) {
 		if v.RecentDays > 0 && math.Abs(v.Recent) > math.Abs(x) {
 			x = v.Recent
 		}
-		if v.EWMALimit > 0 && m.slow(v) && math.Abs(v.EWMA) > math.Abs(x) {
-			x = v.EWMA
+		if v.EWMALimit > 0 && m.slow(v) && math.Abs(v.Lately) > math.Abs(x) {
+			x = v.Lately
 		}
 		switch v.Kind {
 		case KindStrength, KindTone:

@@ -223,7 +223,9 @@ type Channel struct {
 	// for how many readings the cumulative sum has been running.
 	EWMA      float64 `json:"strength_ewma"`
 	EWMALimit float64 `json:"strength_ewma_limit"`
-	Since     int     `json:"since_readings"`
+	// LatelyPercent is the weighted mean of StrengthPercent; EWMA is that of what is watched of it.
+	LatelyPercent float64 `json:"strength_lately_percent"`
+	Since         int     `json:"since_readings"`
 }
 
 // Value is one factor of a reading against its limits.
@@ -240,13 +242,15 @@ type Value struct {
 	// tentative); Z is Alone in standard errors of prediction.
 	Limit float64 `json:"limit"`
 	Z     float64 `json:"z"`
-	// Recent is the mean over the last two or three days when they are beyond their own limit
-	// together, 0 when they are not; RecentDays says how many days.
+	// Recent is the mean of Value over the last two or three days when those of Alone are beyond their
+	// own limit together, 0 when they are not; RecentDays says how many days.
 	Recent     float64 `json:"recent,omitempty"`
 	RecentDays int     `json:"recent_days,omitempty"`
-	// EWMA is the exponentially weighted mean over the last readings, with its limit.
+	// EWMA is the exponentially weighted mean of Alone over the last readings, with its limit; Lately is
+	// that of Value, and Value itself where that does not stand by it.
 	EWMA      float64 `json:"ewma"`
 	EWMALimit float64 `json:"ewma_limit"`
+	Lately    float64 `json:"lately"`
 	// CusumHigh and CusumLow are the two cumulative sums in units of SD; Since counts the
 	// readings since the larger of them last stood at zero.
 	CusumHigh float64 `json:"cusum_high"`
