@@ -139,9 +139,9 @@ type ColourChannel struct {
 	BentPoints float64 `json:"tone_bent_points,omitzero"`
 	BentSE     float64 `json:"tone_bent_points_se,omitzero"`
 	BentLimit  float64 `json:"tone_bent_points_limit,omitzero"`
-	HueDeg          float64 `json:"hue_deg,omitzero"`
-	HueSE           float64 `json:"hue_deg_se,omitzero"`
-	HueLimit        float64 `json:"hue_deg_limit,omitzero"`
+	HueDeg     float64 `json:"hue_deg,omitzero"`
+	HueSE      float64 `json:"hue_deg_se,omitzero"`
+	HueLimit   float64 `json:"hue_deg_limit,omitzero"`
 	// Slow is the control-chart value of the strength in units of its own limit: 1 is at the limit.
 	Slow float64 `json:"slow,omitzero"`
 	// SinceReadings is about how many readings ago the strength began to change, this one counted; 0:
