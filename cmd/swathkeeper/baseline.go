@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"io"
 	"maps"
 	"os/user"
 	"slices"
@@ -134,12 +135,22 @@ func sendNote(c *cobra.Command, n *protocol.Note, asJSON bool) error {
 			return err
 		}
 	} else if rec.Refusal == nil {
-		fmt.Fprintln(c.OutOrStdout(), rec.Text)
+		printAnswer(c.OutOrStdout(), rec)
 	}
 	if rec.Refusal != nil {
 		return fmt.Errorf("the worker refused it: %s", rec.Refusal.Text())
 	}
 	return nil
+}
+
+// printAnswer says what the worker made of a note, and what it doubts in a baseline that was learned.
+func printAnswer(out io.Writer, rec *protocol.Record) {
+	fmt.Fprintln(out, rec.Text)
+	if rec.Baseline != nil {
+		for _, text := range rec.Baseline.Warnings {
+			fmt.Fprintln(out, "note: "+text)
+		}
+	}
 }
 
 // siteOf finds the site of a printer whose name only one site has.

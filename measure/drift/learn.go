@@ -428,6 +428,7 @@ func (l *learner) finish() {
 		b.warn("days", fmt.Sprintf("the baseline readings are of %d local dates: what changes from day to day is little known, so limits are wide", b.Days))
 	}
 	l.oddReadings()
+	l.trends()
 	l.capability()
 }
 
