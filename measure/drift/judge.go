@@ -15,6 +15,8 @@ const (
 	// outlierShare is the share of named patches above which it is not the patches.
 	outlierShare = 0.1
 	mostOutliers = 20
+	// fewOutliers is up to how many patches are named one by one.
+	fewOutliers = 5
 	// agreeCosine is how alike the changes of two readings must be to agree.
 	agreeCosine = 0.7
 )
@@ -56,7 +58,7 @@ func (m *Model) Judge(s Sample, st State) (Result, State, error) {
 	r := Result{Grade: m.b.Grade, Count: m.b.Count, Patches: w.used, Missing: w.missing}
 	m.differences(&r, w, &s)
 	m.outliers(&r, w)
-	if float64(len(r.Outliers)) > outlierShare*float64(w.used) {
+	if len(r.Outliers) > fewOutliers {
 		r.warn("outliers", fmt.Sprintf("%d of %d patches do not follow the chart as a whole", len(r.Outliers), w.used))
 	}
 	r.Outliers = r.Outliers[:min(len(r.Outliers), mostOutliers)]
@@ -376,7 +378,7 @@ func (m *Model) doubts(r *Result) {
 	if r.Missing > 0 {
 		r.warn("missing", fmt.Sprintf("%d patches are missing; the rest was judged", r.Missing))
 	}
-	if k := len(r.Outliers); k > 0 && k <= 5 {
+	if k := len(r.Outliers); k > 0 && k <= fewOutliers {
 		r.warn("outlier", fmt.Sprintf("patch %s does not follow the rest of the chart: look for a scratch or dirt there", r.Outliers[0].Patch))
 	}
 }

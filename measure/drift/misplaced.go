@@ -76,11 +76,64 @@ func misplaced(c *Chart, f *fitter, w *work, s *Sample) error {
 		return &UnusableError{Code: "order", Text: fmt.Sprintf("%d of %d patches show each other's colours%s", len(out), w.used, exchangedRows(c, out, home)),
 			Hint: "read the chart again in its own order"}
 	}
+	near := func(p, q int) bool { return w.present[p] != 0 && !odd[p] && away(p, q) < outlierDistance*w.scale }
+	if text := readTwice(c, out, near, need); text != "" {
+		return &UnusableError{Code: "order", Text: fmt.Sprintf("%d of %d patches show the colours of others: %s", len(out), w.used, text), Hint: "read the chart again in its own order"}
+	}
 	if float64(len(out)) > outlierShare*float64(w.used) && !ofInks(c, w, odd, len(out)) {
 		return &UnusableError{Code: "outliers", Text: fmt.Sprintf("%d of %d patches do not go with the rest of the chart (the first is %s), and no ink has them in common: nothing of the printer can be told from it", len(out), w.used, id[out[0]]),
 			Hint: "look for a fold, a smear, a wrong sheet or a strip read twice, and read the chart again"}
 	}
 	return nil
+}
+
+// readTwice finds the row or the column of the sheet whose colours stand in the place of another's and in
+// their own too, as when a strip is read twice and the next one left out: enough of the outlying patches
+// must show what is expected (near) of those of one other row or column, which do not lie out themselves.
+func readTwice(c *Chart, out []int, near func(p, q int) bool, need float64) string {
+	n := len(c.IDs)
+	if len(c.Row) != n || len(c.Col) != n {
+		return ""
+	}
+	at := make(map[[2]int]int, n)
+	rows, cols := 0, 0
+	for p := range n {
+		at[[2]int{c.Row[p], c.Col[p]}] = p
+		rows, cols = max(rows, c.Row[p]), max(cols, c.Col[p])
+	}
+	rowFits, colFits := map[[2]int]int{}, map[[2]int]int{}
+	for _, q := range out {
+		row, col := c.Row[q], c.Col[q]
+		if row <= 0 || col <= 0 {
+			return ""
+		}
+		for r := 1; r <= rows; r++ {
+			if p, ok := at[[2]int{r, col}]; ok && near(p, q) {
+				rowFits[[2]int{row, r}]++
+			}
+		}
+		for k := 1; k <= cols; k++ {
+			if p, ok := at[[2]int{row, k}]; ok && near(p, q) {
+				colFits[[2]int{col, k}]++
+			}
+		}
+	}
+	for _, of := range []struct {
+		name string
+		fits map[[2]int]int
+	}{{"row", rowFits}, {"column", colFits}} {
+		var best [2]int
+		for pair, fit := range of.fits {
+			most := of.fits[best]
+			if fit > most || fit == most && (pair[0] < best[0] || pair[0] == best[0] && pair[1] < best[1]) {
+				best = pair
+			}
+		}
+		if float64(of.fits[best]) >= need {
+			return fmt.Sprintf("%s %d reads as %s %d should, which reads so too: it seems to have been read twice", of.name, best[0], of.name, best[1])
+		}
+	}
+	return ""
 }
 
 // exchangedRows names two rows of the sheet whose colours are each other's, if it is they.

@@ -43,6 +43,16 @@ func TestPartlyInAnotherOrder(t *testing.T) {
 		}
 		want("rows 3 and 4 exchanged", of(func(l []colour.Lab) { swap(l, 2, 3) }), "order", "rows 3 and 4")
 		want("rows 2 and 9 exchanged", of(func(l []colour.Lab) { swap(l, 1, 8) }), "order", "rows 2 and 9")
+		for _, rows := range [][2]int{{3, 4}, {4, 3}, {2, 11}} {
+			want(fmt.Sprintf("row %d read again in place of row %d", rows[1], rows[0]), of(func(l []colour.Lab) {
+				copy(l[(rows[0]-1)*12:rows[0]*12], l[(rows[1]-1)*12:rows[1]*12])
+			}), "order", fmt.Sprintf("row %d reads as row %d should", rows[0], rows[1]))
+		}
+		want("column 7 read again in place of column 8", of(func(l []colour.Lab) {
+			for k := 7; k < n; k += 12 {
+				l[k] = l[k-1]
+			}
+		}), "order", "")
 		for _, k := range []int{20, 40, 60, 70, 80, 90, 100, 110, 140, 150} {
 			for _, by := range []int{1, 2} {
 				says := fmt.Sprintf("only shifted by %d", by)
