@@ -87,6 +87,29 @@ func (k *keeper) refuse(p *printer, d *decision, in input, why *protocol.Refusal
 	d.wake = p.wake
 }
 
+// sealOrRefuse seals a decision. One whose record cannot be stored, being too large, becomes a refusal: it
+// would never be stored, and all that waits behind it would wait for ever.
+func (k *keeper) sealOrRefuse(p *printer, d *decision, in input) error {
+	err := k.seal(p, d)
+	if err == nil {
+		return nil
+	}
+	k.log.Error().Err(err).Uint64("inbox_seq", in.seq).Msg("the record of this input cannot be stored; the input is refused")
+	if d.record.Refusal == nil {
+		why := err.Error()
+		var large *protocol.Refusal
+		if errors.As(err, &large) {
+			why = fmt.Sprintf("it would be larger than %d KB, with all that is remembered of this printer", protocol.MaxMessage/1000)
+		}
+		k.refuse(p, d, in, &protocol.Refusal{Code: protocol.CodeNotJudged, Hint: "its record cannot be stored, which is not the sender's fault: " + why}, k.clock.Now())
+		if k.seal(p, d) == nil {
+			return nil
+		}
+	}
+	d.record.Refusal.Payload = nil // its size and digest stay
+	return k.seal(p, d)
+}
+
 func (k *keeper) decideReading(ctx context.Context, p *printer, d *decision, in input, now time.Time) error {
 	made := in.prepared
 	if made == nil {

@@ -213,7 +213,7 @@ func (k *keeper) take(ctx context.Context, in input) error {
 				k.forget(p)
 				return err
 			}
-			if err := k.seal(p, d); err != nil {
+			if err := k.sealOrRefuse(p, d, in); err != nil {
 				return err
 			}
 		}

@@ -162,9 +162,19 @@ func (k *keeper) seriesState(ctx context.Context, p *printer, series string) (*j
 	if err != nil {
 		return nil, err
 	}
+	if len(p.series) >= maxSeries {
+		for other := range p.series {
+			delete(p.series, other)
+			break
+		}
+	}
 	p.series[series] = st
 	return st, nil
 }
+
+// maxSeries bounds how many printing conditions of a printer are kept in memory; one that is forgotten is
+// read again when its next reading comes.
+const maxSeries = 128
 
 // newestState reads a series' state out of the newest record that holds one.
 func newestState(last ...*bus.Stored) (*judge.State, error) {

@@ -24,6 +24,9 @@ const (
 func (t *turn) heard(v *protocol.Verdict) {
 	name := or(v.Station, protocol.NoSeries)
 	st := t.Stations[name]
+	if st == nil && !t.roomForStation(name) {
+		return
+	}
 	if st == nil {
 		st = &Station{First: v.At.Unix()}
 		t.Stations[name] = st

@@ -90,6 +90,7 @@ func (s *Series) sheet(v *protocol.Verdict) string {
 func (t *turn) seriesOf(v *protocol.Verdict) *Series {
 	s := t.Series[v.Series]
 	if s == nil {
+		t.roomForSeries()
 		s = &Series{}
 		t.Series[v.Series] = s
 	}
@@ -139,8 +140,9 @@ func (t *turn) sightings(v *protocol.Verdict) map[string]*sighting {
 
 // count enters what was seen, and what was not, into the causes.
 func (t *turn) count(v *protocol.Verdict, s *Series, seen map[string]*sighting) {
-	for key, sight := range seen {
-		if t.Causes[key] == nil && sight.acts() {
+	for _, key := range slices.Sorted(maps.Keys(seen)) {
+		sight := seen[key]
+		if t.Causes[key] == nil && sight.acts() && t.roomForCause() {
 			f := sight.finding
 			c := &Cause{Advice: f.Advice, Channel: f.Channel, Since: v.At}
 			if ofSeries(f.Advice) {
@@ -464,7 +466,7 @@ func (t *turn) unusable(v *protocol.Verdict, s *Series) {
 	}
 	key := t.key(protocol.AdviceRemeasure, "", v.Series)
 	c := t.Causes[key]
-	if c != nil && c.Open || t.held(protocol.LevelAct) {
+	if c != nil && c.Open || t.held(protocol.LevelAct) || c == nil && !t.roomForCause() {
 		return
 	}
 	c = &Cause{Advice: protocol.AdviceRemeasure, Series: v.Series, Open: true, Level: protocol.LevelAct,
