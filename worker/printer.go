@@ -87,7 +87,10 @@ func (k *keeper) load(ctx context.Context, site, name string) (*printer, error) 
 	}
 	if last != nil {
 		p.lastSeq = last.Top
-		if last.Top != last.Seq {
+		if last.Damaged {
+			k.log.Error().Uint64("instead", last.Seq).Str("site", site).Str("printer", name).
+				Msg("this printer's newest record is damaged on the disk: the one before it counts, and what came in between is forgotten, perhaps an alert; see to the disk, and bring the store back from a copy")
+		} else if last.Top != last.Seq {
 			k.log.Error().Uint64("seq", last.Top).Str("site", site).Str("printer", name).Msg("something that is no record lies among this printer's records; it is passed over")
 		}
 	}

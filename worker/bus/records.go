@@ -65,8 +65,11 @@ type Stored struct {
 	Time   time.Time
 	Record *protocol.Record // nil: none is readable under the subject
 	// Top is the newest sequence under the subject, which a commit is guarded by. It differs from
-	// Seq where something that is no record lies above the record.
+	// Seq where something that is no record lies above the record, and is 0 where Damaged.
 	Top uint64
+	// Damaged says that the newest message under the subject is damaged on the disk: the server has it,
+	// does not give it, and guards commits as if there were none. Record is the newest that it gives.
+	Damaged bool
 }
 
 // lookBack bounds how many messages of the stream Last goes back past what is no record.
@@ -82,7 +85,7 @@ func (r *Records) Last(ctx context.Context, subject string) (*Stored, error) {
 		return nil, fmt.Errorf("last record of %s: %w", subject, err)
 	}
 	if m == nil {
-		return nil, nil
+		return r.below(ctx, subject)
 	}
 	s := &Stored{Top: m.Sequence}
 	for {
@@ -101,6 +104,49 @@ func (r *Records) Last(ctx context.Context, subject string) (*Stored, error) {
 			return s, nil
 		}
 	}
+}
+
+// below gives the newest readable record under a subject whose newest message the server does not give; nil
+// where it has none at all.
+func (r *Records) below(ctx context.Context, subject string) (*Stored, error) {
+	info, err := r.stream.Info(ctx, jetstream.WithSubjectFilter(subject))
+	if err != nil {
+		return nil, fmt.Errorf("last record of %s: %w", subject, err)
+	}
+	if len(info.State.Subjects) == 0 {
+		return nil, nil
+	}
+	m, err := r.lastMessage(ctx, subject)
+	if err != nil {
+		return nil, fmt.Errorf("last record of %s: %w", subject, err)
+	}
+	if m != nil { // it has come just now
+		return r.Last(ctx, subject)
+	}
+	s := &Stored{Damaged: true}
+	for back := uint64(64); s.Record == nil; back *= 8 {
+		from := uint64(1)
+		if last := info.State.LastSeq; last > back {
+			from = last - back
+		}
+		err := ReadDirect(ctx, r.js, protocol.StreamRecord, subject, from, time.Time{}, func(m Message) error {
+			rec, err := protocol.DecodeRecord(m.Data)
+			if err != nil && !IsForeign(m.Data) {
+				return fmt.Errorf("record %d: %w", m.Seq, err)
+			}
+			if err == nil {
+				s.Seq, s.Time, s.Record = m.Seq, m.Time, rec
+			}
+			return nil
+		})
+		if err != nil {
+			return nil, fmt.Errorf("last record of %s: %w", subject, err)
+		}
+		if from == 1 {
+			break
+		}
+	}
+	return s, nil
 }
 
 // before gives the message under a subject that precedes a sequence; nil when there is none.

@@ -166,7 +166,7 @@ func Store(ctx context.Context, js jetstream.JetStream, beside ...retention.Size
 		switch {
 		case err != nil:
 			out = append(out, fault("store", "keep a copy of the data folder and report it; a newer release may have written it", "the newest record of %s/%s cannot be read: %v", p[0], p[1], err))
-		case last == nil:
+		case last == nil || last.Damaged:
 			out = append(out, fault("store", fromCopy, "the newest record of %s/%s is damaged: the store has it and does not give it", p[0], p[1]))
 		case last.Top != last.Seq:
 			out = append(out, look("store", "see who has an administrator's credentials", "something that is no record lies among those of %s/%s, at %d", p[0], p[1], last.Top))
