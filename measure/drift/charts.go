@@ -133,7 +133,7 @@ func (m *Model) values(r *Result, w *work, next *State) {
 		l := &m.limits[j]
 		v := &r.Values[j]
 		*v = Value{Name: f.Name, Kind: f.Kind, Channel: f.Channel, Value: w.theta[j], Alone: x[j], Z: x[j] / l.scale,
-			SE: math.Sqrt(w.cov[j*m.q+j]), EWMA: m.weighted(j, next.EWMA[j], next.Mean[j]),
+			SE: math.Sqrt(w.spread[j]), EWMA: m.weighted(j, next.EWMA[j], next.Mean[j]),
 			CusumHigh: next.CusumHigh[j], CusumLow: next.CusumLow[j], Since: next.SinceHigh[j]}
 		if next.CusumLow[j] > next.CusumHigh[j] { // the side that the change is on dates it
 			v.Since = next.SinceLow[j]

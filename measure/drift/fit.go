@@ -4,6 +4,9 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/blas"
+	"gonum.org/v1/gonum/blas/blas64"
+
 	"swathkeeper/measure/selection"
 )
 
@@ -21,6 +24,7 @@ type fitter struct {
 	// strength[c] is the place of channel c's strength among the factors, -1 when absent.
 	strength []int
 	normal   []float64 // sum of A'A over all known patches plus ridge, q*q
+	chol     []float64 // its factor, q*q; nil when it has none
 	bend     []float64 // A' times each channel's curve over all known patches, nc*q
 	ridge    []float64
 	known    int
@@ -52,7 +56,8 @@ type work struct {
 	chol    []float64
 	theta   []float64
 	prev    []float64
-	cov     []float64 // q*q
+	inverse []float64 // of chol, lower triangular, q*q: the covariance of theta is its transpose times itself
+	spread  []float64 // variances of theta, q
 	sub     []float64 // q*q: of missing patches
 	scale   float64   // robust scale of the distances, at least 1
 	used    int
@@ -65,7 +70,7 @@ type work struct {
 
 func newWork(n, q, nc int) *work {
 	w := &work{}
-	flat := make([]float64, 3*3*n+5*n+4*q*q+4*q+nc*q)
+	flat := make([]float64, 3*3*n+5*n+4*q*q+5*q+nc*q)
 	take := func(k int) []float64 {
 		s := flat[:k:k]
 		flat = flat[k:]
@@ -73,8 +78,8 @@ func newWork(n, q, nc int) *work {
 	}
 	w.d, w.diff, w.r = take(3*n), take(3*n), take(3*n)
 	w.dist, w.sorted, w.weight, w.present, w.de = take(n), take(n), take(n), take(n), take(n)
-	w.m, w.chol, w.cov, w.sub = take(q*q), take(q*q), take(q*q), take(q*q)
-	w.rhs, w.full, w.theta, w.prev, w.bend = take(q), take(q), take(q), take(q), take(nc*q)
+	w.m, w.chol, w.inverse, w.sub = take(q*q), take(q*q), take(q*q), take(q*q)
+	w.rhs, w.full, w.theta, w.prev, w.spread, w.bend = take(q), take(q), take(q), take(q), take(q), take(nc*q)
 	w.near, w.have = make([]int32, 0, n), make([]bool, n)
 	return w
 }
@@ -110,6 +115,9 @@ func newFitter(columns, curves [][]float64, strength []int, noise [6]float64, sc
 		f.normal[j*q+j] += ridge[j]
 	}
 	mirror(f.normal, q)
+	if f.chol = make([]float64, q*q); !cholesky(f.normal, f.chol, q) {
+		f.chol = nil
+	}
 	return f
 }
 
@@ -242,35 +250,52 @@ func (f *fitter) solve(w *work) bool {
 		f.residuals(w)
 		f.rescale(w)
 	}
-	inverseOf(w.chol, w.cov, w.m, f.q)
+	w.errors(f.q)
 	return true
 }
 
-// project computes A'd over all present patches.
-func (f *fitter) project(w *work) {
-	q := f.q
-	clear(w.full)
-	full := w.full[:q:q]
-	for p := range f.n {
-		if w.present[p] == 0 {
-			continue
-		}
-		rows := f.a[p*3*q : (p+1)*3*q]
-		x, y, z := rows[:q:q], rows[q:2*q:2*q], rows[2*q:3*q:3*q]
-		dx, dy, dz := w.d[p*3], w.d[p*3+1], w.d[p*3+2]
-		for j := range full {
-			full[j] += x[j]*dx + y[j]*dy + z[j]*dz
+// errors takes the variances of theta from the factor of the last equations.
+func (w *work) errors(q int) {
+	inverseTriangle(w.chol, w.inverse, q)
+	clear(w.spread)
+	for i := range q {
+		for j, v := range w.inverse[i*q : i*q+i+1] {
+			w.spread[j] += v * v
 		}
 	}
 }
+
+// variance is that of the sum of the factors times g.
+func (w *work) variance(g []float64) (v float64) {
+	q := len(g)
+	for i := range q {
+		x := inner(w.inverse[i*q:i*q+i+1], g)
+		v += x * x
+	}
+	return v
+}
+
+// design is A, a row for each component of each patch.
+func (f *fitter) design() blas64.General {
+	return blas64.General{Rows: 3 * f.n, Cols: f.q, Stride: f.q, Data: f.a}
+}
+
+// project computes A'd over all present patches: d is zero at the others.
+func (f *fitter) project(w *work) {
+	blas64.Gemv(blas.Trans, 1, f.design(), vector(w.d), 0, vector(w.full))
+}
+
+func vector(v []float64) blas64.Vector { return blas64.Vector{N: len(v), Inc: 1, Data: v} }
 
 // step solves the weighted normal equations. Nearly all patches have weight one, so the sums over
 // all of them are taken once and the few others are taken out.
 func (f *fitter) step(w *work) bool {
 	q := f.q
-	copy(w.m, f.normal)
 	copy(w.bend, f.bend)
-	if w.missing > 0 {
+	copy(w.rhs, w.full)
+	copy(w.m, f.normal)
+	whole := w.missing == 0
+	if !whole {
 		for i, v := range w.sub {
 			w.m[i] -= v
 		}
@@ -280,12 +305,12 @@ func (f *fitter) step(w *work) bool {
 			}
 		}
 	}
-	copy(w.rhs, w.full)
-	for p := range f.n {
-		k := w.weight[p] - w.present[p]
+	for p, v := range w.weight {
+		k := v - w.present[p]
 		if k == 0 {
 			continue
 		}
+		whole = false
 		f.add(w.m, p, k)
 		f.addBend(w.bend, p, k)
 		rows := f.a[p*3*q : (p+1)*3*q]
@@ -295,7 +320,9 @@ func (f *fitter) step(w *work) bool {
 			w.rhs[j] += x[j]*dx + y[j]*dy + z[j]*dz
 		}
 	}
-	if !cholesky(w.m, w.chol, q) {
+	if whole && f.chol != nil { // every patch counts in full, as in most first rounds
+		copy(w.chol, f.chol)
+	} else if !cholesky(w.m, w.chol, q) {
 		return false
 	}
 	// The curvature of large strength changes goes by their squares, of which the normal equations
@@ -347,22 +374,24 @@ const leastCurved = 2
 // more than half, lie by it (patches differ in noise, by which residuals are scaled), beyond the bend: the goods have moved then, and the patches that show it
 // best must not be thrown out for it.
 func (f *fitter) bareMove(w *work, bend float64) (mid [3]float64, asOne bool) {
-	var by [3][]float64
-	out := false
+	n, out := 0, false
 	for _, p := range f.bare {
 		if w.present[p] != 0 {
+			n++
 			out = out || w.dist[p] > bend
-			for a := range by {
-				by[a] = append(by[a], w.r[p*3+a])
-			}
 		}
 	}
-	n := len(by[0])
 	if n < 2 || !out {
 		return mid, false
 	}
 	for a := range mid {
-		mid[a] = median(by[a])
+		by := w.sorted[:0]
+		for _, p := range f.bare {
+			if w.present[p] != 0 {
+				by = append(by, w.r[p*3+a])
+			}
+		}
+		mid[a] = median(by)
 	}
 	if length(mid) < bend {
 		return mid, false
@@ -383,14 +412,34 @@ func away(r []float64, from [3]float64) float64 {
 	return math.Sqrt(x*x + y*y + z*z)
 }
 
+// residuals takes those of all patches. Where a patch is not there its residual means nothing, and its
+// distance is 0.
 func (f *fitter) residuals(w *work) {
+	copy(w.r, w.d)
+	blas64.Gemv(blas.NoTrans, -1, f.design(), vector(w.theta), 1, vector(w.r))
 	for p := range f.n {
 		if w.present[p] == 0 {
 			w.dist[p] = 0
 			continue
 		}
-		f.residual(w, p)
+		f.bendAndMeasure(w, p)
 	}
+}
+
+// bendAndMeasure takes the curvature out of patch p's residual and measures how far it is off.
+func (f *fitter) bendAndMeasure(w *work, p int) {
+	r := w.r[p*3 : p*3+3 : p*3+3]
+	if nc := f.nc; w.curved {
+		curve := f.curve[p*3*nc : (p+1)*3*nc]
+		x, y, z := curve[:nc:nc], curve[nc:2*nc:2*nc], curve[2*nc:3*nc:3*nc]
+		for c := range x {
+			k := w.bent[c]
+			r[0] -= x[c] * k
+			r[1] -= y[c] * k
+			r[2] -= z[c] * k
+		}
+	}
+	w.dist[p] = math.Sqrt(r[0]*r[0] + r[1]*r[1] + r[2]*r[2])
 }
 
 func (f *fitter) residual(w *work, p int) {
@@ -416,19 +465,8 @@ func (f *fitter) residual(w *work, p int) {
 		ry -= y[j] * t
 		rz -= z[j] * t
 	}
-	rx, ry, rz = rx+sx, ry+sy, rz+sz
-	if w.curved {
-		nc := f.nc
-		curve := f.curve[p*3*nc : (p+1)*3*nc]
-		for c := range nc {
-			k := w.bent[c]
-			rx -= curve[c] * k
-			ry -= curve[nc+c] * k
-			rz -= curve[2*nc+c] * k
-		}
-	}
-	w.r[p*3], w.r[p*3+1], w.r[p*3+2] = rx, ry, rz
-	w.dist[p] = math.Sqrt(rx*rx + ry*ry + rz*rz)
+	w.r[p*3], w.r[p*3+1], w.r[p*3+2] = rx+sx, ry+sy, rz+sz
+	f.bendAndMeasure(w, p)
 }
 
 // rescale takes the robust scale of the distances, and lists the patches whose weight is in

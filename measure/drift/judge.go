@@ -274,16 +274,7 @@ func (m *Model) toneSE(w *work, c, t int) float64 {
 			g[j] -= f.Leans[c] / 2
 		}
 	}
-	var v float64
-	for i := range m.q {
-		if g[i] == 0 {
-			continue
-		}
-		for j := range m.q {
-			v += g[i] * w.cov[i*m.q+j] * g[j]
-		}
-	}
-	return math.Sqrt(max(0, v))
+	return math.Sqrt(w.variance(g[:m.q]))
 }
 
 // hue is the turn of the solid's hue angle that the fitted factors amount to. The fit has the
@@ -311,13 +302,7 @@ func (m *Model) hue(ch *Channel, c int, w *work) {
 	}
 	ch.HueDefined = true
 	ch.HueDeg = math.Mod(now.Hue()-u.Hue()+540, 360) - 180
-	var v float64
-	for i := range m.q {
-		for j := range m.q {
-			v += grad[i] * w.cov[i*m.q+j] * grad[j]
-		}
-	}
-	ch.HueSE = math.Sqrt(v)
+	ch.HueSE = math.Sqrt(w.variance(grad[:m.q]))
 	if m.b.Grade != Tentative {
 		ch.HueLimit = math.Sqrt(limit)
 	}

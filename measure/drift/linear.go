@@ -42,11 +42,8 @@ func backsolve(l, b []float64, q int) {
 }
 
 // invert writes the inverse of L L' to out.
-func invert(l, out []float64, q int) { inverseOf(l, out, make([]float64, q*q), q) }
-
-// inverseOf is invert with scratch of q*q.
-func inverseOf(l, out, scratch []float64, q int) {
-	clear(scratch)
+func invert(l, out []float64, q int) {
+	scratch := make([]float64, q*q)
 	inverseTriangle(l, scratch, q)
 	clear(out)
 	// (L L')^-1 = L^-T L^-1: row k of L^-1 adds its outer product.
