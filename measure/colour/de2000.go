@@ -18,8 +18,8 @@ const (
 // and never negative; a NaN coordinate gives NaN.
 //
 // The published formula works with hue angles. This one works with the hue vectors instead,
-// which is the same in exact arithmetic, needs one arc tangent (and that only for bluish
-// colours) in place of five circular functions, and loses no digits for close colours. Where
+// which is the same in exact arithmetic, needs no circular function (bell stands in for those of
+// bluish colours) in place of five, and loses no digits for close colours. Where
 // the hues are exactly opposite, and so have no one mean, it follows the paper's rule.
 func DE2000(p, q Lab) float64 {
 	// a' stretches the a* axis near the grey axis.
@@ -66,8 +66,7 @@ func DE2000(p, q Lab) float64 {
 	// it is below 1e-10 of its height; and the formula counts the distance from 275 without
 	// passing 360, so that there is none at 0..90 either.
 	if along := x*cos275 + y*sin275; along > -0.5 && (y < 0 || x < 0) {
-		w := math.Atan2(y*cos275-x*sin275, along) * (180 / math.Pi / 25)
-		sum -= 2 * math.Sqrt(ratio7(mc)) * math.Sin(math.Pi/3*math.Exp(-w*w)) * dC * dH
+		sum -= 2 * math.Sqrt(ratio7(mc)) * bell(along) * dC * dH
 	}
 	return math.Sqrt(sum)
 }
