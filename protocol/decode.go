@@ -17,6 +17,9 @@ import (
 // DecodeReading reads one reading and checks all that can be checked without its chart layout and
 // without a clock. The error is always a *Refusal.
 func DecodeReading(data []byte) (*Reading, error) {
+	if r := decodeLifted(data); r != nil {
+		return r, nil
+	}
 	var r Reading
 	if err := decode(data, SchemaReading, &r); err != nil {
 		return nil, err

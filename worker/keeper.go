@@ -113,8 +113,9 @@ func (k *keeper) Handle(ctx context.Context, msg *nats.Msg) {
 	}
 	in := input{subject: protocol.PlainInput(msg.Subject), data: msg.Data, seq: meta.Sequence.Stream, came: meta.Timestamp}
 	k.pulse.pin(bus.PinOf(msg))
-	log := k.log.With().Uint64("inbox_seq", in.seq).Str("subject", in.subject).Logger()
 	defer keepTelling(msg)()
+	acked := false
+	in.recorded = func() { acked = true; k.acknowledge(msg, in) }
 	if k.reader != nil {
 		in.prepared = k.reader.take(in, meta.NumPending)
 	}
@@ -132,8 +133,8 @@ func (k *keeper) Handle(ctx context.Context, msg *nats.Msg) {
 		}
 		if err == nil {
 			k.pulse.fault(nil)
-			if err := msg.Ack(); err != nil {
-				log.Warn().Err(err).Msg("acknowledgement not sent; the input will be skipped when it comes again")
+			if !acked { // it had its record from before
+				k.acknowledge(msg, in)
 			}
 			return
 		}
@@ -143,7 +144,7 @@ func (k *keeper) Handle(ctx context.Context, msg *nats.Msg) {
 		k.metrics.Fault()
 		k.pulse.fault(err)
 		if text := err.Error(); text != lastErr {
-			log.Error().Err(err).Msg("this input waits until it can be recorded")
+			k.log.Error().Uint64("inbox_seq", in.seq).Str("subject", in.subject).Err(err).Msg("this input waits until it can be recorded")
 			lastErr = text
 		}
 		if errors.Is(err, errNewInbox) {
@@ -158,6 +159,14 @@ func (k *keeper) Handle(ctx context.Context, msg *nats.Msg) {
 	}
 }
 
+// acknowledge tells the bus that an input has its record, so that the next one is on its way while this
+// one is still told of.
+func (k *keeper) acknowledge(msg *nats.Msg, in input) {
+	if err := msg.Ack(); err != nil {
+		k.log.Warn().Uint64("inbox_seq", in.seq).Str("subject", in.subject).Err(err).Msg("acknowledgement not sent; the input will be skipped when it comes again")
+	}
+}
+
 // input is one message of the inbox.
 type input struct {
 	subject string
@@ -168,6 +177,7 @@ type input struct {
 	faults  int       // how often it failed for another reason than that the bus is away
 	// prepared is what was done ahead of its turn; nil: nothing.
 	prepared *prepared
+	recorded func() // called once its record is stored, with all that belongs to it; nil: nobody asks
 }
 
 // maxFaults is how often an input may fail for a reason that is neither its own nor the bus's
@@ -292,6 +302,9 @@ func (k *keeper) commit(ctx context.Context, p *printer, d *decision) error {
 			// Only indexes are written here; the record that was stored is what counts.
 			k.log.Warn().Err(err).Msg("index not written")
 		}
+	}
+	if d.in.recorded != nil {
+		d.in.recorded()
 	}
 	now := time.Now()
 	took := health.Took{Commit: now.Sub(decided)}

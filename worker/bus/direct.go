@@ -50,7 +50,11 @@ func direct(ctx context.Context, nc *nats.Conn, stream string, req directRequest
 	if err != nil {
 		return 0, err
 	}
-	come := make(chan *nats.Msg, max(req.Batch, directBatch)+8)
+	most := directBatch
+	if req.Batch > 0 {
+		most = req.Batch
+	}
+	come := make(chan *nats.Msg, most+8)
 	// Not by the client's own way to wait, which takes an empty message with a certain header for an error.
 	sub, err := nc.ChanSubscribe(nc.NewInbox(), come)
 	if err != nil {
