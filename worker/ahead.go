@@ -27,8 +27,13 @@ type ahead struct {
 	done chan struct{} // closed when in.prepared is set
 }
 
-// aheadAtMost bounds how many inputs are kept ready, by all parts of the inbox together.
-const aheadAtMost = 24
+// Bounds of what is kept ready, in inputs and in bytes that are asked for at a time: by all parts of the
+// inbox together, and by each of them at most and at least. The server looks through a part of the inbox for
+// every question, so that whoever asks for few inputs at a time pays more for each.
+const (
+	aheadInputs, aheadInputsMost, aheadInputsLeast = 96, 24, 3
+	aheadBytes, aheadBytesMost, aheadBytesLeast    = 4 << 20, 2 << 20, 256 << 10
+)
 
 // reader reads inputs ahead of their turn.
 type reader struct {
@@ -36,7 +41,9 @@ type reader struct {
 	ctx     context.Context
 	cancel  context.CancelFunc
 	running sync.WaitGroup
+	subject string        // of what is read
 	most    int           // how many inputs are kept ready
+	bytes   int           // how many bytes of inputs are asked for at a time
 	slots   chan struct{} // how many are made ready at once, by all parts together
 
 	mu      sync.Mutex
@@ -45,8 +52,13 @@ type reader struct {
 	reading chan struct{} // closed when what is being read is there; nil: nothing is being read
 }
 
-func newReader(k *keeper, most int, slots chan struct{}) *reader {
-	r := &reader{k: k, most: most, slots: slots}
+// newReader makes the reader of one of so many parts.
+func newReader(k *keeper, subject string, parts int, slots chan struct{}) *reader {
+	r := &reader{
+		k: k, subject: subject, slots: slots,
+		most:  max(aheadInputsLeast, min(aheadInputsMost, aheadInputs/parts)),
+		bytes: max(aheadBytesLeast, min(aheadBytesMost, aheadBytes/parts)),
+	}
 	r.ctx, r.cancel = context.WithCancel(context.Background())
 	return r
 }
@@ -126,7 +138,7 @@ func (r *reader) after(seq uint64) *ahead {
 }
 
 func (r *reader) read(after uint64) {
-	list, err := r.k.records.ReadAhead(r.ctx, r.k.part.Subject, after, max(1, r.most*2/3))
+	list, err := r.k.records.ReadAhead(r.ctx, r.subject, after, r.most*2/3, r.bytes)
 	r.mu.Lock()
 	close(r.reading)
 	r.reading = nil

@@ -46,7 +46,7 @@ func (w *Worker) newPart(s *shared, p bus.Part, of int) *keeper {
 		}
 	}
 	k.same = w.same
-	k.reader = newReader(k, max(3, aheadAtMost/of), s.slots)
+	k.reader = newReader(k, w.division.Ahead(p), of, s.slots)
 	return k
 }
 

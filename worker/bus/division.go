@@ -46,6 +46,16 @@ func parts(n int) []Part {
 	return list
 }
 
+// Ahead is the subject under which a part's inputs are read ahead of their turn. Where there are no others
+// in the inbox it names all of it, since the server then need not look at each input to count those that
+// wait.
+func (d *Division) Ahead(p Part) string {
+	if p.Of == 1 && len(d.Before) == 0 {
+		return ">"
+	}
+	return p.Subject
+}
+
 // undivided are the inputs of an inbox that is not divided.
 const undivided = "swk.>"
 
