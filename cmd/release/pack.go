@@ -30,7 +30,7 @@ func (r *release) archived(program, licences string) ([]packed, error) {
 		{filepath.Base(program), program, 0o755},
 		{"licences.txt", licences, 0o644},
 	}
-	for _, name := range []string{"README.md", "LICENSE", "measure/TRIALS.md"} {
+	for _, name := range []string{"README.md", "DEVELOPERS.md", "LICENSE", "measure/TRIALS.md"} {
 		files = append(files, packed{name, filepath.Join(r.root, name), 0o644})
 	}
 	// The trees that these pages show or name, and what was written for them.

@@ -8,7 +8,9 @@ import (
 	"io"
 	"os"
 	"os/exec"
+	"path"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -139,6 +141,64 @@ func TestPackagedUnit(t *testing.T) {
 	if _, err := packagedUnit("[Service]\nExecStart=/opt/swathkeeper\n"); err == nil {
 		t.Error("a unit that starts something else is taken")
 	}
+}
+
+// TestLinksHold follows the links of every page that an archive or a Debian package holds to a file that
+// is inside, too.
+func TestLinksHold(t *testing.T) {
+	link := regexp.MustCompile(`\]\(([^)#:]+)(#[^)]*)?\)`)
+	follow := func(t *testing.T, inside map[string]string) {
+		pages := 0
+		for name, from := range inside {
+			if path.Ext(name) != ".md" {
+				continue
+			}
+			pages++
+			for _, m := range link.FindAllStringSubmatch(string(read(t, from)), -1) {
+				if to := path.Join(path.Dir(name), m[1]); inside[to] == "" {
+					t.Errorf("%s leads to %s, which is not there", name, to)
+				}
+			}
+		}
+		if pages < 5 {
+			t.Errorf("only %d pages", pages)
+		}
+	}
+	t.Run("archive", func(t *testing.T) {
+		r := release{root: "../..", work: t.TempDir()}
+		for _, dir := range []string{"man", "completions"} {
+			if err := os.Mkdir(filepath.Join(r.work, dir), 0o755); err != nil {
+				t.Fatal(err)
+			}
+		}
+		files, err := r.archived("swathkeeper", "licences.txt")
+		if err != nil {
+			t.Fatal(err)
+		}
+		inside := map[string]string{}
+		for _, f := range files {
+			inside[f.name] = f.path
+		}
+		follow(t, inside)
+	})
+	t.Run("Debian package", func(t *testing.T) {
+		inside := map[string]string{}
+		entry := regexp.MustCompile(`src: "@ROOT@/([^"]+)", dst: /usr/share/doc/swathkeeper/([^,]+),`)
+		for _, m := range entry.FindAllStringSubmatch(string(read(t, "../../deploy/debian/nfpm.yaml")), -1) {
+			from, err := filepath.Glob(filepath.Join("../..", m[1]))
+			if err != nil || len(from) == 0 {
+				t.Fatalf("%s is not there: %v", m[1], err)
+			}
+			for _, f := range from {
+				name := m[2]
+				if strings.HasSuffix(name, "/") {
+					name += filepath.Base(f)
+				}
+				inside[name] = f
+			}
+		}
+		follow(t, inside)
+	})
 }
 
 // TestRefused gives command lines that make no release.
