@@ -22,7 +22,6 @@ import (
 // causes tells seams from dropouts, names ink and nozzle, and checks the positions.
 func (t *linesTrial) causes(ctx context.Context, p func(string, ...any), curves []*curve, observers []*observer, tracers []*madeup.Tracer) error {
 	n := t.perPoint / 2
-	channels := []string{"C", "M", "Y", "K"}
 	p("### What it is, where, and which nozzle\n")
 	p("%d readings each. Dropouts and seams at twice the repeating line's 90 %% contrast (a seam: that contrast in each ink; and at half of it, which is the same d' over all inks); of the lines found. \"Position\" is the rms error of the repeat nearest the middle of the strip over the bound 1/(d' sqrt(lambda)) of the true spectrum, at 1.5 times the 90 %% contrast; \"nozzle\" is how often the true nozzle is among the candidates at d' of 6 to 12, and how many candidates there are.\n", n)
 	p("| fabric | dropout called one ink's | right ink | seam called feed | seam at half | with period off by up to 2 %%: found, called feed | position over bound | nozzle among candidates (median number) |")
@@ -32,144 +31,187 @@ func (t *linesTrial) causes(ctx context.Context, p func(string, ...any), curves 
 		if err != nil {
 			return err
 		}
-		pitch := tr.PitchUM / 1000
-		step := tr.Head.StepMM()
-		a := 2 * curves[k].at
-		var fail atomic.Pointer[error]
-		judge := func(seed, i int, st func(at, period float64, ch string) madeup.State, reach float64, see func(r *banding.Result, ch string, at, period float64)) {
-			rng := seeded(seed+10*k, i)
-			ch := channels[rng.IntN(4)]
-			period := step * (1 + reach*(2*rng.Float64()-1))
-			at := tr.StartMM + step*rng.Float64()
-			r, err := w.judge(i, st(at, period, ch), rng)
-			if err != nil {
-				fail.Store(&err)
-				return
-			}
-			see(&r, ch, at, period)
-		}
-		one := func(peak float64) func(at, period float64, ch string) madeup.State {
-			return func(at, period float64, ch string) madeup.State {
-				return madeup.State{Peaks: []madeup.Peak{{Channel: ch, AtMM: at, PeriodMM: period, Peak: peak}}}
-			}
-		}
-		all := func(peak float64) func(at, period float64, ch string) madeup.State {
-			return func(at, period float64, _ string) madeup.State {
-				return madeup.State{Peaks: []madeup.Peak{{AtMM: at, PeriodMM: period, Peak: peak}}}
-			}
-		}
-		var asOne, rightInk, dropN atomic.Int64
-		each(n, func(i int) {
-			judge(600, i, one(a), 0.01, func(r *banding.Result, ch string, _, _ float64) {
-				if !anyLine(r) {
-					return
-				}
-				dropN.Add(1)
-				if len(linesOf(r, banding.AllChannels)) == 0 {
-					asOne.Add(1)
-					right := true
-					for _, c := range r.Channels {
-						right = right && (len(c.Lines) > 0) == (c.Channel == ch)
-					}
-					if right {
-						rightInk.Add(1)
-					}
-				}
-			})
-		})
-		feed := func(seed int, peak, reach float64) (found, called int64) {
-			var f, c atomic.Int64
-			each(n, func(i int) {
-				s := 1.0
-				if i%2 == 1 {
-					s = -1 // an overlap: a dark seam
-				}
-				judge(seed, i, all(s*peak), reach, func(r *banding.Result, _ string, _, _ float64) {
-					if !anyLine(r) {
-						return
-					}
-					f.Add(1)
-					ok := len(linesOf(r, banding.AllChannels)) > 0
-					for _, ch := range channels {
-						ok = ok && len(linesOf(r, ch)) == 0
-					}
-					if ok {
-						c.Add(1)
-					}
-				})
-			})
-			return f.Load(), c.Load()
-		}
-		f1, c1 := feed(700, a, 0.01)
-		f2, c2 := feed(800, a/2, 0.01)
-		f3, c3 := feed(900, a/2, 0.02)
-
-		o := observers[k]
-		peak := 1.5 * curves[k].at
-		var mu sync.Mutex
-		sq, count := 0.0, 0
-		var astray atomic.Int64
-		bound := pitch / (peak * math.Sqrt(o.rows()*o.v*o.lambda))
-		each(n, func(i int) {
-			judge(1000, i, one(peak), 0.01, func(r *banding.Result, ch string, at, period float64) {
-				l, ok := strongest(linesOf(r, ch))
-				if !ok || l.PeriodMM == 0 {
-					return
-				}
-				d := math.Mod(l.AtMM-at, period)
-				if d < 0 {
-					d += period
-				}
-				d = math.Min(d, period-d)
-				if d > 6*bound { // another line altogether
-					astray.Add(1)
-					return
-				}
-				mu.Lock()
-				sq += d * d
-				count++
-				mu.Unlock()
-			})
-		})
-		dead, among, sizes := 0, 0, []int{}
-		unit := 1 / math.Sqrt(o.rows()*o.v)
-		each(n, func(i int) {
-			rng := seeded(1100+10*k, i)
-			d := 6 + 6*rng.Float64()
-			nozzle := 1 + rng.IntN(tr.Head.Nozzles)
-			ch := channels[rng.IntN(4)]
-			full := tr.Strips[0].Removal * tr.Head.NozzlePitchUM / 1000 / float64(tr.Head.Passes) / (math.Sqrt(2*math.Pi) * tr.BlurMM)
-			st := madeup.State{Faults: []madeup.Fault{{Channel: ch, Nozzle: nozzle, Loss: d * unit / full}},
-				Feed: madeup.Feed{Scale: 1 + 0.005*(2*rng.Float64()-1)}}
-			r, err := w.judge(i, st, rng)
-			if err != nil {
-				fail.Store(&err)
-				return
-			}
-			if l, ok := strongest(linesOf(&r, ch)); ok && l.PeriodMM > 0 {
-				mu.Lock()
-				dead++
-				if slices.Contains(l.NozzleCandidates, nozzle) {
-					among++
-				}
-				sizes = append(sizes, len(l.NozzleCandidates))
-				mu.Unlock()
-			}
-		})
-		if e := fail.Load(); e != nil {
+		c := &knownLines{world: w, tracer: tr, observer: observers[k], n: n, seed: 10 * k}
+		a := curves[k].at
+		oneInk, rightInk := c.dropouts(2 * a)
+		_, whole := c.seams(700, 2*a, 0.01)
+		_, half := c.seams(800, a, 0.01)
+		foundOff, off := c.seams(900, a, 0.02)
+		position, astray := c.positions(1.5 * a)
+		among, candidates := c.nozzles()
+		if e := c.failed.Load(); e != nil {
 			return *e
 		}
 		if ctx.Err() != nil {
 			return ctx.Err()
 		}
-		slices.Sort(sizes)
-		pc := func(a, b int64) float64 { return 100 * float64(a) / float64(max(1, b)) }
 		p("| %s | %.1f %% | %.1f %% | %.1f %% | %.1f %% | %.1f %%, %.1f %% | %.2f (%d astray) | %.1f %% (%d) |", []string{"none", "knit 1.0"}[k],
-			pc(asOne.Load(), dropN.Load()), pc(rightInk.Load(), dropN.Load()), pc(c1, f1), pc(c2, f2), pc(f3, int64(n)), pc(c3, f3),
-			math.Sqrt(sq/float64(max(1, count)))/bound, astray.Load(), pc(int64(among), int64(dead)), sizes[len(sizes)/2])
+			oneInk, rightInk, whole, half, foundOff, off, position, astray, among, candidates)
 	}
 	p("\nGoals: seam and dropout told apart 98 %%, right ink 99 %%, position 1.2, nozzle 95 %%.\n")
 	return nil
+}
+
+// knownLines looks at lines whose cause is known, on one fabric.
+type knownLines struct {
+	*world
+	tracer   *madeup.Tracer
+	observer *observer
+	n        int // readings of each kind
+	seed     int // added to each kind's own
+	failed   atomic.Pointer[error]
+}
+
+var lineInks = []string{"C", "M", "Y", "K"}
+
+// repeated is a line that repeats, and what is seen of it.
+type repeated struct {
+	ink        string
+	at, period float64 // mm
+	*banding.Result
+}
+
+// each judges n readings with a line that repeats, somewhere within one step and with a period off by
+// up to reach of itself. state makes the line, see looks at what is found; it is called on many cores.
+func (c *knownLines) each(seed int, reach float64, state func(i int, l repeated) madeup.Peak, see func(l repeated)) {
+	step := c.tracer.Head.StepMM()
+	each(c.n, func(i int) {
+		rng := seeded(seed+c.seed, i)
+		l := repeated{ink: lineInks[rng.IntN(4)]}
+		l.period = step * (1 + reach*(2*rng.Float64()-1))
+		l.at = c.tracer.StartMM + step*rng.Float64()
+		peak := state(i, l)
+		peak.AtMM, peak.PeriodMM = l.at, l.period
+		r, err := c.judge(i, madeup.State{Peaks: []madeup.Peak{peak}}, rng)
+		if err != nil {
+			c.failed.Store(&err)
+			return
+		}
+		l.Result = &r
+		see(l)
+	})
+}
+
+func percent(a, b int64) float64 { return 100 * float64(a) / float64(max(1, b)) }
+
+// dropouts puts lines into one ink: how many of those found are called one ink's, and the right ink's.
+func (c *knownLines) dropouts(peak float64) (oneInk, rightInk float64) {
+	var one, right, found atomic.Int64
+	c.each(600, 0.01, func(_ int, l repeated) madeup.Peak { return madeup.Peak{Channel: l.ink, Peak: peak} }, func(l repeated) {
+		if !anyLine(l.Result) {
+			return
+		}
+		found.Add(1)
+		if len(linesOf(l.Result, banding.AllChannels)) > 0 {
+			return
+		}
+		one.Add(1)
+		for _, ch := range l.Channels {
+			if (len(ch.Lines) > 0) != (ch.Channel == l.ink) {
+				return
+			}
+		}
+		right.Add(1)
+	})
+	return percent(one.Load(), found.Load()), percent(right.Load(), found.Load())
+}
+
+// seams puts lines into all inks: how many are found, and how many of those are called the feed's.
+func (c *knownLines) seams(seed int, peak, reach float64) (found, feed float64) {
+	var seen, called atomic.Int64
+	c.each(seed, reach, func(i int, _ repeated) madeup.Peak {
+		if i%2 == 1 {
+			return madeup.Peak{Peak: -peak} // an overlap: a dark seam
+		}
+		return madeup.Peak{Peak: peak}
+	}, func(l repeated) {
+		if !anyLine(l.Result) {
+			return
+		}
+		seen.Add(1)
+		if len(linesOf(l.Result, banding.AllChannels)) == 0 {
+			return
+		}
+		for _, ch := range lineInks {
+			if len(linesOf(l.Result, ch)) > 0 {
+				return
+			}
+		}
+		called.Add(1)
+	})
+	return percent(seen.Load(), int64(c.n)), percent(called.Load(), seen.Load())
+}
+
+// positions is how far off the places of lines in one ink are, rms over the bound, and how many lines
+// are found that are another altogether.
+func (c *knownLines) positions(peak float64) (overBound float64, astray int64) {
+	o := c.observer
+	bound := c.tracer.PitchUM / 1000 / (peak * math.Sqrt(o.rows()*o.v*o.lambda))
+	var mu sync.Mutex
+	sq, count := 0.0, 0
+	var other atomic.Int64
+	c.each(1000, 0.01, func(_ int, l repeated) madeup.Peak { return madeup.Peak{Channel: l.ink, Peak: peak} }, func(l repeated) {
+		line, ok := strongest(linesOf(l.Result, l.ink))
+		if !ok || line.PeriodMM == 0 {
+			return
+		}
+		d := math.Mod(line.AtMM-l.at, l.period)
+		if d < 0 {
+			d += l.period
+		}
+		d = math.Min(d, l.period-d)
+		if d > 6*bound {
+			other.Add(1)
+			return
+		}
+		mu.Lock()
+		sq += d * d
+		count++
+		mu.Unlock()
+	})
+	return math.Sqrt(sq/float64(max(1, count))) / bound, other.Load()
+}
+
+// nozzles weakens one nozzle: how often it is among the candidates, and their median number.
+func (c *knownLines) nozzles() (among float64, candidates int) {
+	tr, o := c.tracer, c.observer
+	full := deadPeak(tr)
+	unit := 1 / math.Sqrt(o.rows()*o.v)
+	var mu sync.Mutex
+	var hits int64
+	var sizes []int
+	each(c.n, func(i int) {
+		rng := seeded(1100+c.seed, i)
+		d := 6 + 6*rng.Float64()
+		nozzle := 1 + rng.IntN(tr.Head.Nozzles)
+		ink := lineInks[rng.IntN(4)]
+		r, err := c.judge(i, madeup.State{
+			Faults: []madeup.Fault{{Channel: ink, Nozzle: nozzle, Loss: d * unit / full}},
+			Feed:   madeup.Feed{Scale: 1 + 0.005*(2*rng.Float64()-1)},
+		}, rng)
+		if err != nil {
+			c.failed.Store(&err)
+			return
+		}
+		if l, ok := strongest(linesOf(&r, ink)); ok && l.PeriodMM > 0 {
+			mu.Lock()
+			if slices.Contains(l.NozzleCandidates, nozzle) {
+				hits++
+			}
+			sizes = append(sizes, len(l.NozzleCandidates))
+			mu.Unlock()
+		}
+	})
+	if len(sizes) == 0 {
+		return 0, 0
+	}
+	slices.Sort(sizes)
+	return percent(hits, int64(len(sizes))), sizes[len(sizes)/2]
+}
+
+// deadPeak is the peak of the line that one dead nozzle leaves, in L*.
+func deadPeak(tr *madeup.Tracer) float64 {
+	return tr.Strips[0].Removal * tr.Head.NozzlePitchUM / 1000 / float64(tr.Head.Passes) / (math.Sqrt(2*math.Pi) * tr.BlurMM)
 }
 
 // strongest is the line farthest above its limit.
@@ -197,7 +239,7 @@ func (t *linesTrial) passes(ctx context.Context, p func(string, ...any)) error {
 				tr.Knit = knitOne
 			}
 			step = tr.Head.StepMM()
-			peak = tr.Strips[0].Removal * tr.Head.NozzlePitchUM / 1000 / float64(passes) / (math.Sqrt(2*math.Pi) * tr.BlurMM)
+			peak = deadPeak(tr)
 			w, err := newWorld(tr, 0, 4, 60+10*passes+k)
 			if err != nil {
 				return err
@@ -207,7 +249,7 @@ func (t *linesTrial) passes(ctx context.Context, p func(string, ...any)) error {
 				var fail atomic.Pointer[error]
 				each(n, func(i int) {
 					rng := seeded(1200+100*passes+10*k+h, i)
-					ch := []string{"C", "M", "Y", "K"}[rng.IntN(4)]
+					ch := lineInks[rng.IntN(4)]
 					r, err := w.judge(i, madeup.State{Faults: []madeup.Fault{{Channel: ch, Nozzle: 1 + rng.IntN(360), Loss: loss}}}, rng)
 					if err != nil {
 						fail.Store(&err)

@@ -23,6 +23,15 @@ func (t *trend) subtract(x []float64, pitchMM, windowMM float64) float64 {
 	for b := range nb {
 		t.blocks[b] = meanPresent(x[b*t.block : min((b+1)*t.block, n)])
 	}
+	mean := t.medians()
+	t.smooth()
+	t.takeAway(x)
+	return mean
+}
+
+// medians puts the running median of the blocks into med, and returns the mean of those that there are.
+func (t *trend) medians() float64 {
+	nb := len(t.blocks)
 	half := t.window / 2
 	last := math.NaN()
 	total, count := 0.0, 0
@@ -57,9 +66,17 @@ func (t *trend) subtract(x []float64, pitchMM, windowMM float64) float64 {
 			t.med[b] = t.med[b+1]
 		}
 	}
-	// A mean over half the window more takes out what a coarse texture left in the medians.
-	r := half / 2
-	t.blocks = grow(t.blocks, nb)
+	if count == 0 {
+		return math.NaN()
+	}
+	return total / float64(count)
+}
+
+// smooth takes a mean of the medians over half the window more: it takes out what a coarse texture left
+// in them.
+func (t *trend) smooth() {
+	nb := len(t.med)
+	r := t.window / 2 / 2
 	acc, m := 0.0, 0
 	for b := range min(r, nb) {
 		acc += t.med[b]
@@ -77,7 +94,11 @@ func (t *trend) subtract(x []float64, pitchMM, windowMM float64) float64 {
 		t.blocks[b] = acc / float64(m)
 	}
 	t.blocks, t.med = t.med, t.blocks
-	// Straight lines between block centres.
+}
+
+// takeAway subtracts the trend, straight lines between the centres of the blocks.
+func (t *trend) takeAway(x []float64) {
+	n, nb := len(x), len(t.med)
 	first := float64(t.block-1) / 2
 	for b := 0; b <= nb; b++ {
 		c0 := first + float64(b-1)*float64(t.block)
@@ -99,10 +120,6 @@ func (t *trend) subtract(x []float64, pitchMM, windowMM float64) float64 {
 			v += step
 		}
 	}
-	if count == 0 {
-		return math.NaN()
-	}
-	return total / float64(count)
 }
 
 // insert puts a present value into the sorted window.

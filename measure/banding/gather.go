@@ -99,20 +99,7 @@ func usable(t Trace, add func(Warning)) (v []float64, gaps, ok bool) {
 		warn("flat", 0, "all samples are equal: no picture, or the instrument is out of its range")
 		return nil, false, false
 	}
-	clipped := 0
-	for i := 0; i < n; {
-		j := i + 1
-		for j < n && w[j] == w[i] {
-			j++
-		}
-		if j-i >= clipRun && (w[i] == lo || w[i] == hi) {
-			for k := i; k < j; k++ {
-				w[k] = math.NaN()
-			}
-			clipped += j - i
-		}
-		i = j
-	}
+	clipped := leaveOutClipped(w, lo, hi)
 	if clipped > 0 {
 		warn("clipped", float64(clipped), "%d of %d samples stand still at the end of the range and are left out", clipped, n)
 	}
@@ -134,6 +121,25 @@ func usable(t Trace, add func(Warning)) (v []float64, gaps, ok bool) {
 		return nil, false, false
 	}
 	return w, missing > 0, true
+}
+
+// leaveOutClipped marks samples as missing that stand still at the end of the range, and counts them.
+func leaveOutClipped(w []float64, lo, hi float64) int {
+	n, clipped := len(w), 0
+	for i := 0; i < n; {
+		j := i + 1
+		for j < n && w[j] == w[i] {
+			j++
+		}
+		if j-i >= clipRun && (w[i] == lo || w[i] == hi) {
+			for k := i; k < j; k++ {
+				w[k] = math.NaN()
+			}
+			clipped += j - i
+		}
+		i = j
+	}
+	return clipped
 }
 
 // wildest is the largest value that can be a density or a lightness read with any offset; what lies beyond it is no
@@ -351,22 +357,27 @@ func (w *work) addLane(name string, traces []Trace, weight func(channel, strip s
 		l.level = l.sign * w.trend.subtract(x, w.grid.pitch, w.detrendMM)
 		return
 	}
+	w.averageApart(l, total)
+}
+
+// averageApart averages strips each of which loses its own trend first. total is their weights' sum.
+func (w *work) averageApart(l *lane, total float64) {
+	x := l.body()
 	w.sum = grow(w.sum, l.n)
 	clear(w.sum)
-	level := 0.0
 	for k, i := range l.traces {
 		s := &w.samples[i]
 		w.strip = grow(w.strip, len(s.values))
 		copy(w.strip, s.values)
-		level += l.weight[k] / total * w.trend.subtract(w.strip, w.grid.pitch, w.detrendMM)
+		l.level += l.weight[k] / total * w.trend.subtract(w.strip, w.grid.pitch, w.detrendMM)
+		at := s.offset - l.offset
 		for j, v := range w.strip {
 			if v == v {
-				x[s.offset-lo+j] += l.sign * l.weight[k] * v
-				w.sum[s.offset-lo+j] += l.weight[k]
+				x[at+j] += l.sign * l.weight[k] * v
+				w.sum[at+j] += l.weight[k]
 			}
 		}
 	}
-	l.level = level
 	for j := range x {
 		if w.sum[j] > 0 {
 			x[j] /= w.sum[j]
