@@ -119,48 +119,75 @@ func Store(ctx context.Context, js jetstream.JetStream, beside ...retention.Size
 		}
 		i := s.CachedInfo()
 		total += i.State.Bytes
-		if name == protocol.StreamRecord || name == protocol.StreamInbox {
-			if gone, err := missing(ctx, js, name, i.State); err != nil {
-				out = append(out, fault("store", "see the worker's log", "%s: %v", name, err))
-			} else if gone > 0 {
-				out = append(out, look("store", "find out who or what removed them; a damaged disk does that too", "%d of the %s are gone from the middle (%s)", gone, what, name))
-			}
-		}
 		if i.Cluster != nil && i.Cluster.Name != "" && i.Config.Replicas <= 1 {
 			single = append(single, name)
 		}
-		if i.Cluster != nil {
-			for _, r := range i.Cluster.Replicas {
-				if r.Offline || !r.Current {
-					out = append(out, look("bus", "see that this NATS server runs; with one more away nothing is taken", "%s (%s): the server %s is away, or behind by %d", what, name, r.Name, r.Lag))
-				}
-			}
-		}
-		if i.Config.MaxBytes > 0 {
-			if full := float64(i.State.Bytes) / float64(i.Config.MaxBytes); full > 0.8 {
-				f := look("store", limitNext(name), "the room for %s is %.0f %% full (%s)", what, 100*full, name)
-				switch {
-				case name == protocol.StreamScans: // nothing waits for it
-					f.Text += ": readings are taken as ever, and without their pictures where those do not fit"
-				case full > 0.98:
-					f.Verdict, f.Text = Fault, f.Text+": nothing more is taken; stations keep what they have"
-				}
-				out = append(out, f)
-			}
-		}
+		out = append(out, stream(ctx, js, what, i)...)
 	}
 	if len(single) > 0 {
 		out = append(out, look("bus", "do `swathkeeper init --replicas 3 --nats ...` once, as the bus's administrator", "the bus is a cluster, and %s kept on one server only: were its disk lost, all of it would be", isOrAre(single)))
 	}
+	read, found, ok := newestRecords(ctx, js)
+	if out = append(out, found...); !ok {
+		return out
+	}
+	text := fmt.Sprintf("%d MB kept; the newest record of %d printers can be read", total>>20, read)
+	if sizes, err := retention.Sizes(ctx, js); err == nil {
+		var parts []string
+		for _, z := range append(sizes, beside...) {
+			parts = append(parts, z.String())
+		}
+		text += "; " + strings.Join(parts, ", ")
+	}
+	return append(out, fine("store", "%s", text))
+}
+
+// stream looks at one stream: what is gone from it, where its copies are, and how full it is.
+func stream(ctx context.Context, js jetstream.JetStream, what string, i *jetstream.StreamInfo) []Finding {
+	var out []Finding
+	name := i.Config.Name
+	if name == protocol.StreamRecord || name == protocol.StreamInbox {
+		if gone, err := missing(ctx, js, name, i.State); err != nil {
+			out = append(out, fault("store", "see the worker's log", "%s: %v", name, err))
+		} else if gone > 0 {
+			out = append(out, look("store", "find out who or what removed them; a damaged disk does that too", "%d of the %s are gone from the middle (%s)", gone, what, name))
+		}
+	}
+	if i.Cluster != nil {
+		for _, r := range i.Cluster.Replicas {
+			if r.Offline || !r.Current {
+				out = append(out, look("bus", "see that this NATS server runs; with one more away nothing is taken", "%s (%s): the server %s is away, or behind by %d", what, name, r.Name, r.Lag))
+			}
+		}
+	}
+	if i.Config.MaxBytes <= 0 {
+		return out
+	}
+	full := float64(i.State.Bytes) / float64(i.Config.MaxBytes)
+	if full <= 0.8 {
+		return out
+	}
+	f := look("store", limitNext(name), "the room for %s is %.0f %% full (%s)", what, 100*full, name)
+	switch {
+	case name == protocol.StreamScans: // nothing waits for it
+		f.Text += ": readings are taken as ever, and without their pictures where those do not fit"
+	case full > 0.98:
+		f.Verdict, f.Text = Fault, f.Text+": nothing more is taken; stations keep what they have"
+	}
+	return append(out, f)
+}
+
+// newestRecords reads the newest record of every printer and counts those that can be read; ok is false
+// when not even the printers are known.
+func newestRecords(ctx context.Context, js jetstream.JetStream) (read int, out []Finding, ok bool) {
 	rec, err := bus.OpenRecords(ctx, js)
 	if err != nil {
-		return append(out, fault("store", "see the finding about the bus", "%v", err))
+		return 0, []Finding{fault("store", "see the finding about the bus", "%v", err)}, false
 	}
 	names, err := rec.Printers(ctx)
 	if err != nil {
-		return append(out, fault("store", "see the worker's log", "%v", err))
+		return 0, []Finding{fault("store", "see the worker's log", "%v", err)}, false
 	}
-	read := 0
 	for _, p := range names {
 		last, err := rec.Last(ctx, protocol.PrinterRecords(p[0], p[1]))
 		switch {
@@ -175,15 +202,7 @@ func Store(ctx context.Context, js jetstream.JetStream, beside ...retention.Size
 			read++
 		}
 	}
-	text := fmt.Sprintf("%d MB kept; the newest record of %d printers can be read", total>>20, read)
-	if sizes, err := retention.Sizes(ctx, js); err == nil {
-		var parts []string
-		for _, z := range append(sizes, beside...) {
-			parts = append(parts, z.String())
-		}
-		text += "; " + strings.Join(parts, ", ")
-	}
-	return append(out, fine("store", "%s", text))
+	return read, out, true
 }
 
 // missing counts messages that are gone from the middle of a stream. Old records are removed in the
