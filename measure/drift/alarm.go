@@ -227,7 +227,7 @@ func (m *Model) level(r *Result, st, next *State) string {
 				return LevelNote
 			}
 		}
-		return LevelNone
+		return m.onceBeyondStop(r)
 	}
 	level := LevelNote
 	for _, e := range r.Exceeded {
@@ -238,6 +238,28 @@ func (m *Model) level(r *Result, st, next *State) string {
 	}
 	return level
 }
+
+// onceBeyondStop is the level of a reading that no test calls significant, though it is beyond a stop
+// limit by far or as a whole: a printer that wanders much, a baseline of few readings. It is no alarm, and
+// it is not passed over in silence either.
+func (m *Model) onceBeyondStop(r *Result) string {
+	z := 0.0
+	for _, v := range r.Values {
+		z = max(z, math.Abs(v.Z))
+	}
+	for _, e := range r.Exceeded {
+		if e.Stop && (z > assumedZ || wholeChart(e.What)) {
+			r.warn("stop_once", stopOnce)
+			return LevelNote
+		}
+	}
+	return LevelNone
+}
+
+const stopOnce = "the reading is beyond a stop limit, but one reading can be so by chance: read a second print before going on"
+
+// wholeChart says of a tolerance that it is one of the chart as a whole.
+func wholeChart(what string) bool { return what == "mean" || what == "white" || what == "p95" }
 
 // tentativeLevel is that of a baseline too small for limits of its own. It knows stop limits only,
 // and heeds them only when some factor is far beyond the spread that is assumed of any printer, or
@@ -255,13 +277,13 @@ func (m *Model) tentativeLevel(r *Result, st, next *State) string {
 		}
 	}
 	for _, e := range r.Exceeded {
-		whole := e.What == "mean" || e.What == "white" || e.What == "p95"
+		whole := wholeChart(e.What)
 		switch {
 		case !e.Stop:
 		case z > assumedZ && again, z > 2*assumedZ, whole && e.Value > 2*m.b.Options.Tolerances.StopFactor*e.Limit:
 			return LevelStop
 		case z > assumedZ:
-			r.warn("stop_once", "the reading is beyond a stop limit, but one reading can be so by chance: read a second print before going on")
+			r.warn("stop_once", stopOnce)
 			return LevelNote
 		}
 	}
