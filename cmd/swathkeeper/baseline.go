@@ -19,6 +19,7 @@ import (
 
 	"swathkeeper/protocol"
 	"swathkeeper/worker/bus"
+	"swathkeeper/worker/detail"
 	"swathkeeper/worker/history"
 	"swathkeeper/worker/judge"
 	"swathkeeper/worker/station"
@@ -39,8 +40,8 @@ five there is no statistical alarm yet, and verdicts say so.`,
 	}
 	c.AddCommand(
 		newBaselineNote(protocol.BaselineLearn, "Take the printer's next readings as known-good", "  swathkeeper baseline learn --site quay --printer heron"),
-		newBaselineNote(protocol.BaselineAccept, "Freeze what was learned and judge by it from now on", "  swathkeeper baseline accept --site quay --printer heron\n  swathkeeper baseline accept --site quay --printer heron --reason 'new black ink'"),
-		newBaselineNote(protocol.BaselineRetire, "Stop judging by the baseline of a series", "  swathkeeper baseline retire --site quay --printer heron --series 0123456789ab --reason 'head replaced'"),
+		newBaselineNote(protocol.BaselineAccept, "Freeze what was learned and judge by it from now on", "  swathkeeper baseline accept --site quay --printer heron\n  swathkeeper baseline accept --site quay --printer heron --why 'new black ink'"),
+		newBaselineNote(protocol.BaselineRetire, "Stop judging by the baseline of a series", "  swathkeeper baseline retire --site quay --printer heron --series 0123456789ab --why 'head replaced'"),
 		newBaselineShow(), newBaselineList())
 	return c
 }
@@ -58,7 +59,11 @@ func newBaselineNote(do, short, example string) *cobra.Command {
 	addNoteFlags(c, n)
 	c.Flags().StringVar(&n.Baseline.Series, "series", "", seriesFlag)
 	if do != protocol.BaselineLearn {
-		c.Flags().StringVar(&n.Baseline.Reason, "reason", "", "why; needed where a baseline is in force already")
+		why := "why"
+		if do == protocol.BaselineAccept {
+			why += "; needed where a baseline is in force already"
+		}
+		c.Flags().StringVar(&n.Baseline.Reason, "why", "", why)
 	}
 	c.Flags().BoolVar(&asJSON, "json", false, recordFlag)
 	return c
@@ -312,7 +317,7 @@ func newBaselineList() *cobra.Command {
 				return err
 			}
 			w := tabwriter.NewWriter(c.OutOrStdout(), 0, 0, 2, ' ', 0)
-			fmt.Fprintln(w, "PRINTER\tSERIES\tSTATE\tGRADE\tREADINGS\tDAYS\tSINCE\tWHY")
+			fmt.Fprintln(w, "printer\tseries\tstate\tgrade\treadings\tdays\tsince\twhy")
 			for _, r := range rows {
 				since, days := "-", "-"
 				if r.State != stateLearning {
@@ -337,7 +342,7 @@ func newBaselineShow() *cobra.Command {
 	var asJSON bool
 	c := &cobra.Command{
 		Use:     "show",
-		Short:   "Show the baseline in force, and its limits",
+		Short:   "Show the baseline in force: what it was learned from, and what is doubtful about it",
 		Example: "  swathkeeper baseline show --site quay --printer heron\n  swathkeeper baseline show --site quay --printer heron --json > heron.json",
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
@@ -399,9 +404,10 @@ func printBaseline(c *cobra.Command, b *judge.Baseline, zone *time.Location) err
 	fmt.Fprintf(w, "printer\t%s/%s, series %s\n", b.Site, b.Printer, b.Series)
 	fmt.Fprintf(w, "condition\t%s/%s, %s\n", b.Condition.Media, b.Condition.Preset, b.Condition.Stage)
 	fmt.Fprintf(w, "chart\t%s\n", chartName(b.Chart))
-	fmt.Fprintf(w, "learned\tfrom %d readings on %d days, %s to %s: %s\n", b.Count, b.Days, b.From.In(zone).Format(time.DateOnly), b.To.In(zone).Format(time.DateOnly), b.Grade)
+	fmt.Fprintf(w, "learned\tfrom %s on %s, %s to %s: %s\n", detail.Count(b.Count, "reading"), detail.Count(b.Days, "day"), b.From.In(zone).Format(time.DateOnly), b.To.In(zone).Format(time.DateOnly), b.Grade)
 	for _, text := range b.Warnings {
 		fmt.Fprintf(w, "note\t%s\n", text)
 	}
+	fmt.Fprintf(w, "limits\t`swathkeeper show %s` has them, beside the newest reading\n", b.Printer)
 	return w.Flush()
 }

@@ -40,7 +40,7 @@ func newChartAdd() *cobra.Command {
 
 FILE is a layout, or a list of device values in an exchange format: that becomes a
 layout without geometry, which is enough to watch colours.`,
-		Example: "  swathkeeper chart add pennant-cmyk.json\n  swathkeeper chart add --id pennant-cmyk devices.txt",
+		Example: "  swathkeeper chart add pennant-cmyk.71ae1a55.json\n  swathkeeper chart add --id pennant-cmyk devices.txt",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			if id != "" {
@@ -96,7 +96,7 @@ func newChartList() *cobra.Command {
 					return err
 				}
 				w := tabwriter.NewWriter(c.OutOrStdout(), 0, 0, 2, ' ', 0)
-				fmt.Fprintln(w, "CHART\tEDITION\tPATCHES\tSTRIPS\tCHANNELS\tDRIVEN BY")
+				fmt.Fprintln(w, "chart\tedition\tpatches\tstrips\tchannels\tdriven by")
 				for _, l := range charts {
 					fmt.Fprintf(w, "%s\t%s\t%d\t%d\t%s\t%s\n", l.ID, l.Edition, len(l.Patches), len(l.Strips), strings.Join(l.Channels, " "), l.Driven)
 				}
@@ -176,7 +176,7 @@ func printChart(c *cobra.Command, l *protocol.Chart) error {
 		fmt.Fprintf(w, "paper step\t%g mm, %d passes\n", l.StepMM, l.Passes)
 	}
 	if l.NozzlePitchUM > 0 {
-		fmt.Fprintf(w, "head\t%d nozzles, %.1f um apart\n", l.Nozzles, l.NozzlePitchUM)
+		fmt.Fprintf(w, "head\t%d nozzles, %.1f µm apart\n", l.Nozzles, l.NozzlePitchUM)
 	}
 	fmt.Fprintf(w, "patches\t%d\n", len(l.Patches))
 	for _, p := range l.Patches {
@@ -185,7 +185,11 @@ func printChart(c *cobra.Command, l *protocol.Chart) error {
 		}
 	}
 	for _, s := range l.Strips {
-		fmt.Fprintf(w, "strip\t%s: %s at %g %%, %g x %g mm\n", s.ID, s.Channel, s.TintPercent, s.WMM, s.HMM)
+		what := "nothing printed"
+		if s.Channel != "" {
+			what = fmt.Sprintf("%s at %g %%", s.Channel, s.TintPercent)
+		}
+		fmt.Fprintf(w, "strip\t%s: %s, %g x %g mm\n", s.ID, what, s.WMM, s.HMM)
 	}
 	return w.Flush()
 }

@@ -79,7 +79,7 @@ func TestDoctor(t *testing.T) {
 			t.Errorf("nothing is said of %s", area)
 		}
 	}
-	if !has(found, "baselines", doctor.Fine, "1 baseline in force") || !has(found, "stations", doctor.Fine, "1 printer of 1") {
+	if !has(found, "baselines", doctor.Fine, "1 baseline in force") || !has(found, "stations", doctor.Fine, "1 of 1 printer read") {
 		t.Errorf("all is well: %+v", found)
 	}
 

@@ -32,7 +32,12 @@ const wordsHelp = `What swathkeeper means by its words.
   stage      what was measured: transfer (before the press), pressed, or direct
   series     the readings of one printer with one media, preset, stage and chart; only they
              are compared with each other
-  baseline   the known-good state of a series, learned from readings that you say are good
+  channel    one ink of the printer, by its letter or name: C, M, Y, K, orange
+  preset     the driver settings that a chart was printed under, by the name you give them
+  baseline   the known-good state of a series, learned from readings that you say are good:
+               full         of ten readings or more, on three days or more
+               provisional  of fewer, with wider limits
+               tentative    of fewer than five: only stop limits and lines, no statistical alarm
   verdict    what is said of a reading:
                steady  as on the good days, within what varies anyway
                note    a real change, but within your tolerance

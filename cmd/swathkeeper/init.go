@@ -20,7 +20,8 @@ func newInit() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "init",
 		Short: "Set up a bus on other machines, once, for several workers",
-		Long: `Set up an outside bus, once: streams, stores, the judging consumer.
+		Long: `Set up a bus on other machines (NATS servers), once: the inbox, the records, the stores of
+charts, baselines and pictures, and the place in the inbox from which it is judged.
 
 A worker with a bus of its own needs none of this. On a bus that several workers share,
 they only use what init has made, and refuse what would lose readings. init leaves alone
@@ -28,8 +29,9 @@ what is there already and refuses the same; only --replicas and the limits, wher
 given, make larger what is smaller. It needs an administrator's credentials.
 
 With --partitions several workers judge at a time, each some printers; the order of each
-printer's readings is kept. The number may be changed at any time: what waits is judged
-first, and workers that run end and must be started again, as systemd or Kubernetes do.`,
+printer's readings is kept. On one server the number may be changed at any time: what waits
+is judged first, and workers that run end and must be started again, as systemd or Kubernetes
+do. On several servers it is chosen before the first reading comes.`,
 		Example: `  swathkeeper init --nats nats://bus-1:4222,nats://bus-2:4222,nats://bus-3:4222 --nkey admin.nk
   swathkeeper init --nats nats://bus-1:4222 --replicas 1
   swathkeeper init --nats nats://bus-1:4222 --nkey admin.nk --partitions 8`,
@@ -39,10 +41,10 @@ first, and workers that run end and must be started again, as systemd or Kuberne
 	fl := c.Flags()
 	fl.IntVar(&f.limits.Replicas, "replicas", 3, "servers that keep each stream")
 	fl.IntVar(&f.partitions, "partitions", 0, fmt.Sprintf("into how many parts the inbox is divided, so that as many workers judge at a time, 1 to %d (default: as it is; a new one is whole)", bus.MaxPartitions))
-	fl.Int64Var(&f.inbox, "inbox-mib", f.limits.Inbox>>20, "most that the inbox may hold")
-	fl.Int64Var(&f.record, "record-mib", f.limits.Record>>20, "most that the records may hold")
-	fl.Int64Var(&f.baselines, "baselines-mib", f.limits.Baselines>>20, "most that the baselines may hold")
-	fl.Int64Var(&f.scans, "scans-mib", f.limits.Scans>>20, "most that the pictures behind readings may hold")
+	fl.Int64Var(&f.inbox, "inbox-mib", f.limits.Inbox>>20, "most that the inbox may hold, MiB")
+	fl.Int64Var(&f.record, "record-mib", f.limits.Record>>20, "most that the records may hold, MiB")
+	fl.Int64Var(&f.baselines, "baselines-mib", f.limits.Baselines>>20, "most that the baselines may hold, MiB")
+	fl.Int64Var(&f.scans, "scans-mib", f.limits.Scans>>20, "most that the pictures behind readings may hold, MiB")
 	fl.BoolVar(&f.asJSON, "json", false, "print JSON")
 	return c
 }

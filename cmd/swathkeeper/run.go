@@ -39,8 +39,8 @@ func newRun() *cobra.Command {
 
 Without --nats it runs its own bus in the data folder and listens on this machine only.
 Every flag is also a setting of the configuration file and a variable: --no-sync is
-no-sync in TOML and SWATHKEEPER_NO_SYNC. Settings without a flag: [tolerance],
-[alert] and [chat.NAME]; see the handbook, deploy/HANDBOOK.md.`,
+no-sync in TOML and SWATHKEEPER_NO_SYNC. Settings without a flag: [tolerance], [lines],
+[alert], [keep] and [chat.NAME]; see the handbook, deploy/HANDBOOK.md.`,
 		Example: `  swathkeeper run
   swathkeeper run --data /srv/swathkeeper --listen 127.0.0.1:4333 --chat console
   swathkeeper run --config swathkeeper.toml --nats nats://bus-1:4222,nats://bus-2:4222`,

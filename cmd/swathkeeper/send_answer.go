@@ -13,6 +13,7 @@ import (
 
 	"swathkeeper/protocol"
 	"swathkeeper/worker/bus"
+	"swathkeeper/worker/detail"
 	"swathkeeper/worker/station"
 )
 
@@ -24,7 +25,7 @@ func packed(items []station.Item) ([][]byte, error) {
 	for i, it := range items {
 		var err error
 		if out[i], err = station.Pack(it.Reading); err != nil {
-			return nil, err
+			return nil, fmt.Errorf("%s: %w%s", it.Name, err, missingFlag(err))
 		}
 	}
 	return out, nil
@@ -94,7 +95,7 @@ func sendItems(c *cobra.Command, cl *client, items []station.Item, fill station.
 		}
 	}
 	if refused > 0 {
-		return fmt.Errorf("the worker refused %d of %d readings", refused, len(items))
+		return fmt.Errorf("the worker refused %d of %s", refused, detail.Count(len(items), "reading"))
 	}
 	return nil
 }

@@ -245,7 +245,7 @@ func newStationList() *cobra.Command {
 				return nil
 			}
 			w := tabwriter.NewWriter(c.OutOrStdout(), 0, 0, 2, ' ', 0)
-			fmt.Fprintln(w, "NAME\tROLE\tSINCE\tMAY")
+			fmt.Fprintln(w, "name\trole\tsince\tmay")
 			for i := range all.Grants {
 				g := &all.Grants[i]
 				fmt.Fprintf(w, "%s\t%s\t%s\t%s\n", g.Name, g.Role, g.Since.Local().Format(time.DateOnly), rights(g))

@@ -5,7 +5,6 @@ import (
 	"io"
 	"strings"
 	"text/tabwriter"
-	"time"
 
 	"swathkeeper/protocol"
 	"swathkeeper/worker/detail"
@@ -14,7 +13,14 @@ import (
 // printVerdict shows one verdict for people.
 func printVerdict(out io.Writer, v *protocol.Verdict) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	fmt.Fprintf(w, "%s\t%s/%s\t%s/%s %s\t%s\n", v.At.Format(time.RFC3339), v.Site, v.Printer, v.Condition.Media, v.Condition.Preset, v.Condition.Stage, v.Outcome)
+	// Of a reading that no printer was named for, its name and condition are left out.
+	facts := []string{v.At.Format(stampLayout)}
+	for _, s := range []string{strings.Trim(v.Site+"/"+v.Printer, "/"), strings.Trim(v.Condition.Media+"/"+v.Condition.Preset, "/"), v.Condition.Stage, v.Outcome} {
+		if s != "" {
+			facts = append(facts, s)
+		}
+	}
+	fmt.Fprintln(w, strings.Join(facts, "\t"))
 	if err := w.Flush(); err != nil {
 		return err
 	}
@@ -25,7 +31,7 @@ func printVerdict(out io.Writer, v *protocol.Verdict) error {
 	if c := v.Colour; c != nil {
 		fmt.Fprintf(w, "  against the baseline\tmean %.2f, median %.2f, 95 of 100 patches below %.2f, largest %.2f dE00 (%s)\n", c.MeanDE00, c.MedianDE00, c.P95DE00, c.MaxDE00, c.WorstPatch)
 		if c.WhiteDE00 > 0 {
-			fmt.Fprintf(w, "  paper white\t%.2f dE00\n", c.WhiteDE00)
+			fmt.Fprintf(w, "  white\t%.2f dE00\n", c.WhiteDE00)
 		}
 		for _, ch := range c.Channels {
 			fmt.Fprintf(w, "  %s\tstrength %+.1f %%", ch.Channel, ch.StrengthPercent)
@@ -56,7 +62,7 @@ func printVerdict(out io.Writer, v *protocol.Verdict) error {
 		if f.Channel != "" {
 			name += " " + f.Channel
 		}
-		fmt.Fprintf(w, "  %s: %s\t%s (likelihood %.0f %%)\n", f.Level, name, f.Why, 100*f.Likelihood)
+		fmt.Fprintf(w, "  %s: %s\t%s (%.0f %% sure)\n", f.Level, name, f.Why, 100*f.Likelihood)
 		if f.SplittingCheck != "" {
 			fmt.Fprintf(w, "  \tor %s; to tell: %s\n", strings.ReplaceAll(f.Rival, "_", " "), f.SplittingCheck)
 		}

@@ -363,7 +363,7 @@ func (w *work) geometryWarnings() {
 		add(Warning{Code: "within_reading", Text: "no baseline: the reading was judged by its own noise, so that only clear lines are found and standing ones cannot be told from new ones"})
 	} else if w.d.base.Readings < 5 {
 		add(Warning{Code: "tentative", Value: float64(w.d.base.Readings),
-			Text: fmt.Sprintf("the baseline holds %d readings: line limits are wide, and lines that were there from the start cannot be told well", w.d.base.Readings)})
+			Text: fmt.Sprintf("baseline readings: only %d, so line limits are wide, and lines that were there from the start cannot be told well", w.d.base.Readings)})
 	}
 }
 

@@ -358,10 +358,10 @@ func (m *Model) exceeded(r *Result) {
 // doubts adds what a reader of the result should know.
 func (m *Model) doubts(r *Result) {
 	if m.b.Grade == Tentative {
-		r.warn("tentative", fmt.Sprintf("the baseline has only %d readings: no statistical alarm, only stop limits, until it has %d", m.b.Count, provisionalReadings))
+		r.warn("tentative", fmt.Sprintf("baseline readings: only %d, so there is no statistical alarm, only stop limits, until there are %d", m.b.Count, provisionalReadings))
 	}
 	if r.Missing > 0 {
-		r.warn("missing", fmt.Sprintf("%d patches are missing; the rest was judged", r.Missing))
+		r.warn("missing", fmt.Sprintf("missing patches: %d; the rest was judged", r.Missing))
 	}
 	if k := len(r.Outliers); k > 0 && k <= fewOutliers {
 		r.warn("outlier", fmt.Sprintf("patch %s does not follow the rest of the chart: look for a scratch or dirt there", r.Outliers[0].Patch))

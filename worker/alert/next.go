@@ -117,7 +117,8 @@ func (t *turn) tell(key string, c *Cause, kind, reason string, v *protocol.Verdi
 func (t *turn) text() string {
 	var b []string
 	for _, c := range t.changes {
-		b = append(b, fmt.Sprintf("%s %s (%s)", c.Change, strings.TrimPrefix(c.Key, t.Site+"/"+t.Printer+"/"), ReasonWords(c.Reason)))
+		what := strings.NewReplacer("_", " ", "/", " ").Replace(strings.TrimSuffix(strings.TrimPrefix(c.Key, t.Site+"/"+t.Printer+"/"), "/-"))
+		b = append(b, fmt.Sprintf("%s %s (%s)", c.Change, what, ReasonWords(c.Reason)))
 	}
 	return strings.Join(b, "; ")
 }

@@ -146,7 +146,8 @@ func (t *Track) plot(where string, zone *time.Location) (*plot.Plot, error) {
 		}
 	}
 	// What the signs mean stands in a strip of its own above the readings.
-	p.Legend.Top, p.Legend.Left, p.Legend.TextStyle.Font.Size = true, true, vg.Points(8)
+	p.Legend.Top, p.Legend.Left, p.Legend.TextStyle.Font.Size, p.Legend.Padding = true, true, vg.Points(8), vg.Points(2)
+	p.X.Min, p.X.Max = 0.5, float64(len(t.Points))+0.5
 	if !t.Sided {
 		p.Y.Min = min(p.Y.Min, 0)
 	}

@@ -124,7 +124,7 @@ func (d *Detail) head(p *printer) {
 	}
 	grade := gradeWords[v.Baseline.Grade]
 	if v.Baseline.Count > 0 {
-		grade += fmt.Sprintf(" of %d readings", v.Baseline.Count)
+		grade += " of " + Count(v.Baseline.Count, "reading")
 	}
 	facts = append(facts, "against "+grade)
 	p.wrap("", strings.Join(facts, "; "))

@@ -1,6 +1,7 @@
 package detail
 
 import (
+	"fmt"
 	"strings"
 
 	"swathkeeper/measure/drift"
@@ -97,6 +98,14 @@ func AdviceWords(advice, channel string) string {
 		s += ", " + alert.ChannelName(channel)
 	}
 	return s
+}
+
+// Count names a number of things: 1 reading, 2 readings.
+func Count(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
 }
 
 // lineWords say what a line is.

@@ -23,7 +23,10 @@ const lookedThrough = 2000
 func Damage(ctx context.Context, js jetstream.JetStream) []Finding {
 	var out []Finding
 	var read []string
-	for _, k := range [][2]string{{"record", protocol.StreamRecord}, {"reading or note", protocol.StreamInbox}, {"baseline in force", "KV_" + protocol.BucketActive}, {"entry of what chat has sent", "KV_" + protocol.BucketSent}} {
+	for _, k := range [][3]string{
+		{"record", protocol.StreamRecord, "of the records"}, {"reading or note", protocol.StreamInbox, "of the readings and notes"},
+		{"baseline in force", "KV_" + protocol.BucketActive, "of what is in force"}, {"entry of what chat has sent", "KV_" + protocol.BucketSent, "of what chat has sent"},
+	} {
 		l, err := bus.LookThrough(ctx, js, k[1], lookedThrough)
 		switch {
 		case errors.Is(err, jetstream.ErrStreamNotFound): // Bus says so
@@ -34,7 +37,7 @@ func Damage(ctx context.Context, js jetstream.JetStream) []Finding {
 		case l.Lost > 0:
 			out = append(out, fault("store", fromCopy, "%d of the newest %d messages of %s (each a %s) are damaged: the store has them and does not give them", l.Lost, l.Read+l.Lost, k[1], k[0]))
 		default:
-			read = append(read, fmt.Sprintf("%d of %s", l.Read, k[1]))
+			read = append(read, fmt.Sprintf("%d %s", l.Read, k[2]))
 		}
 	}
 	stores, err := bus.OpenStores(ctx, js)
@@ -47,7 +50,7 @@ func Damage(ctx context.Context, js jetstream.JetStream) []Finding {
 		out = append(out, fault("store", "add the layout again with `swathkeeper chart add`; "+fromCopy, "%v", err))
 	}
 	if len(read) > 0 {
-		out = append(out, fine("store", "no damage among the newest messages: %s; %s read", strings.Join(read, ", "), count(len(charts), "layout")))
+		out = append(out, fine("store", "no damage among the newest: read were %s; and %s", strings.Join(read, ", "), count(len(charts), "layout")))
 	}
 	return out
 }

@@ -131,7 +131,7 @@ func Store(ctx context.Context, js jetstream.JetStream, beside ...retention.Size
 	if out = append(out, found...); !ok {
 		return out
 	}
-	text := fmt.Sprintf("%d MB kept; the newest record of %d printers can be read", total>>20, read)
+	text := fmt.Sprintf("%d MB kept; the newest record of %s can be read", (total+1<<20-1)>>20, count(read, "printer"))
 	if sizes, err := retention.Sizes(ctx, js); err == nil {
 		var parts []string
 		for _, z := range append(sizes, beside...) {
@@ -364,7 +364,7 @@ func Stations(ctx context.Context, js jetstream.JetStream, now time.Time) []Find
 		}
 	}
 	if good > 0 {
-		out = append(out, fine("stations", "%s of %d are read as expected", count(good, "printer"), len(printers)))
+		out = append(out, fine("stations", "%d of %s read as expected", good, count(len(printers), "printer")))
 	}
 	return out
 }

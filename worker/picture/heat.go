@@ -128,7 +128,7 @@ func (d heat) legend(y, end float64, v *protocol.Colour) {
 		}
 		d.text(x, below, small, label)
 	}
-	d.text(right, y+heatBar-4, small, fmt.Sprintf("mean %.1f, largest %.1f", v.MeanDE00, v.MaxDE00))
+	d.text(right, y+heatBar-4, small, fmt.Sprintf("mean %.1f, largest %.1f dE00", v.MeanDE00, v.MaxDE00))
 	x := right
 	if len(v.Outliers) > 0 {
 		d.ring(x+3, below-heatSmall+4, 15, 15)

@@ -137,7 +137,7 @@ func (c *collector) take(r *protocol.Record) {
 	case r.Note != nil && r.Note.Journal != nil:
 		p.Events = append(p.Events, journalEvent(r))
 	case r.Baseline != nil && r.Baseline.Do == protocol.BaselineAccept:
-		p.Events = append(p.Events, Event{At: r.At, Kind: "baseline", Mark: "B", What: fmt.Sprintf("new baseline of %d readings", r.Baseline.Count), Why: r.Baseline.Reason})
+		p.Events = append(p.Events, Event{At: r.At, Kind: "baseline", Mark: "B", What: "new baseline of " + detail.Count(r.Baseline.Count, "reading"), Why: r.Baseline.Reason})
 	case r.Baseline != nil && r.Baseline.Do == protocol.BaselineRetire:
 		p.Events = append(p.Events, Event{At: r.At, Kind: "baseline", Mark: "B", What: "baseline retired", Why: r.Baseline.Reason})
 	case r.Refusal != nil:
