@@ -11,24 +11,24 @@ import (
 	"github.com/rogpeppe/go-internal/testscript"
 )
 
-// TestReadmeSettings runs the worked example of the README, from wrong colours to a kept preset, on a
+// TestHandbookSettings runs the worked example of the handbook, from wrong colours to a kept preset, on a
 // made-up printer, and holds every line that is printed there against what the program says; "..."
 // stands for what is left out.
-func TestReadmeSettings(t *testing.T) {
+func TestHandbookSettings(t *testing.T) {
 	if testing.Short() {
 		t.Skip("takes some seconds")
 	}
-	text, err := os.ReadFile("../../README.md")
+	text, err := os.ReadFile("../../deploy/HANDBOOK.md")
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, part, ok := strings.Cut(string(text), "## From wrong colours to a kept preset\n")
+	_, part, ok := strings.Cut(string(text), "\n## Find the settings first\n")
 	if ok {
 		_, part, ok = strings.Cut(part, "```\n")
 	}
 	part, _, closed := strings.Cut(part, "```")
 	if !ok || !closed {
-		t.Fatal("the README has no example of settings")
+		t.Fatal("the handbook has no example of settings")
 	}
 	script, prints := "dialled layout pennant-rgb.json\n", 0
 	for line := range strings.Lines(strings.ReplaceAll(part, "\\\n", " ")) {
@@ -58,7 +58,7 @@ func TestReadmeSettings(t *testing.T) {
 		t.Fatalf("the example makes %d prints", prints)
 	}
 	dir := t.TempDir()
-	if err := os.WriteFile(filepath.Join(dir, "readme.txtar"), []byte(script), 0o644); err != nil {
+	if err := os.WriteFile(filepath.Join(dir, "handbook.txtar"), []byte(script), 0o644); err != nil {
 		t.Fatal(err)
 	}
 	p := scripts(t)
