@@ -29,6 +29,7 @@ func (m *Model) setBare() {
 	if len(values) < provisionalReadings || len(m.white) == 0 {
 		return
 	}
+	values, days = ordinary(values, days, oddRows(values, []float64{t.WhiteDE00, t.WhiteDE00, t.WhiteDE00}))
 	floor := b.Options.FloorShare * t.WhiteDE00
 	if b.Days < 2 {
 		floor = assumedShare * t.WhiteDE00

@@ -267,9 +267,7 @@ func (l *learner) fitAll() {
 // update moves the mean to the robust mean of the readings and estimates the patch noise.
 func (l *learner) update() {
 	q := l.fitter.q
-	center := l.center(q)
-	var sum [6]float64
-	var df float64
+	center, calm := l.center(q), l.calm()
 	per := make([][6]float64, l.n)
 	dfs := make([]float64, l.n)
 	for p := range l.n {
@@ -277,9 +275,11 @@ func (l *learner) update() {
 			continue
 		}
 		var e [3]float64
-		var total float64
+		var total, free float64
 		for i := range l.samples {
 			k := l.weight[i][p]
+			free += k
+			k *= calm[i]
 			total += k
 			for a := range 3 {
 				e[a] += k * l.resid[i][p*3+a]
@@ -295,24 +295,39 @@ func (l *learner) update() {
 				l.mean[p][a] += t * l.sig.columns[j][p*3+a]
 			}
 		}
-		if total <= 1.01 {
+		if free <= 1.01 {
 			continue
 		}
 		for i := range l.samples {
-			k := l.weight[i][p]
+			k := l.weight[i][p] * calm[i]
 			x := [3]float64{l.resid[i][p*3] - e[0], l.resid[i][p*3+1] - e[1], l.resid[i][p*3+2] - e[2]}
 			for m, v := range [6]float64{x[0] * x[0], x[0] * x[1], x[0] * x[2], x[1] * x[1], x[1] * x[2], x[2] * x[2]} {
 				per[p][m] += k * v
 			}
 		}
-		dfs[p] = total - 1
-		df += dfs[p]
+		dfs[p] = free - 1
+	}
+	l.pool(per, dfs, float64(q*(l.count-1)))
+}
+
+// pool makes the noise of all patches, and each patch's own share of it, from their sums of squares and
+// degrees of freedom. The factors of each reading took some freedom, fitted, from the residuals.
+func (l *learner) pool(per [][6]float64, dfs []float64, fitted float64) {
+	var sum [6]float64
+	var all float64
+	level := l.levels(per, dfs)
+	usual := usualLevel(level, dfs)
+	for p := range per {
+		k := 1.0
+		if level[p] > unsteady*usual {
+			k = unsteady * usual / level[p]
+		}
+		all += dfs[p]
 		for m := range sum {
-			sum[m] += per[p][m]
+			sum[m] += k * per[p][m]
 		}
 	}
-	// The factors of each reading took some freedom from the residuals.
-	df -= float64(q * (l.count - 1))
+	df := all - fitted
 	if l.count < 2 || df < 30 {
 		l.noise = assumedNoise
 		return
@@ -322,7 +337,7 @@ func (l *learner) update() {
 	}
 	steady(&l.noise)
 	inv := inverseRoot(l.noise)
-	full := df / max(1, df+float64(q*(l.count-1)))
+	full := df / max(1, all)
 	for p := range l.n {
 		if !l.known[p] || dfs[p] == 0 {
 			continue

@@ -217,28 +217,34 @@ func (b *Baseline) predictive(values [][]float64, days []string, index []int, s 
 // that it is compared with, a future one is not: hence the factor (N+1)/(N-1).
 func (l *learner) misfitSpread() {
 	b := l.out
-	n := float64(l.count)
+	of := l.ordinaryMisfits()
+	n, k := float64(l.count), float64(len(of))
 	var sum, sq float64
-	for i := range l.samples {
-		v := math.Log(max(l.misfit(i), 1e-6))
+	for _, v := range of {
 		sum += v
 		sq += v * v
 	}
-	b.MisfitLn = sum / n
+	b.MisfitLn = sum / k
 	if l.count < 2 {
 		b.MisfitLn, b.MisfitSD = 0, 1
 		return
 	}
-	b.MisfitSD = max(0.1, math.Sqrt(max(0, (sq-sum*sum/n)/(n-1))))
+	b.MisfitSD = max(0.1, math.Sqrt(max(0, (sq-sum*sum/k)/(k-1))))
 	b.MisfitLn += math.Log((n + 1) / (n - 1))
 }
 
-// oddReadings warns of a baseline reading that lies apart from the others: one that is left out of
-// the spreads (oddRows), or by Grubbs' test at 1 % over all readings and factors together
+// oddReadings warns of a baseline reading that lies apart from the others: one whose patches scatter, one
+// that is left out of the spreads (oddRows), or by Grubbs' test at 1 % over all readings and factors together
 // (NIST/SEMATECH e-Handbook 1.3.5.17.1).
 func (l *learner) oddReadings() {
 	if l.count < provisionalReadings {
 		return
+	}
+	for i, k := range l.scatter() {
+		if k > 2*scattered {
+			l.out.warn("odd_reading", fmt.Sprintf("the patches of baseline reading %d (%s) scatter %.1f times as much as on the other days: it counts for little; look at it for mottle, damp or a cold instrument, and learn again without it",
+				i+1, l.samples[i].Day, k))
+		}
 	}
 	n := float64(l.count)
 	odd := make([][]bool, len(l.out.Factors))

@@ -84,3 +84,93 @@ func (b *Baseline) unitsOf(index []int, s *signatures) []float64 {
 	}
 	return unit
 }
+
+// What a baseline's noise is made of are many patches on several days. One patch that is never the same, or
+// one day whose patches scatter, must not pass for what all of them do.
+const (
+	// unsteady is how many times the usual variance a patch may have and count with all of it: twice the
+	// usual scatter. Dark patches and light ones differ by less.
+	unsteady = 4.0
+	// scattered is how many times the usual scatter the patches of a reading may have.
+	scattered = 1.5
+	// oddMisfit is how far ln(misfit) of a reading may lie from the others' and never be odd.
+	oddMisfit = 0.4
+)
+
+// calm is the weight of each reading in the mean and the noise of the patches: 1, or the inverse of its
+// variance over the usual one where its patches scatter (weighted least squares). Three readings are the
+// fewest of which one can be told from the others.
+func (l *learner) calm() []float64 {
+	weights := slices.Repeat([]float64{1}, l.count)
+	for i, k := range l.scatter() {
+		if k > scattered {
+			weights[i] = 1 / (k * k)
+		}
+	}
+	return weights
+}
+
+// scatter is how much the patches of each reading scatter about what the factors say, over the median of
+// the readings; nil for fewer than three.
+func (l *learner) scatter() []float64 {
+	if l.count < 3 {
+		return nil
+	}
+	of := make([]float64, l.count)
+	for i := range of {
+		var d []float64
+		for p := range l.n {
+			if l.known[p] && l.has(i, p) {
+				d = append(d, l.dist[i][p])
+			}
+		}
+		if len(d) > 0 {
+			of[i] = median(d)
+		}
+	}
+	usual := median(slices.Clone(of))
+	for i := range of {
+		of[i] /= max(usual, 1e-6)
+	}
+	return of
+}
+
+// levels is the variance of each patch in units of the noise as it stands.
+func (l *learner) levels(per [][6]float64, dfs []float64) []float64 {
+	inv := inverseRoot(l.noise)
+	level := make([]float64, len(per))
+	for p := range per {
+		if dfs[p] > 0 {
+			level[p] = meanRatio(inv, per[p]) / dfs[p]
+		}
+	}
+	return level
+}
+
+// usualLevel is the median over the patches that have been read often enough.
+func usualLevel(level, dfs []float64) float64 {
+	var all []float64
+	for p, v := range level {
+		if dfs[p] > 0 {
+			all = append(all, v)
+		}
+	}
+	if len(all) == 0 {
+		return 0
+	}
+	return median(all)
+}
+
+// ordinaryMisfits are ln(misfit) of the readings that fit as the others do.
+func (l *learner) ordinaryMisfits() []float64 {
+	rows := make([][]float64, l.count)
+	for i := range rows {
+		rows[i] = []float64{math.Log(max(l.misfit(i), 1e-6))}
+	}
+	rows, _ = ordinary(rows, make([]string, l.count), oddRows(rows, []float64{oddMisfit}))
+	out := make([]float64, len(rows))
+	for i, v := range rows {
+		out[i] = v[0]
+	}
+	return out
+}
