@@ -229,7 +229,7 @@ func TestWordsAgree(t *testing.T) {
 		{"baseline note", words("note", "properties", "baseline", "properties", "do"), []string{protocol.BaselineLearn, protocol.BaselineAccept, protocol.BaselineRetire}},
 		{"outcome", words("verdict", "properties", "outcome"), []string{protocol.Steady, protocol.LevelNote, protocol.LevelAct, protocol.LevelStop, protocol.Learning, protocol.Unusable}},
 		{"level", words("common", "$defs", "level"), []string{protocol.LevelNote, protocol.LevelAct, protocol.LevelStop}},
-		{"advice", words("common", "$defs", "advice"), []string{protocol.AdviceClean, protocol.AdviceRefit, protocol.AdviceInk, protocol.AdvicePress, protocol.AdviceMedia, protocol.AdviceFeed, protocol.AdviceSettings, protocol.AdviceRemeasure, protocol.AdviceSilent}},
+		{"advice", words("common", "$defs", "advice"), protocol.Advices()},
 		{"grade", words("common", "$defs", "grade"), []string{protocol.GradeNone, protocol.GradeTentative, protocol.GradeProvisional, protocol.GradeFull}},
 		{"kind of record", words("record", "properties", "kind"), []string{protocol.KindVerdict, protocol.KindAlert, protocol.KindRefusal, protocol.KindJournal, protocol.KindBaseline}},
 		{"change", words("record", "$defs", "change", "properties", "change"), []string{protocol.ChangeRaised, protocol.ChangeWorse, protocol.ChangeBetter, protocol.ChangeReminder, protocol.ChangeCleared, protocol.ChangeHeld, protocol.ChangeClosed, protocol.ChangeAbsorbed}},

@@ -30,6 +30,13 @@ const (
 	AdviceSilent    = "station_silent"
 )
 
+// Advices are all of them.
+func Advices() []string {
+	return []string{
+		AdviceClean, AdviceRefit, AdviceInk, AdvicePress, AdviceMedia, AdviceFeed, AdviceSettings, AdviceRemeasure, AdviceSilent,
+	}
+}
+
 // Grades of a baseline.
 const (
 	GradeNone        = "none"

@@ -8,6 +8,8 @@ import (
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
+
+	"swathkeeper/protocol"
 )
 
 // helpOf is what a command prints with --help, and whether that works.
@@ -54,6 +56,15 @@ func TestHelp(t *testing.T) {
 			t.Errorf("%s is in no group of `swathkeeper help`", c.CommandPath())
 		}
 	})
+}
+
+// TestWordsNameEveryAdvice: what a message may advise is explained by `swathkeeper help words`.
+func TestWordsNameEveryAdvice(t *testing.T) {
+	for _, advice := range protocol.Advices() {
+		if advice != protocol.AdviceSilent && !strings.Contains(wordsHelp, advice) {
+			t.Errorf("help words does not name %s", advice)
+		}
+	}
 }
 
 // TestFlagsAreAlike wants flags of one name to take one kind of value, and those that fill in a

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"time"
 
@@ -92,10 +93,7 @@ func (h *historyFlags) check() error {
 	default:
 		return usagef("--level %q: give note, act or stop", h.q.Level)
 	}
-	switch h.q.Advice {
-	case "", protocol.AdviceClean, protocol.AdviceRefit, protocol.AdviceInk, protocol.AdvicePress, protocol.AdviceMedia,
-		protocol.AdviceFeed, protocol.AdviceSettings, protocol.AdviceRemeasure, protocol.AdviceSilent:
-	default:
+	if h.q.Advice != "" && !slices.Contains(protocol.Advices(), h.q.Advice) {
 		return usagef("--advice %q: give one as messages name it, such as %s or %s", h.q.Advice, protocol.AdviceClean, protocol.AdviceInk)
 	}
 	n := 0

@@ -14,6 +14,7 @@ import (
 // data sheets and local rules decide, and every caution that goes with dangerous work says so.
 type Plan struct {
 	Cause    string
+	Short    string // what it is, in a few words, where it is the other possibility; "" where it never is
 	Steps    []string
 	Cautions []string
 }
@@ -33,6 +34,7 @@ const (
 var plans = map[string]Plan{
 	protocol.AdviceClean: {
 		Cause: "% nozzles missing or weak",
+		Short: "blocked nozzles",
 		Steps: []string{
 			"Print the printer's own nozzle pattern; if % has gaps, run one normal clean, then print and read a chart.",
 			"Log it: `swathkeeper journal add clean`. The next reading tells whether it helped.",
@@ -42,6 +44,7 @@ var plans = map[string]Plan{
 	},
 	protocol.AdviceInk: {
 		Cause: "% ink not as usual",
+		Short: "the ink",
 		Steps: []string{
 			"Look at % first: ink level, date and lot, and whether it was stirred as its maker says.",
 			"Print and read a second chart; a transfer read before the press tells the ink from the press.",
@@ -51,6 +54,7 @@ var plans = map[string]Plan{
 	},
 	protocol.AdviceRefit: {
 		Cause: "colour shifted, with no single fault behind it",
+		Short: "a general shift of colour",
 		Steps: []string{
 			"Check that settings, ink, media and press are as they were when colours were right; only then make a new profile.",
 			"Log it: `swathkeeper journal add profile`. Print and read a chart after it.",
@@ -60,6 +64,7 @@ var plans = map[string]Plan{
 	},
 	protocol.AdvicePress: {
 		Cause: "heat press not as usual",
+		Short: "the heat press",
 		Steps: []string{
 			"Compare the press's set temperature, time and pressure with your usual ones.",
 			"Press a second print of the same job and read it; check the platen's real temperature as its manual describes.",
@@ -69,6 +74,7 @@ var plans = map[string]Plan{
 	},
 	protocol.AdviceMedia: {
 		Cause: "fabric or paper not as usual",
+		Short: "the fabric or paper",
 		Steps: []string{
 			"Read a blank piece of this roll beside one that you know is good, the same side up.",
 			"If the roll is new and good, log it (`swathkeeper journal add media`) and learn a new baseline for it.",
@@ -77,6 +83,7 @@ var plans = map[string]Plan{
 	},
 	protocol.AdviceFeed: {
 		Cause: "paper feed too long or too short",
+		Short: "the paper feed",
 		Steps: []string{
 			"Run the printer's own feed adjustment for this paper, then print and read a chart.",
 			"Look for dirt on the rollers, a tight roll or a paper guide that binds.",
@@ -86,6 +93,7 @@ var plans = map[string]Plan{
 	},
 	protocol.AdviceSettings: {
 		Cause: "print settings not as usual",
+		Short: "other settings",
 		Steps: []string{
 			"Compare the job's preset, quality, ink limit and colour settings with your usual ones.",
 			"Put them right, print and read a chart.",
@@ -94,6 +102,7 @@ var plans = map[string]Plan{
 	},
 	protocol.AdviceRemeasure: {
 		Cause: "a reading in doubt",
+		Short: "the reading itself",
 		Steps: []string{
 			"Calibrate or wipe the instrument, let the piece cool and dry, and read the same chart again.",
 			"Then print a second chart and read that.",
@@ -137,7 +146,7 @@ func PlanFor(advice, channel string) Plan {
 		}
 		return out
 	}
-	return Plan{Cause: strings.ReplaceAll(p.Cause, "%", name), Steps: put(p.Steps), Cautions: put(p.Cautions)}
+	return Plan{Cause: strings.ReplaceAll(p.Cause, "%", name), Short: p.Short, Steps: put(p.Steps), Cautions: put(p.Cautions)}
 }
 
 // PlanOf gives the plan of an open alert.

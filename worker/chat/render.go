@@ -255,14 +255,10 @@ func certainty(c protocol.Change) string {
 	return s + "."
 }
 
+// rivalName names the cause that it may be as well; one that this version does not know by its word.
 func rivalName(advice string) string {
-	names := map[string]string{
-		protocol.AdviceClean: "blocked nozzles", protocol.AdviceRefit: "a general shift of colour", protocol.AdviceInk: "the ink",
-		protocol.AdvicePress: "the heat press", protocol.AdviceMedia: "the fabric or paper", protocol.AdviceFeed: "the paper feed",
-		protocol.AdviceSettings: "other settings", protocol.AdviceRemeasure: "the reading itself",
-	}
-	if n, ok := names[advice]; ok {
-		return n
+	if p := alert.PlanFor(advice, ""); p.Short != "" {
+		return p.Short
 	}
 	return clip(clean(strings.ReplaceAll(advice, "_", " ")), 30)
 }

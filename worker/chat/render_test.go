@@ -13,16 +13,10 @@ import (
 	"swathkeeper/worker/alert"
 )
 
-var (
-	allAdvice = []string{
-		protocol.AdviceClean, protocol.AdviceRefit, protocol.AdviceInk, protocol.AdvicePress, protocol.AdviceMedia, protocol.AdviceFeed,
-		protocol.AdviceSettings, protocol.AdviceRemeasure, protocol.AdviceSilent,
-	}
-	allChanges = []string{
-		protocol.ChangeRaised, protocol.ChangeWorse, protocol.ChangeBetter, protocol.ChangeReminder, protocol.ChangeCleared,
-		protocol.ChangeHeld, protocol.ChangeClosed, protocol.ChangeAbsorbed,
-	}
-)
+var allChanges = []string{
+	protocol.ChangeRaised, protocol.ChangeWorse, protocol.ChangeBetter, protocol.ChangeReminder, protocol.ChangeCleared,
+	protocol.ChangeHeld, protocol.ChangeClosed, protocol.ChangeAbsorbed,
+}
 
 // rendered is a change as the rules make it, with the longest names that may travel.
 func rendered(advice, level, change, channel string, long bool) (site, printer string, c protocol.Change, v *protocol.Verdict) {
@@ -49,7 +43,7 @@ func rendered(advice, level, change, channel string, long bool) (site, printer s
 // Every advice, level and change, with everyday names and with the longest ones.
 func TestEveryMessageIsShortAndComplete(t *testing.T) {
 	digit := regexp.MustCompile(`\d`)
-	for _, advice := range allAdvice {
+	for _, advice := range protocol.Advices() {
 		for _, level := range []string{protocol.LevelAct, protocol.LevelStop} {
 			for _, change := range allChanges {
 				for _, channel := range []string{"", "C"} {
@@ -97,7 +91,7 @@ func TestEveryMessageIsShortAndComplete(t *testing.T) {
 
 // What can hurt carries its caution: every advice whose steps send people to a machine.
 func TestNoWorkWithoutACaution(t *testing.T) {
-	for _, advice := range append(allAdvice, "check_something_new") {
+	for _, advice := range append(protocol.Advices(), "check_something_new") {
 		p := alert.PlanFor(advice, "C")
 		if len(p.Steps) == 0 {
 			t.Errorf("%s: no steps", advice)
@@ -172,7 +166,7 @@ func TestWhateverTheRulesTell(t *testing.T) {
 	pick := func(from ...string) string { return from[rng.IntN(len(from))] }
 	reasons := map[string]int{}
 	for run := range 120 {
-		advice, did := allAdvice, []string{"clean", "clean", "ink", "profile", "press", "media", "service"}
+		advice, did := protocol.Advices(), []string{"clean", "clean", "ink", "profile", "press", "media", "service"}
 		if run%3 == 0 { // lines, cleaned again and again
 			advice, did = []string{protocol.AdviceClean}, []string{"clean"}
 		}
