@@ -1,6 +1,7 @@
 package protocol
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -25,13 +26,13 @@ type Triples [][3]float64
 type Matrix [][]float64
 
 // UnmarshalJSON reads an array of finite numbers.
-func (n *Numbers) UnmarshalJSON(b []byte) error { return plainError(n.parse(string(b))) }
+func (n *Numbers) UnmarshalJSON(b []byte) error { return plainError(n.parse(b)) }
 
 // UnmarshalJSON reads an array of arrays of exactly three finite numbers.
-func (t *Triples) UnmarshalJSON(b []byte) error { return plainError(t.parse(string(b))) }
+func (t *Triples) UnmarshalJSON(b []byte) error { return plainError(t.parse(b)) }
 
 // UnmarshalJSON reads an array of arrays of finite numbers.
-func (m *Matrix) UnmarshalJSON(b []byte) error { return plainError(m.parse(string(b))) }
+func (m *Matrix) UnmarshalJSON(b []byte) error { return plainError(m.parse(b)) }
 
 // UnmarshalJSONFrom reads an array of finite numbers; the error is a *Refusal naming the field.
 func (n *Numbers) UnmarshalJSONFrom(dec *jsontext.Decoder) error { return readList(dec, n.parse) }
@@ -45,13 +46,12 @@ func (t *Triples) UnmarshalJSONFrom(dec *jsontext.Decoder) error { return readLi
 func (m *Matrix) UnmarshalJSONFrom(dec *jsontext.Decoder) error { return readList(dec, m.parse) }
 
 // readList hands the next value to parse and places what parse complains about in the message.
-func readList(dec *jsontext.Decoder, parse func(string) *listError) error {
+func readList(dec *jsontext.Decoder, parse func([]byte) *listError) error {
 	raw, err := dec.ReadValue()
 	if err != nil {
 		return err
 	}
-	// The copy is one allocation; numbers are then parsed from it without any.
-	if e := parse(string(raw)); e != nil {
+	if e := parse(raw); e != nil {
 		field := fieldPath(dec.StackPointer())
 		if e.at >= 0 {
 			field = fmt.Sprintf("%s[%d]", field, e.at)
@@ -60,6 +60,8 @@ func readList(dec *jsontext.Decoder, parse func(string) *listError) error {
 	}
 	return nil
 }
+
+var comma, bracket = []byte{','}, []byte{'['}
 
 // listError is what is wrong with a list; at is the element of the outermost list, or -1.
 type listError struct {
@@ -77,11 +79,11 @@ func plainError(e *listError) error {
 	return fmt.Errorf("element %d: %s", e.at, e.hint)
 }
 
-func (n *Numbers) parse(text string) *listError {
+func (n *Numbers) parse(text []byte) *listError {
 	s := listScanner{text: text}
 	// One number more than there are commas: the list is allocated once, and never larger than
 	// four times the text.
-	out := make([]float64, 0, strings.Count(text, ",")+1)
+	out := make([]float64, 0, bytes.Count(text, comma)+1)
 	if !s.open() {
 		return s.notList(-1)
 	}
@@ -97,9 +99,9 @@ func (n *Numbers) parse(text string) *listError {
 	return nil
 }
 
-func (t *Triples) parse(text string) *listError {
+func (t *Triples) parse(text []byte) *listError {
 	s := listScanner{text: text}
-	out := make([][3]float64, 0, strings.Count(text, "["))
+	out := make([][3]float64, 0, bytes.Count(text, bracket))
 	if !s.open() {
 		return s.notList(-1)
 	}
@@ -129,10 +131,10 @@ func (t *Triples) parse(text string) *listError {
 	return nil
 }
 
-func (m *Matrix) parse(text string) *listError {
+func (m *Matrix) parse(text []byte) *listError {
 	s := listScanner{text: text}
-	flat := make([]float64, 0, strings.Count(text, ",")+1)
-	out := make([][]float64, 0, strings.Count(text, "["))
+	flat := make([]float64, 0, bytes.Count(text, comma)+1)
+	out := make([][]float64, 0, bytes.Count(text, bracket))
 	if !s.open() {
 		return s.notList(-1)
 	}
@@ -157,7 +159,7 @@ func (m *Matrix) parse(text string) *listError {
 
 // listScanner walks lists of numbers in JSON that a decoder has already found well-formed.
 type listScanner struct {
-	text string
+	text []byte
 	i    int
 }
 
@@ -233,9 +235,9 @@ func (s *listScanner) number() (float64, *listError) {
 		i++
 	}
 	s.i = i
-	v, err := strconv.ParseFloat(s.text[from:i], 64)
+	v, err := strconv.ParseFloat(string(s.text[from:i]), 64)
 	if err != nil || math.IsInf(v, 0) || math.IsNaN(v) {
-		return 0, &listError{CodeNotFinite, fmt.Sprintf("%s is beyond what a number can hold", clip(s.text[from:i], 30)), -1}
+		return 0, &listError{CodeNotFinite, fmt.Sprintf("%s is beyond what a number can hold", clip(string(s.text[from:i]), 30)), -1}
 	}
 	return v, nil
 }
@@ -253,7 +255,7 @@ func (s *listScanner) found() string {
 	if s.peek() == 0 {
 		return "nothing"
 	}
-	rest := s.text[s.i:]
+	rest := string(s.text[s.i:])
 	if n := strings.IndexAny(rest[1:], ",]}"); n >= 0 {
 		rest = rest[:n+1]
 	}

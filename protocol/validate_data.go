@@ -2,6 +2,8 @@ package protocol
 
 import (
 	"fmt"
+	"hash/maphash"
+	"math/bits"
 	"strings"
 )
 
@@ -21,10 +23,9 @@ func (p *Patches) validate() error {
 	if err := checkCount("patches.id", n, MaxPatches, "patches"); err != nil {
 		return err
 	}
-	seen := make(map[string]struct{}, n)
+	seen := newSeen(n)
 	for i, id := range p.ID {
-		seen[id] = struct{}{}
-		if id == "" || len(id) > MaxText || len(seen) != i+1 || !plainASCII(id) {
+		if id == "" || len(id) > MaxText || seen.before(p.ID, i) || !plainASCII(id) {
 			if err := p.explainID(i); err != nil {
 				return err
 			}
@@ -74,6 +75,32 @@ func (p *Patches) validate() error {
 		return checkRows("patches.device", p.Device, n, 1, MaxChannels, 0, 255, "the chart's own values, percent or 0 to 255")
 	}
 	return nil
+}
+
+// seen tells names apart that stand in a list: a map that is made for every reading, and asked once for
+// each name, is a fifth of what checking a reading takes.
+type seen struct {
+	seed   maphash.Seed // senders choose the names
+	places []uint16     // of names in the list, from 1, by their hash
+}
+
+func newSeen(n int) seen {
+	return seen{maphash.MakeSeed(), make([]uint16, 2<<bits.Len(uint(n)))}
+}
+
+// before reports whether the name at i stands before i as well, and remembers it otherwise. It is asked in
+// order.
+func (s *seen) before(names []string, i int) bool {
+	mask := uint64(len(s.places) - 1)
+	for at := maphash.String(s.seed, names[i]) & mask; ; at = (at + 1) & mask {
+		switch k := s.places[at]; {
+		case k == 0:
+			s.places[at] = uint16(i + 1) // at most MaxPatches
+			return false
+		case names[k-1] == names[i]:
+			return true
+		}
+	}
 }
 
 func plainASCII(s string) bool {
