@@ -62,19 +62,17 @@ func paperOf(c *protocol.Chart, r *protocol.Reading, unit string) float64 {
 	if c.Driven == protocol.DrivenRGB {
 		bare = 255
 	}
-	white := map[string]bool{}
-	for i := range c.Patches {
-		d := c.Patches[i].Device
-		white[c.Patches[i].ID] = len(d) > 0 && !slices.ContainsFunc(d, func(v float64) bool { return v != bare })
-	}
 	labs, err := Labs(r.Patches)
 	if err != nil {
 		return 0 // said where the patches are judged
 	}
 	sum, n := 0.0, 0.0
-	for i, id := range r.Patches.ID {
-		if white[id] {
-			sum += labs[i].L
+	for k, i := range c.Places(r.Patches.ID) {
+		if i < 0 {
+			continue
+		}
+		if d := c.Patches[i].Device; len(d) > 0 && !slices.ContainsFunc(d, func(v float64) bool { return v != bare }) {
+			sum += labs[k].L
 			n++
 		}
 	}
