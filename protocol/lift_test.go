@@ -79,7 +79,8 @@ func TestReadInBothWays(t *testing.T) {
 	const letters = "\"{}[]:,\\ \t\x0b0nA=\x80f32"
 	rng := rand.New(rand.NewPCG(32, 1))
 	read := 0
-	for range 4000 {
+	const changed = 1500
+	for range changed {
 		b := []byte(whole)
 		for range 1 + rng.IntN(2) {
 			from := 1 + rng.IntN(len(b)-1)
@@ -100,7 +101,7 @@ func TestReadInBothWays(t *testing.T) {
 			read++
 		}
 	}
-	if read < 100 || read > 3900 {
-		t.Errorf("%d of 4000 changed messages are read: they say little", read)
+	if read < changed/20 || read > changed-changed/10 {
+		t.Errorf("%d of %d changed messages are read: they say little", read, changed)
 	}
 }
