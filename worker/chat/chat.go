@@ -140,6 +140,7 @@ func (c *Chat) Start(ctx context.Context) error {
 	c.work, c.cancel = work, cancel
 	for _, t := range c.targets {
 		c.running.Go(func() { t.run(work) })
+		c.running.Go(func() { t.keepPlace(work) })
 		if t.quiet != nil || t.Digest != "" {
 			c.running.Go(func() { t.runDaily(work) })
 		}

@@ -22,7 +22,7 @@
 //	any other scheme                       a service of the shoutrrr library
 //
 // The services above go through one HTTP client of ours: 10 seconds an attempt, redirects only
-// within the same host, no loopback or link-local address unless the target allows it or its URL
+// within the same host, no loopback or link-local address, nor an IPv6 address that stands for one, unless the target allows it or its URL
 // says localhost in so many words (checked on the address that is really dialled), Retry-After obeyed (for at most an hour), answers read to 4 KB. Retry says what
 // becomes of each answer. A service that answers nothing may have taken the message; it is then
 // told twice rather than not at all.

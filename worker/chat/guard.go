@@ -81,8 +81,54 @@ func (g *guard) check(_, addr string, _ syscall.RawConn) error {
 	if g.loopback && ip.IsLoopback() {
 		return nil
 	}
-	if !g.allowLocal && (ip.IsLoopback() || ip.IsLinkLocalUnicast() || ip.IsUnspecified()) {
+	if g.allowLocal {
+		return nil
+	}
+	if ip.Is4() && ip.As4()[0] == 0 { // this network, RFC 1122, 3.2.1.3
 		return errLocal
+	}
+	for _, to := range append(carried(ip), ip) {
+		if to.IsLoopback() || to.IsLinkLocalUnicast() || to.IsUnspecified() {
+			return errLocal
+		}
+	}
+	return nil
+}
+
+// carried gives the IPv4 addresses that a network may take an IPv6 address for: whoever answers for a name
+// could lead to this machine, or to a link-local address, by way of a translator or a tunnel.
+func carried(ip netip.Addr) []netip.Addr {
+	if !ip.Is6() {
+		return nil
+	}
+	b := ip.As16()
+	v4 := func(i, j, k, l int) netip.Addr { return netip.AddrFrom4([4]byte{b[i], b[j], b[k], b[l]}) }
+	last := v4(12, 13, 14, 15)
+	for _, p := range []string{
+		"::/96",           // IPv4-compatible, RFC 4291, 2.5.5.1
+		"::ffff:0:0/96",   // IPv4-mapped, RFC 4291, 2.5.5.2
+		"::ffff:0:0:0/96", // IPv4-translated, RFC 7915 and RFC 6052, 2.1
+		"64:ff9b::/96",    // RFC 6052, 2.1
+	} {
+		if netip.MustParsePrefix(p).Contains(ip) {
+			if last == netip.AddrFrom4([4]byte{0, 0, 0, 1}) { // ::1, which is looked at as it is
+				return nil
+			}
+			return []netip.Addr{last}
+		}
+	}
+	switch {
+	case netip.MustParsePrefix("64:ff9b:1::/48").Contains(ip): // RFC 8215, at any of the places of RFC 6052, 2.2
+		return []netip.Addr{v4(6, 7, 9, 10), v4(7, 9, 10, 11), v4(9, 10, 11, 12), last}
+	case netip.MustParsePrefix("2002::/16").Contains(ip): // 6to4, RFC 3056
+		return []netip.Addr{v4(2, 3, 4, 5)}
+	case netip.MustParsePrefix("2001::/32").Contains(ip): // Teredo, RFC 4380: the server, and the client, turned
+		for i := 12; i < 16; i++ {
+			b[i] ^= 0xff
+		}
+		return []netip.Addr{v4(4, 5, 6, 7), v4(12, 13, 14, 15)}
+	case (b[8] == 0 || b[8] == 2) && b[9] == 0 && b[10] == 0x5e && b[11] == 0xfe: // ISATAP, RFC 5214
+		return []netip.Addr{last}
 	}
 	return nil
 }

@@ -229,3 +229,36 @@ func Failures(ctx context.Context, js jetstream.JetStream, target string) ([]Fai
 	slices.SortFunc(out, func(a, b Failure) int { return cmp.Or(b.At.Compare(a.At), strings.Compare(a.Target, b.Target)) })
 	return out, err
 }
+
+// placeMark says that a target has a place in the records: since when, and when that was seen last, by the
+// machine's clock, which the bus goes by too.
+type placeMark struct {
+	Since time.Time `json:"since"`
+	Seen  time.Time `json:"seen"`
+}
+
+// placeKey is where it lies. No record's id is a word.
+func (s sent) placeKey() string { return s.key("place") }
+
+func (s sent) place(ctx context.Context) (m placeMark, marked bool, err error) {
+	e, err := s.kv.Get(ctx, s.placeKey())
+	if errors.Is(err, jetstream.ErrKeyNotFound) {
+		return m, false, nil
+	}
+	if err != nil {
+		return m, false, fmt.Errorf("store %s: %w", protocol.BucketSent, err)
+	}
+	return m, json.Unmarshal(e.Value(), &m) == nil, nil
+}
+
+func (s sent) markPlace(ctx context.Context) error {
+	m, marked, err := s.place(ctx)
+	if err != nil {
+		return err
+	}
+	m.Seen = time.Now()
+	if !marked {
+		m.Since = m.Seen
+	}
+	return s.write(ctx, s.placeKey(), m)
+}

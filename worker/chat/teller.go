@@ -88,10 +88,18 @@ func (t *teller) bind(ctx context.Context, js jetstream.JetStream) (fresh bool, 
 	fail := func(err error) (bool, error) { return false, fmt.Errorf("consumer %s: %w", want.Durable, err) }
 	have, err := js.Consumer(ctx, protocol.StreamRecord, want.Durable)
 	if errors.Is(err, jetstream.ErrConsumerNotFound) {
-		if t.damaged { // somebody has taken it away meanwhile
-			if err := t.beginAt(ctx, js, &want, time.Time{}); err != nil {
-				return fail(err)
+		mark, marked, err := t.sent.place(ctx)
+		switch {
+		case err != nil:
+		case t.damaged: // somebody has taken it away meanwhile
+			err = t.beginAt(ctx, js, &want, time.Time{})
+		case marked && time.Since(mark.Seen) < forgetAfter:
+			if err = t.beginAt(ctx, js, &want, mark.Since); err == nil {
+				t.log.Error().Uint64("begins", want.OptStartSeq).Msg("this target's place in the records is gone: a part of the store is lost, or somebody deleted it; it is made anew, and what was told is not told again")
 			}
+		}
+		if err != nil {
+			return fail(err)
 		}
 		cons, err := js.CreateConsumer(ctx, protocol.StreamRecord, want)
 		if err = bus.AsDamaged(protocol.StreamRecord, want.Durable, err); err != nil {
@@ -120,6 +128,26 @@ func (t *teller) bind(ctx context.Context, js jetstream.JetStream) (fresh bool, 
 	}
 	t.cons, t.damaged = have, false
 	return false, nil
+}
+
+// placeEvery is how often it is noted that the target has a place in the records.
+const placeEvery = time.Hour
+
+// keepPlace notes for as long as ctx lasts that the target has a place in the records, so that a place that
+// is gone is not taken for one that never was.
+func (t *teller) keepPlace(ctx context.Context) {
+	tick := time.NewTicker(placeEvery)
+	defer tick.Stop()
+	for {
+		limited, cancel := context.WithTimeout(ctx, 10*time.Second)
+		_ = t.sent.markPlace(limited) // the next one tells
+		cancel()
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+	}
 }
 
 // run reads the target's records until ctx ends.
