@@ -237,6 +237,7 @@ func (w *Worker) setup(ctx context.Context) error {
 	}
 	w.onStop("stores", func(context.Context) error { stores.Close(); return nil })
 	w.tellZone(ctx)
+	w.tellCertificate(ctx)
 
 	clerk := w.startRows()
 	wake := make(chan struct{}, 1)
@@ -389,6 +390,22 @@ func (w *Worker) tellZone(ctx context.Context) {
 		w.o.Log.Warn().Err(err).Msg("times may be shown in another zone")
 	case before != "" && before != zones.Name(zone):
 		w.o.Log.Info().Str("zone", zone.String()).Str("before", before).Msg("the shop's time zone is another now")
+	}
+}
+
+// tellCertificate says where stations meet another certificate than they were told to trust: the old one may
+// have gone with its key, and a new one was made in its place.
+func (w *Worker) tellCertificate(ctx context.Context) {
+	shown := w.Endpoint().Fingerprint
+	if shown == "" {
+		return
+	}
+	before, err := bus.TellCertificate(ctx, w.js, shown)
+	switch {
+	case err != nil:
+		w.o.Log.Warn().Err(err).Msg("another certificate at a later start would not be told from this one")
+	case before != "" && before != shown:
+		w.o.Log.Error().Str("fingerprint", shown).Str("before", before).Msg("the certificate is another than at the last start: stations that trust that one by its fingerprint do not connect; bring it and its key back from a copy, or give the new fingerprint to every station")
 	}
 }
 

@@ -111,9 +111,15 @@ func Connect(ctx context.Context, o ConnectOptions) (*nats.Conn, jetstream.JetSt
 			ep, _ := ReadEndpoint(o.Follow)
 			return ep.Token
 		}))
-		if ep, err := ReadEndpoint(o.Follow); err == nil {
-			o.Fingerprint = ep.Fingerprint
-		}
+		// Taken where the worker encrypts: it may begin only after this, or with another certificate.
+		o.Fingerprint = ""
+		opts = append(opts, func(n *nats.Options) error {
+			n.TLSConfig = pinnedTo(func() (string, error) {
+				ep, err := ReadEndpoint(o.Follow)
+				return ep.Fingerprint, err
+			})
+			return nil
+		})
 	case o.Creds != "":
 		opts = append(opts, nats.UserCredentials(o.Creds))
 	case o.NKey != "":

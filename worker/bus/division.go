@@ -237,6 +237,9 @@ func provisionParts(ctx context.Context, js jetstream.JetStream, l Limits) error
 	if n := l.Partitions; n > 0 && n != d.Count() {
 		return divide(ctx, js, s.CachedInfo().Config, d, l)
 	}
+	if err := settleDivisions(ctx, js); err != nil {
+		return err
+	}
 	_, renamed := s.CachedInfo().Config.Metadata[divisionsKey]
 	for _, p := range d.Parts {
 		if err := provisionPart(ctx, js, p, l, renamed); err != nil {
@@ -314,7 +317,62 @@ func divide(ctx context.Context, js jetstream.JetStream, c jetstream.StreamConfi
 	if _, err := js.UpdateStream(ctx, c); err != nil {
 		return fmt.Errorf("stream %s: dividing it: %w", protocol.StreamInbox, err)
 	}
+	if err := settleDivisions(ctx, js); err != nil {
+		return err
+	}
+	now, err := ReadDivision(ctx, js)
+	if err == nil && now.Count() != l.Partitions {
+		err = fmt.Errorf("the inbox was divided into %d by somebody else at the same moment: see that this is what is wanted, or divide it again", now.Count())
+	}
+	return err
+}
+
+// settleDivisions notes with the inbox the divisions whose judges are there and that it does not name. Two
+// who divide it at once each write down what they have read before, and the later one leaves out the
+// other's division, under which inputs may have come. The consumers are made before, and tell.
+func settleDivisions(ctx context.Context, js jetstream.JetStream) error {
+	s, err := js.Stream(ctx, protocol.StreamInbox)
+	if err != nil {
+		return fmt.Errorf("stream %s: %w", protocol.StreamInbox, err)
+	}
+	c := s.CachedInfo().Config
+	if _, renamed := c.Metadata[divisionsKey]; !renamed {
+		return nil // it has never been divided
+	}
+	list := pastDivisions(c)
+	var more []int
+	names := s.ConsumerNames(ctx)
+	for name := range names.Name() {
+		if n := divisionOfConsumer(name); n > 0 && !slices.Contains(list, n) && !slices.Contains(more, n) {
+			more = append(more, n)
+		}
+	}
+	if err := names.Err(); err != nil {
+		return fmt.Errorf("consumers of %s: %w", protocol.StreamInbox, err)
+	}
+	if len(more) == 0 {
+		return nil
+	}
+	slices.Sort(more)
+	setDivisions(&c, append(more, list...))
+	if _, err := js.UpdateStream(ctx, c); err != nil {
+		return fmt.Errorf("stream %s: noting its divisions: %w", protocol.StreamInbox, err)
+	}
 	return nil
+}
+
+// divisionOfConsumer gives into how many parts an inbox is divided that a consumer judges one of; 0: it is
+// no such consumer.
+func divisionOfConsumer(name string) int {
+	if name == Durable {
+		return 1
+	}
+	for n := 2; n <= MaxPartitions; n++ {
+		if strings.HasPrefix(name, fmt.Sprintf("%s-%d-", Durable, n)) && slices.ContainsFunc(parts(n), func(p Part) bool { return p.Consumer == name }) {
+			return n
+		}
+	}
+	return 0
 }
 
 // checkParts refuses judging consumers that would lose or reorder readings.

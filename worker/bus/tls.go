@@ -59,14 +59,26 @@ func parseFingerprint(s string) (sum [sha256.Size]byte, err error) {
 // pinned trusts exactly the certificate of a fingerprint, whatever names it carries: a shop's
 // machine changes its address more often than its certificate.
 func pinned(fingerprint string) (*tls.Config, error) {
-	want, err := parseFingerprint(fingerprint)
-	if err != nil {
+	if _, err := parseFingerprint(fingerprint); err != nil {
 		return nil, err
 	}
+	return pinnedTo(func() (string, error) { return fingerprint, nil }), nil
+}
+
+// pinnedTo is pinned to what a function gives at each connection.
+func pinnedTo(fingerprint func() (string, error)) *tls.Config {
 	return &tls.Config{
 		MinVersion:         tls.VersionTLS12,
 		InsecureSkipVerify: true, // replaced by the check below
 		VerifyConnection: func(s tls.ConnectionState) error {
+			text, err := fingerprint()
+			if err != nil {
+				return err
+			}
+			want, err := parseFingerprint(text)
+			if err != nil {
+				return err
+			}
 			if len(s.PeerCertificates) == 0 {
 				return errors.New("the bus shows no certificate")
 			}
@@ -75,7 +87,7 @@ func pinned(fingerprint string) (*tls.Config, error) {
 			}
 			return nil
 		},
-	}, nil
+	}
 }
 
 // ServerCert loads the certificate that the embedded bus shows: the shop's own when its files are

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
@@ -12,12 +13,32 @@ import (
 	"swathkeeper/worker/zones"
 )
 
-// zoneKey is where the shop's zone lies, beside the baselines in force. No site's name begins with a
-// dash.
-const zoneKey = "-zone"
+// What a worker notes of itself lies beside the baselines in force: the shop's zone, and the certificate that
+// it showed last. No site's name begins with a dash.
+const (
+	ownKeys        = "-"
+	zoneKey        = ownKeys + "zone"
+	certificateKey = ownKeys + "certificate"
+)
 
-// IsZoneKey says that a key of the store of baselines in force is no series' but the zone's.
-func IsZoneKey(key string) bool { return key == zoneKey }
+// IsOwnKey says that a key of the store of baselines in force is no series' but the worker's own.
+func IsOwnKey(key string) bool { return strings.HasPrefix(key, ownKeys) }
+
+// TellCertificate notes the fingerprint of the certificate that a worker shows, and gives the one that was
+// noted before; empty: none was.
+func TellCertificate(ctx context.Context, js jetstream.JetStream, fingerprint string) (before string, err error) {
+	kv, err := js.KeyValue(ctx, protocol.BucketActive)
+	if err != nil {
+		return "", fmt.Errorf("store %s: %w", protocol.BucketActive, err)
+	}
+	if before, err = readOwn(ctx, kv, certificateKey); err == nil && before != fingerprint {
+		_, err = kv.PutString(ctx, certificateKey, fingerprint)
+	}
+	if err != nil {
+		return before, fmt.Errorf("the certificate's fingerprint was not noted: %w", err)
+	}
+	return before, nil
+}
 
 // TellZone notes the shop's zone, so that whoever shows its times shows them in it. A zone without a
 // name is taken away: a wrong one would be worse than none. It gives the name that was noted before.
@@ -26,7 +47,7 @@ func TellZone(ctx context.Context, js jetstream.JetStream, zone *time.Location) 
 	if err != nil {
 		return "", fmt.Errorf("store %s: %w", protocol.BucketActive, err)
 	}
-	if before, err = readZone(ctx, kv); err != nil {
+	if before, err = readOwn(ctx, kv, zoneKey); err != nil {
 		return "", err
 	}
 	switch name := zones.Name(zone); name {
@@ -52,7 +73,7 @@ func ShopZone(ctx context.Context, js jetstream.JetStream) (*time.Location, erro
 	if err != nil {
 		return nil, fmt.Errorf("store %s: %w", protocol.BucketActive, err)
 	}
-	name, err := readZone(ctx, kv)
+	name, err := readOwn(ctx, kv, zoneKey)
 	if err != nil || name == "" {
 		return nil, err
 	}
@@ -63,13 +84,13 @@ func ShopZone(ctx context.Context, js jetstream.JetStream) (*time.Location, erro
 	return zone, nil
 }
 
-func readZone(ctx context.Context, kv jetstream.KeyValue) (string, error) {
-	e, err := kv.Get(ctx, zoneKey)
+func readOwn(ctx context.Context, kv jetstream.KeyValue, key string) (string, error) {
+	e, err := kv.Get(ctx, key)
 	if errors.Is(err, jetstream.ErrKeyNotFound) {
 		return "", nil
 	}
 	if err != nil {
-		return "", fmt.Errorf("the shop's time zone: %w", err)
+		return "", fmt.Errorf("store %s: %s: %w", protocol.BucketActive, key, err)
 	}
 	return string(e.Value()), nil
 }

@@ -40,7 +40,7 @@ func Baselines(ctx context.Context, js jetstream.JetStream, now time.Time) []Fin
 	var out []Finding
 	good := 0
 	for _, key := range keys {
-		if bus.IsZoneKey(key) {
+		if bus.IsOwnKey(key) {
 			continue
 		}
 		e, err := kv.Get(ctx, key)
