@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"swathkeeper/protocol"
+	"swathkeeper/worker/retention"
 )
 
 // A printer whose newest record is damaged on the disk is not taken for a new one: what the record before it
@@ -18,6 +19,10 @@ func TestDamagedNewestRecord(t *testing.T) {
 	b.stop()
 	spoil(t, b.dir, protocol.StreamRecord, -700)
 	b.start()
+	// What is old is removed all the same.
+	if _, err := retention.Look(t.Context(), b.w.JetStream(), retention.DefaultPolicy(), time.Now().Add(3000*24*time.Hour)); err != nil {
+		t.Errorf("what is old: %v", err)
+	}
 	rec := b.note(protocol.BaselineAccept, "", "")
 	if rec.Baseline == nil || rec.Baseline.Count != 2 {
 		t.Fatalf("after the damage: %s", rec.Text)

@@ -362,8 +362,8 @@ func (a *Archive) Import(ctx context.Context, nc *nats.Conn, js jetstream.JetStr
 		clean, cancel := context.WithTimeout(context.WithoutCancel(ctx), time.Minute)
 		defer cancel()
 		for _, s := range append(made, protocol.StreamRows) {
-			if err := js.DeleteStream(clean, s); err != nil && !errors.Is(err, jetstream.ErrStreamNotFound) {
-				return fmt.Errorf("stream %s was left behind: %w", s, err)
+			if left := js.DeleteStream(clean, s); left != nil && !errors.Is(left, jetstream.ErrStreamNotFound) {
+				err = errors.Join(err, fmt.Errorf("stream %s was left behind: %w", s, left))
 			}
 		}
 		return err

@@ -290,6 +290,9 @@ func (l *looker) old(t time.Time, held map[string]time.Time) error {
 			continue
 		}
 		last, err := s.GetLastMsgForSubject(l.ctx, subject)
+		if errors.Is(err, jetstream.ErrMsgNotFound) {
+			continue // damaged on the disk, which doctor says: what is left of this subject is kept
+		}
 		if err != nil {
 			return fmt.Errorf("newest record under %s: %w", subject, err)
 		}

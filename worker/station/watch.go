@@ -183,12 +183,17 @@ func (w *watcher) take(ctx context.Context) error {
 	}
 	t := time.NewTimer(0)
 	defer t.Stop()
+	at := time.Now() // when the timer goes off
 	for {
 		select {
 		case <-ctx.Done():
 			return nil
 		case ev := <-events:
 			w.event(ev)
+			if due := w.soonest(); due.Before(at) { // a file that was not known before
+				at = due
+				t.Reset(max(beat, time.Until(at)))
+			}
 			continue
 		case err := <-faults:
 			w.o.Log.Warn().Err(err).Msg("changes may have been missed; looking through the folders")
@@ -201,14 +206,20 @@ func (w *watcher) take(ctx context.Context) error {
 			w.nextRescan = now.Add(w.o.Rescan)
 		}
 		w.finished(ctx, now)
-		next := w.nextRescan
-		for _, c := range w.seen {
-			if c.due.Before(next) {
-				next = c.due
-			}
-		}
-		t.Reset(max(beat, time.Until(next)))
+		at = w.soonest()
+		t.Reset(max(beat, time.Until(at)))
 	}
+}
+
+// soonest is when there is something to look at next.
+func (w *watcher) soonest() time.Time {
+	next := w.nextRescan
+	for _, c := range w.seen {
+		if c.due.Before(next) {
+			next = c.due
+		}
+	}
+	return next
 }
 
 // event notes what the system tells.

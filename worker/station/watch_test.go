@@ -565,3 +565,15 @@ func TestWatchStartsOnlyWhereItCan(t *testing.T) {
 		t.Errorf("second watch on a spool: %v", err)
 	}
 }
+
+// A file that the system tells of is taken once it is quiet, not only when the folders are looked through.
+func TestWatchNeedsNoRescan(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.opt = func(o *WatchOptions) { o.Rescan = time.Hour }
+	b.write(place+"/before.txt", measured(1))
+	b.start()
+	b.bus.until(t, "the file from before", func() bool { return len(b.bus.order) == 1 })
+	b.write(place+"/after.txt", measured(2))
+	b.bus.until(t, "the file that came after", func() bool { return len(b.bus.order) == 2 })
+}
