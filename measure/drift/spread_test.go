@@ -102,3 +102,26 @@ func TestSpreadsAreRobust(t *testing.T) {
 		}
 	}
 }
+
+// TestOneUnsteadyInk: an ink that varies six times as much as the others does not make those deaf.
+func TestOneUnsteadyInk(t *testing.T) {
+	t.Parallel()
+	var limits, usual [4]float64
+	const seeds = 4
+	for seed := range uint64(seeds) {
+		p := spoiler{fault: func(p *physics, _ int) trouble {
+			return trouble{strength: map[string]float64{"C": 3 * p.rng.NormFloat64()}}
+		}}.learn(t, 30+seed, 10)
+		q := spoiler{}.learn(t, 30+seed, 10)
+		r, s := p.judge(t, p.read(30, trouble{})), q.judge(t, q.read(30, trouble{}))
+		for c := range limits {
+			limits[c] += r.Channels[c].StrengthLimit / seeds
+			usual[c] += s.Channels[c].StrengthLimit / seeds
+		}
+	}
+	for c, name := range []string{"C", "M", "Y", "K"} {
+		if wide := limits[c] / usual[c]; name != "C" && wide > 2.1 || name == "C" && wide < 3 {
+			t.Errorf("with an unsteady C the limit of %s is %.1f %%, without %.1f %%", name, limits[c], usual[c])
+		}
+	}
+}
