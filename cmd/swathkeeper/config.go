@@ -97,20 +97,6 @@ func (l linesConfig) check() error {
 	return nil
 }
 
-// chatConfig is one chat target.
-type chatConfig struct {
-	URL      string   `koanf:"url"`
-	URLFile  string   `koanf:"url_file"` // the URL stands in this file, since it is a secret
-	Sites    []string `koanf:"sites"`
-	Printers []string `koanf:"printers"`
-	Level    string   `koanf:"level"` // act (default) or stop
-	Quiet    string   `koanf:"quiet"` // like 22:00-06:00
-	Digest   string   `koanf:"digest"`
-	Inside   bool     `koanf:"inside"` // the URL may lead to this machine
-	// NoPicture leaves out the small picture where the service takes one.
-	NoPicture bool `koanf:"no_picture"`
-}
-
 // envPrefix begins every variable; SWATHKEEPER_TOLERANCE__MEAN_DE00 is tolerance.mean_de00, and
 // SWATHKEEPER_NO_SYNC is no-sync.
 const envPrefix = "SWATHKEEPER_"

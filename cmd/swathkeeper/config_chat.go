@@ -12,6 +12,20 @@ import (
 	"swathkeeper/worker/limited"
 )
 
+// chatConfig is one chat target.
+type chatConfig struct {
+	URL      string   `koanf:"url"`
+	URLFile  string   `koanf:"url_file"` // the URL stands in this file, since it is a secret
+	Sites    []string `koanf:"sites"`
+	Printers []string `koanf:"printers"`
+	Level    string   `koanf:"level"` // act (default) or stop
+	Quiet    string   `koanf:"quiet"` // like 22:00-06:00
+	Digest   string   `koanf:"digest"`
+	Inside   bool     `koanf:"inside"` // the URL may lead to this machine
+	// NoPicture leaves out the small picture where the service takes one.
+	NoPicture bool `koanf:"no_picture"`
+}
+
 // chatFlags name chat targets on the command line.
 type chatFlags struct {
 	urls   []string

@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -70,19 +72,18 @@ Exit status: 0 written, 1 refused or failed, 2 the command line was wrong.`,
 	}
 	addFillFlags(c, &fill)
 	addTableFlag(c, &fill)
-	c.Flags().StringVar(&to, "to", "", "cgats, cxf, csv, tsv or json")
+	c.Flags().StringVar(&to, "to", "", "the format of OUT: "+strings.Join(exchange.Formats(), ", "))
 	c.Flags().BoolVar(&force, "force", false, "overwrite OUT")
 	return c
 }
 
 // outFormat is the format that was asked for, by flag or by ending.
 func outFormat(name, to string) (measurement.Format, error) {
-	switch f := measurement.Format(to); f {
-	case measurement.CGATS, measurement.CxF, measurement.CSV, measurement.TSV, measurement.JSON:
-		return f, nil
-	case "":
-	default:
-		return "", usagef("--to %q: it is cgats, cxf, csv, tsv or json", to)
+	if to != "" {
+		if !slices.Contains(exchange.Formats(), to) {
+			return "", usagef("--to %q: it is %s", to, strings.Join(exchange.Formats(), ", "))
+		}
+		return measurement.Format(to), nil
 	}
 	f, err := exchange.FormatOf(name)
 	if err != nil {

@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"swathkeeper/protocol"
+	"swathkeeper/protocol/exchange"
 	"swathkeeper/protocol/measurement"
 	"swathkeeper/worker/station"
 )
@@ -179,13 +180,9 @@ func readForPeople(c *cobra.Command, name string, fill station.Fill, p *station.
 	return nil
 }
 
-var formatNames = map[measurement.Format]string{
-	measurement.CGATS: "CGATS text", measurement.CxF: "CxF3", measurement.CSV: "table", measurement.TSV: "table with tabs", measurement.JSON: "reading",
-}
-
 // printFile shows what a file says.
 func printFile(out io.Writer, f *measurement.File) error {
-	fmt.Fprintf(out, "%s: %s, %s\n", f.Name, formatNames[f.Format], f.Encoding)
+	fmt.Fprintf(out, "%s: %s, %s\n", f.Name, exchange.NameOf(f.Format), f.Encoding)
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	line := func(name, format string, args ...any) {
 		fmt.Fprintf(w, "  %s\t%s\n", name, fmt.Sprintf(format, args...))

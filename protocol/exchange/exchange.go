@@ -8,8 +8,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"path"
-	"strings"
 	"time"
 
 	"swathkeeper/protocol"
@@ -168,23 +166,6 @@ func highest(rows [][]float64) float64 {
 		}
 	}
 	return top
-}
-
-// FormatOf is the format that a file name's ending asks for.
-func FormatOf(name string) (measurement.Format, error) {
-	switch strings.ToLower(path.Ext(name)) {
-	case ".txt", ".cgats", ".it8":
-		return measurement.CGATS, nil
-	case ".cxf", ".xml":
-		return measurement.CxF, nil
-	case ".csv":
-		return measurement.CSV, nil
-	case ".tsv", ".tab":
-		return measurement.TSV, nil
-	case ".json", ".jsonl":
-		return measurement.JSON, nil
-	}
-	return "", &measurement.Error{File: name, Problem: "the ending tells no format", Hint: "end the name with .txt, .cxf, .csv, .tsv or .json, or name the format"}
 }
 
 // Write writes a file in a format; JSON needs a reading and is written by
