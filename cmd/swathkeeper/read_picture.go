@@ -42,7 +42,8 @@ func printScan(out io.Writer, name string, r *protocol.Reading, s *scan.Reading,
 	}
 	line("resolution", "%.0f dpi", s.DPI)
 	if s.Stretch != [2]float64{} {
-		line("size", "%+.2f %% across and %+.2f %% along the feed against the layout, %.2f degrees out of square", s.Stretch[0], s.Stretch[1], math.Abs(s.Shear))
+		hundredths := func(v float64) float64 { return math.Round(100*v)/100 + 0 } // no -0.00
+		line("size", "%+.2f %% across and %+.2f %% along the feed against the layout, %.2f degrees out of square", hundredths(s.Stretch[0]), hundredths(s.Stretch[1]), math.Abs(s.Shear))
 	}
 	line("marks", "%d of %d; uneven by %.2f mm, places known to %.3f mm", s.Marks, s.Marks+s.MissingMarks, s.WarpMM, s.PlaceMM)
 	printScanPatches(line, s)

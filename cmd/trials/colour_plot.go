@@ -4,10 +4,14 @@ import (
 	"image/color"
 	"os"
 	"path/filepath"
+	"strconv"
 
 	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/font"
 	"gonum.org/v1/plot/plotter"
 	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+	"gonum.org/v1/plot/vg/vgimg"
 )
 
 // colourCurve is one line of a plot.
@@ -93,11 +97,49 @@ func drawTable(dir, file, title string, rows, cols []string, cells [][]float64) 
 	return save(p, dir, file, 24*vg.Centimeter, 12*vg.Centimeter) // so wide that the names below do not touch
 }
 
+// margin keeps letters and marks off the edge of a picture.
+const margin vg.Length = 6
+
+// neat gives a plot letters without serifs, plain numbers at its axes and room between the names of its lines.
+func neat(p *plot.Plot) {
+	for _, f := range []*font.Font{&p.Title.TextStyle.Font, &p.X.Label.TextStyle.Font, &p.Y.Label.TextStyle.Font, &p.X.Tick.Label.Font, &p.Y.Tick.Label.Font, &p.Legend.TextStyle.Font} {
+		f.Size, f.Variant = vg.Points(10), "Sans"
+	}
+	p.Title.Padding, p.Legend.Padding = vg.Points(6), vg.Points(2)
+	for _, a := range []*plot.Axis{&p.X, &p.Y} {
+		if _, is := a.Tick.Marker.(plot.DefaultTicks); is {
+			a.Tick.Marker = plot.TickerFunc(plainTicks)
+		}
+	}
+}
+
+// plainTicks are the usual marks, with 25 in place of 25.00.
+func plainTicks(low, high float64) []plot.Tick {
+	ticks := plot.DefaultTicks{}.Ticks(low, high)
+	for i, t := range ticks {
+		if t.Label != "" {
+			ticks[i].Label = strconv.FormatFloat(t.Value, 'g', 4, 64)
+		}
+	}
+	return ticks
+}
+
 func save(p *plot.Plot, dir, file string, w, h vg.Length) (string, error) {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return "", err
 	}
-	if err := p.Save(w, h, filepath.Join(dir, file)); err != nil {
+	f, err := os.Create(filepath.Join(dir, file))
+	if err != nil {
+		return "", err
+	}
+	img := vgimg.New(w, h)
+	neat(p)
+	p.Draw(draw.Crop(draw.New(img), margin, -2*margin, margin, -margin))
+	if _, err := (vgimg.PngCanvas{Canvas: img}).WriteTo(f); err != nil {
+		_ = f.Close()
+		return "", err
+	}
+	if err := f.Close(); err != nil {
 		return "", err
 	}
 	return filepath.ToSlash(filepath.Join(filepath.Base(dir), file)), nil

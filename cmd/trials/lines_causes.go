@@ -5,7 +5,6 @@ import (
 	"context"
 	"image/color"
 	"math"
-	"os"
 	"path/filepath"
 	"slices"
 	"sync"
@@ -273,7 +272,7 @@ func plotCurves(path string, curves []*curve) error {
 	pl := plot.New()
 	pl.Title.Text = "Repeating lines found at 1 % false alarms (simulated)"
 	pl.X.Label.Text = "peak contrast, L*"
-	pl.Y.Label.Text = "found"
+	pl.Y.Label.Text = "found, share of all"
 	pl.Y.Min, pl.Y.Max = 0, 1
 	for i, c := range curves {
 		col := []color.RGBA{{R: 20, G: 90, B: 160, A: 255}, {R: 180, G: 80, B: 20, A: 255}}[i%2]
@@ -300,8 +299,6 @@ func plotCurves(path string, curves []*curve) error {
 	}
 	// Curves rise from the lower left to the upper right: the lower right is free.
 	pl.Legend.Top, pl.Legend.Left = false, false
-	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
-		return err
-	}
-	return pl.Save(16*vg.Centimeter, 11*vg.Centimeter, path)
+	_, err := save(pl, filepath.Dir(path), filepath.Base(path), 16*vg.Centimeter, 11*vg.Centimeter)
+	return err
 }

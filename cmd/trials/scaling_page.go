@@ -120,7 +120,7 @@ func storedPart(b *strings.Builder, sizes []storedSize) {
 // level through its first point that was expected of it.
 func drawScaling(dir string, t *scaleTable) (string, error) {
 	p := plot.New()
-	p.Title.Text, p.X.Label.Text, p.Y.Label.Text = "Cost by "+t.By+" (measured)", t.By, "ms, s or MB, see the names"
+	p.Title.Text, p.X.Label.Text, p.Y.Label.Text = "Cost by "+t.By+" (measured)", t.By, "in the unit beside each name"
 	p.X.Scale, p.Y.Scale = plot.LogScale{}, plot.LogScale{}
 	p.X.Tick.Marker, p.Y.Tick.Marker = plot.LogTicks{Prec: -1}, plot.LogTicks{Prec: -1}
 	p.Add(plotter.NewGrid())
@@ -157,11 +157,12 @@ func drawScaling(dir string, t *scaleTable) (string, error) {
 	const wide, high, names = 22 * vg.Centimeter, 11 * vg.Centimeter, 6 * vg.Centimeter
 	img := vgimg.New(wide, high)
 	dc := draw.New(img)
+	neat(p)
 	p.Legend.Top, p.Legend.Left = true, true
 	legend := p.Legend
 	p.Legend = plot.NewLegend()
-	p.Draw(draw.Crop(dc, 0, -names, 0, 0))
-	legend.Draw(draw.Crop(dc, wide-names, 0, 0, -vg.Centimeter))
+	p.Draw(draw.Crop(dc, margin, -names, margin, -margin))
+	legend.Draw(draw.Crop(dc, wide-names+2*margin, 0, 0, -vg.Centimeter))
 	file := filepath.Join(dir, "scaling-"+t.Name+".png")
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return "", err

@@ -37,8 +37,11 @@ type NotEmptyError struct{ Dir string }
 
 func (e *NotEmptyError) Error() string { return e.Dir + ": the folder is not empty" }
 
-// pauseBetween readings, so that a person can follow.
-const pauseBetween = 240 * time.Millisecond
+// How long a person may read, after a line and after a message.
+const (
+	pauseLine    = 130 * time.Millisecond
+	pauseMessage = 1200 * time.Millisecond
+)
 
 // answerWithin is how long the worker may take for one record, on a very busy machine.
 const answerWithin = time.Minute
@@ -50,7 +53,7 @@ type week struct {
 	clock   *handclock.Clock
 	works   *works
 	records chan *protocol.Record
-	pause   time.Duration
+	fast    bool
 	lots    map[string]map[string]string // ink lots by printer and channel
 }
 
@@ -65,11 +68,8 @@ func Run(ctx context.Context, o Options) (err error) {
 		return &NotEmptyError{dir}
 	}
 	d := &week{
-		out: o.Out, clock: handclock.New(monday),
-		records: make(chan *protocol.Record, 1024), pause: pauseBetween, lots: map[string]map[string]string{},
-	}
-	if o.Fast {
-		d.pause = 0
+		out: o.Out, fast: o.Fast, clock: handclock.New(monday),
+		records: make(chan *protocol.Record, 1024), lots: map[string]map[string]string{},
 	}
 	if d.works, err = newWorks(printers...); err != nil {
 		return err
@@ -124,10 +124,13 @@ func (d *week) play(ctx context.Context) error {
 		if e.say != "" {
 			fmt.Fprintf(d.out, "\n%s\n", e.say)
 		}
+		pause := pauseLine
 		for _, r := range records {
-			d.show(r)
+			if d.show(r) {
+				pause = pauseMessage
+			}
 		}
-		if err := d.rest(ctx); err != nil {
+		if err := d.rest(ctx, pause); err != nil {
 			return err
 		}
 	}
@@ -160,11 +163,11 @@ func (d *week) learn(ctx context.Context, events []event) error {
 }
 
 // rest lets the reader read.
-func (d *week) rest(ctx context.Context) error {
-	if d.pause == 0 {
+func (d *week) rest(ctx context.Context, pause time.Duration) error {
+	if d.fast {
 		return nil
 	}
-	t := time.NewTimer(d.pause)
+	t := time.NewTimer(pause)
 	defer t.Stop()
 	select {
 	case <-ctx.Done():
@@ -225,8 +228,8 @@ func (d *week) send(ctx context.Context, e event, at time.Time) (uint64, error) 
 	return seq, err
 }
 
-// show prints a record as a line, and what chat would say as a box.
-func (d *week) show(r *protocol.Record) {
+// show prints a record as a line, and what chat would say as a box; it says whether there was one.
+func (d *week) show(r *protocol.Record) (message bool) {
 	zone := monday.Location()
 	fmt.Fprintf(d.out, "  %s  %s\n", r.At.In(zone).Format("Mon 15:04"), r.Text)
 	for _, text := range chat.Render(*r, zone) {
@@ -235,7 +238,9 @@ func (d *week) show(r *protocol.Record) {
 			fmt.Fprintf(d.out, "    | %s\n", line)
 		}
 		fmt.Fprintln(d.out, "    +--")
+		message = true
 	}
+	return message
 }
 
 // close says how to look at what happened.
