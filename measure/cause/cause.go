@@ -103,6 +103,8 @@ type Finding struct {
 	SplittingCheck string   `json:"splitting_check,omitempty"`
 	Moves          []Move   `json:"moves,omitempty"`
 	House          []string `json:"house,omitempty"` // house colours beyond their tolerance
+
+	also string // another channel that is at fault as well
 }
 
 // Move is a starting correction for one channel.

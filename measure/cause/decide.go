@@ -64,7 +64,33 @@ func Decide(e Evidence) []Finding {
 		// A profile fitted while the head is at fault would hide the fault.
 		return out
 	}
-	return append(out, f)
+	return append(append(out, f), alsoInk(&e, &f, sections)...)
+}
+
+// alsoInk is the ink that is at fault besides the first finding: the other one where two are, and one whose
+// strength is beyond its tolerance alone while goods, press or instrument come first. Neither of the two causes
+// explains the other.
+func alsoInk(e *Evidence, first *Finding, sections map[string]bool) []Finding {
+	channel, likelihood := first.also, first.Likelihood
+	switch first.Advice {
+	case CheckInk:
+	case CheckMedia, CheckPress, Remeasure:
+		channel, _ = oneAlone(e.Drift)
+		if first.Advice == Remeasure && !value(e.Drift, "strength:"+channel).Beyond {
+			return nil // the reading itself is in doubt
+		}
+		likelihood = min(0.5, likelihood)
+	default:
+		return nil
+	}
+	if channel == "" || channel == first.Channel || sections[channel] || tiedTo(e.Drift, channel) != "" {
+		return nil
+	}
+	c := candidate{advice: CheckInk, channel: channel, pattern: drift.PatternInkWeak}
+	if first.also != "" {
+		c.pattern = drift.PatternTwoInks // with goods that moved every solid has another hue
+	}
+	return []Finding{{Advice: CheckInk, Channel: channel, Level: e.Drift.Level, Likelihood: likelihood, Why: why(e, c), House: first.House, Moves: moves(e, c)}}
 }
 
 func weakens(e *Evidence, channel string) bool {
@@ -151,8 +177,11 @@ func colourFinding(e *Evidence, section bool) (Finding, bool) {
 			Rival: RefitProfile, SplittingCheck: splitting(Remeasure, RefitProfile)}, true
 	}
 	top := ranked[0]
-	f := Finding{Advice: top.advice, Channel: top.channel, Level: r.Level, Likelihood: min(0.98, top.weight), House: housesOf(r)}
+	f := Finding{also: top.also, Advice: top.advice, Channel: top.channel, Level: r.Level, Likelihood: min(0.98, top.weight), House: housesOf(r)}
 	f.Why = why(e, top)
+	if len(ranked) > 1 && ranked[1].channel == top.also && top.also != "" {
+		ranked = append(ranked[:1], ranked[2:]...) // told by itself
+	}
 	if len(ranked) > 1 && ranked[1].weight > closeOdds*top.weight {
 		f.Rival, f.RivalChannel = ranked[1].advice, ranked[1].channel
 		f.SplittingCheck = splitting(f.Advice, f.Rival)
@@ -171,6 +200,7 @@ func colourFinding(e *Evidence, section bool) (Finding, bool) {
 	if agreeing == 0 {
 		agreeing = r.Agreeing
 	}
+	alone, onlyOne := oneAlone(r)
 	switch {
 	case top.advice == RefitProfile && exceeds(r, "white", ""):
 		// A profile made over goods or an instrument that are not as usual is wrong for all others.
@@ -178,6 +208,13 @@ func colourFinding(e *Evidence, section bool) (Finding, bool) {
 		f.Likelihood = min(f.Likelihood, 0.6)
 		f.Why = whiteFirstWhy(e)
 		f.SplittingCheck = splitting(CheckMedia, Remeasure)
+	case top.advice == RefitProfile && onlyOne && far(r, alone) && othersKeepColour(r, 1, alone):
+		// Nor over one ink that is at fault while the others are as they were, but for one that may have got into it.
+		top = candidate{advice: CheckInk, channel: alone, pattern: drift.PatternTwoInks}
+		f.Advice, f.Channel, f.Rival, f.RivalChannel = CheckInk, alone, RefitProfile, ""
+		f.Likelihood = min(f.Likelihood, 0.6)
+		f.Why, f.Moves = why(e, top), moves(e, top)
+		f.SplittingCheck = splitting(CheckInk, RefitProfile)
 	case top.advice == RefitProfile && agreeing < agreeingCharts:
 		f.Advice, f.Rival, f.RivalChannel = Remeasure, RefitProfile, ""
 		f.Why = waitWhy(r, agreeing)

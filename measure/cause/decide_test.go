@@ -217,6 +217,58 @@ func TestNotToldOtherwise(t *testing.T) {
 	}
 }
 
+// TestNoRefitOverOneInk: while one ink alone is beyond its tolerance and the others are nearly as they were,
+// it is that ink, however many charts agree; a profile made over it would hide it.
+func TestNoRefitOverOneInk(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		others float64
+		beyond []string // tolerances that C is beyond
+		want   string
+	}{{0.5, nil, CheckInk}, {-1.5, []string{"ink_colour"}, CheckInk}, {4, nil, RefitProfile}, {0.5, []string{"hue"}, RefitProfile}, {0.5, []string{"tone"}, RefitProfile}} {
+		r := result(pattern(drift.PatternMixed, "", 30))
+		r.Channels = []drift.Channel{{Channel: "C", StrengthPercent: c.others}, {Channel: "Y", StrengthPercent: -9}}
+		r.Exceeded = []drift.Exceeded{{What: "strength", Channel: "Y", Value: -9}}
+		for _, what := range c.beyond {
+			r.Exceeded = append(r.Exceeded, drift.Exceeded{What: what, Channel: "C", Value: 4})
+		}
+		r.Moves = []drift.Move{{Channel: "C", Percent: 1}, {Channel: "Y", Percent: 9}}
+		fs := Decide(Evidence{Stage: StagePressed, Agreeing: 4, Drift: r})
+		if len(fs) != 1 || fs[0].Advice != c.want {
+			t.Errorf("others %+.1f %%: %+v", c.others, fs)
+			continue
+		}
+		if f := fs[0]; c.want == CheckInk && (f.Channel != "Y" || f.Rival != RefitProfile || len(f.Moves) != 1 || f.Moves[0].Channel != "Y" || strings.Contains(f.Why, "own way")) {
+			t.Errorf("others %+.1f %%: %+v", c.others, f)
+		}
+	}
+}
+
+// TestTwoInksAreTwoFindings: each with its own move; neither is the other's rival.
+func TestTwoInksAreTwoFindings(t *testing.T) {
+	t.Parallel()
+	two := pattern(drift.PatternTwoInks, "C", 30)
+	two.Also = "Y"
+	r := result(two)
+	r.Channels = []drift.Channel{{Channel: "C", StrengthPercent: -9}, {Channel: "M", StrengthPercent: 0.3}, {Channel: "Y", StrengthPercent: -6}}
+	r.Exceeded = []drift.Exceeded{{What: "strength", Channel: "C", Value: -9}, {What: "strength", Channel: "Y", Value: -6}}
+	r.Moves = []drift.Move{{Channel: "C", Percent: 9}, {Channel: "M", Percent: 0}, {Channel: "Y", Percent: 6}}
+	fs := Decide(Evidence{Stage: StagePressed, Agreeing: 3, Drift: r})
+	if len(fs) != 2 || fs[0].Channel != "C" || fs[1].Channel != "Y" {
+		t.Fatalf("%+v", fs)
+	}
+	for _, f := range fs {
+		if f.Advice != CheckInk || f.Rival != "" || len(f.Moves) != 1 || f.Moves[0].Channel != f.Channel || f.Level != r.Level {
+			t.Errorf("%+v", f)
+		}
+	}
+	// One of them within its tolerance is not told as at fault.
+	r.Exceeded = r.Exceeded[:1]
+	if fs = Decide(Evidence{Stage: StagePressed, Agreeing: 3, Drift: r}); len(fs) > 1 {
+		t.Errorf("%+v", fs)
+	}
+}
+
 // TestOneInkBeyond: where no cause is likelier than an ordinary day, the one ink that is beyond its tolerance
 // is named all the same, with the doubt.
 func TestOneInkBeyond(t *testing.T) {

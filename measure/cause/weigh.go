@@ -12,6 +12,7 @@ import (
 type candidate struct {
 	advice  string
 	channel string
+	also    string // the other channel, where two are at fault
 	pattern string
 	size    float64
 	weight  float64 // log weight, then probability
@@ -32,13 +33,16 @@ const (
 func weigh(e *Evidence) []candidate {
 	var all []candidate
 	for _, p := range e.Drift.Patterns {
-		c := candidate{pattern: p.Name, channel: p.Channel, size: p.Size, weight: trust * p.LogLikelihood}
+		c := candidate{pattern: p.Name, channel: p.Channel, also: p.Also, size: p.Size, weight: trust * p.LogLikelihood}
 		c.advice = adviceOf(p.Name)
 		if !told(e.Drift, &c) && !retold(e.Drift, &c) {
 			continue // its sentence would not be true of this reading
 		}
 		if c.advice == CheckPress && (e.Stage == StageTransfer || e.Stage == StageDirect) {
 			continue // no press has touched this print
+		}
+		if c.pattern == drift.PatternTwoInks {
+			c.weight -= doubtWeight // two faults at once are rarer than one
 		}
 		c.weight += facts(e, &c) + stages(e, &c)
 		all = append(all, c)
@@ -103,6 +107,8 @@ func told(r *drift.Result, c *candidate) bool {
 			}
 		}
 		return (own < 0) == (c.pattern == drift.PatternInkWeak) && math.Abs(own) >= most/2
+	case drift.PatternTwoInks:
+		return exceeds(r, "strength", c.channel) && exceeds(r, "strength", c.also) && othersKeepColour(r, 1, c.channel, c.also)
 	case drift.PatternInkColour:
 		// Weaker ink alone turns the solid a little too.
 		return exceeds(r, "hue", c.channel) || !exceeds(r, "strength", c.channel)
@@ -114,7 +120,8 @@ func told(r *drift.Result, c *candidate) bool {
 		for _, ch := range r.Channels {
 			sum += shown(r, ch)
 		}
-		return yellower(r) && sum <= overStronger*float64(len(r.Channels))
+		_, alone := oneAlone(r)
+		return yellower(r) && sum <= overStronger*float64(len(r.Channels)) && !alone
 	case drift.PatternPreset:
 		return tonesTogether(r) || upTogether(r)
 	case drift.PatternScale:
@@ -179,6 +186,62 @@ func downTogether(r *drift.Result) bool {
 	return sum < 0 && sum-least <= othersUp*float64(others) && 2*(with-1) >= others
 }
 
+// aloneShare is the most that every other ink may have changed, as a share of one that changed alone.
+const aloneShare = 1.0 / 3
+
+// oneAlone is the one channel whose strength is beyond its tolerance while the others are nearly as they were.
+func oneAlone(r *drift.Result) (channel string, ok bool) {
+	var own float64
+	for _, x := range r.Exceeded {
+		if x.What != "strength" {
+			continue
+		}
+		if channel != "" {
+			return "", false
+		}
+		channel = x.Channel
+	}
+	for _, ch := range r.Channels {
+		if ch.Channel == channel {
+			own = math.Abs(shown(r, ch))
+		}
+	}
+	for _, ch := range r.Channels {
+		if ch.Channel != channel && math.Abs(shown(r, ch)) > aloneShare*own {
+			return "", false
+		}
+	}
+	return channel, channel != "" && len(r.Channels) > 1
+}
+
+// farBeyond is how many times its tolerance an ink's strength must be to forbid a refit by itself.
+const farBeyond = 1.5
+
+// far says whether a channel's strength is far beyond its tolerance.
+func far(r *drift.Result, channel string) bool {
+	return slices.ContainsFunc(r.Exceeded, func(x drift.Exceeded) bool {
+		return x.What == "strength" && x.Channel == channel && math.Abs(x.Value) >= farBeyond*x.Limit
+	})
+}
+
+// othersKeepColour says whether no other channel than these is beyond a tolerance of its tone or its hue, and
+// at most so many seem another colour.
+func othersKeepColour(r *drift.Result, most int, channels ...string) bool {
+	colours := 0
+	for _, x := range r.Exceeded {
+		if slices.Contains(channels, x.Channel) {
+			continue
+		}
+		switch x.What {
+		case "tone", "hue":
+			return false
+		case "ink_colour":
+			colours++
+		}
+	}
+	return colours <= most
+}
+
 // upTogether says whether all inks are stronger, none by less than half of the most.
 func upTogether(r *drift.Result) bool {
 	low, high := span(r, func(ch drift.Channel) float64 { return shown(r, ch) })
@@ -238,7 +301,7 @@ func shown(r *drift.Result, ch drift.Channel) float64 {
 
 func adviceOf(pattern string) string {
 	switch pattern {
-	case drift.PatternInkWeak, drift.PatternInkStrong, drift.PatternInkColour:
+	case drift.PatternInkWeak, drift.PatternInkStrong, drift.PatternInkColour, drift.PatternTwoInks:
 		return CheckInk
 	case drift.PatternPressUnder, drift.PatternPressOver:
 		return CheckPress

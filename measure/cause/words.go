@@ -34,6 +34,10 @@ func why(e *Evidence, c candidate) string {
 	switch c.pattern {
 	case drift.PatternInkWeak, drift.PatternInkStrong:
 		s = strengthWhy(e, c)
+	case drift.PatternTwoInks:
+		if s = strengthWhy(e, c); exceeds(r, "hue", c.channel) {
+			s = colourWhy(e, c)
+		}
 	case drift.PatternInkColour:
 		s = colourWhy(e, c)
 	case drift.PatternPressUnder:

@@ -14,6 +14,7 @@ import (
 const (
 	PatternInkWeak    = "ink_weak"    // one channel's strength down
 	PatternInkStrong  = "ink_strong"  // one channel's strength up
+	PatternTwoInks    = "two_inks"    // two channels' strengths, each its own way, and no other's
 	PatternInkColour  = "ink_colour"  // one channel's ink another colour: hue, lot, contamination
 	PatternPressUnder = "press_under" // all inks down, unequally, more where more ink lies
 	PatternPressOver  = "press_over"  // yellower white, dull darks, spreading
@@ -62,6 +63,10 @@ type patternSpec struct {
 type patternSet struct {
 	ordinary patternModel
 	patterns []patternModel
+	// Two inks make many pairs, of which a reading asks for one: they are made when first needed.
+	pairs           map[[2]int]*patternModel
+	fit, background []float64
+	size            float64
 }
 
 // patternKey says which set: sets are made when first needed, and there are few.
@@ -91,8 +96,9 @@ func (m *Model) patternsFor(mean bool, square float64) *patternSet {
 	if key.level >= 0 {
 		size = math.Pow(2, float64(key.level))
 	}
-	set := &patternSet{}
+	set := &patternSet{pairs: map[[2]int]*patternModel{}, size: size}
 	fit, background := m.background(readings)
+	set.fit, set.background = fit, background
 	set.ordinary = patternModel{sizes: m.sized(fit, background, patternSpec{}, []float64{0}, 0)}
 	for _, spec := range m.specs() {
 		p := patternModel{name: spec.name, index: spec.channel, sizes: m.sized(fit, background, spec, patternSizes, size*spec.wrong)}
@@ -108,6 +114,65 @@ func (m *Model) patternsFor(mean bool, square float64) *patternSet {
 	}
 	m.sets[key] = set
 	return set
+}
+
+// pairFor returns the pattern of two channels whose strengths changed, each its own way.
+func (m *Model) pairFor(set *patternSet, a, b int) *patternModel {
+	m.setsMu.Lock()
+	defer m.setsMu.Unlock()
+	key := [2]int{a, b}
+	if p, ok := set.pairs[key]; ok {
+		return p
+	}
+	tone, ink, others := ownParts(m.b.Chart.Driven)
+	spec := patternSpec{name: PatternTwoInks, channel: a, sd: slices.Repeat([]float64{others}, m.q), wrong: wrongStrength}
+	for j, f := range m.b.Factors {
+		switch {
+		case f.Channel == "" || f.Index != a && f.Index != b:
+		case f.Kind == KindStrength:
+			spec.sd[j] = 1
+		case f.Kind == KindTone:
+			spec.sd[j] = tone
+		default:
+			spec.sd[j] = ink
+		}
+	}
+	p := &patternModel{name: spec.name, index: a, channel: m.b.Chart.Channels[a], sizes: m.sized(set.fit, set.background, spec, patternSizes, set.size*spec.wrong)}
+	set.pairs[key] = p
+	return p
+}
+
+// twoInks is the pattern of the two channels whose strengths changed most; ok is false where there are no
+// others that could have changed with them.
+func (m *Model) twoInks(r *Result, set *patternSet, theta, y []float64) (out Pattern, ok bool) {
+	a, b, n := -1, -1, 0
+	for c, j := range m.fitter.strength {
+		if j < 0 {
+			continue
+		}
+		n++
+		switch size := func(c int) float64 { return math.Abs(theta[m.fitter.strength[c]]) }; {
+		case a < 0 || size(c) > size(a):
+			a, b = c, a
+		case b < 0 || size(c) > size(b):
+			b = c
+		}
+	}
+	if n < 3 || m.gone(r, m.b.Chart.Channels[a]) {
+		return out, false
+	}
+	p := m.pairFor(set, min(a, b), max(a, b))
+	return Pattern{Name: PatternTwoInks, Channel: m.b.Chart.Channels[a], Also: m.b.Chart.Channels[b], Size: theta[m.fitter.strength[a]],
+		LogLikelihood: m.logLikelihood(p, theta, y)}, true
+}
+
+// ownParts says, in units of the tolerances, how much of a change of an ink's strength shows as one of its
+// tone and of its colour, and how much of it in other factors.
+func ownParts(driven string) (tone, ink, others float64) {
+	if driven == DrivenRGB { // an ink is most of a side, and a little of the others
+		return 0.4, 0.3, 0.15
+	}
+	return 0.2, 0.1, 0.03
 }
 
 // background is the covariance of an ordinary reading's factors: their spread from reading to
@@ -302,10 +367,7 @@ func (m *Model) specs() []patternSpec {
 			}
 			return sd
 		}
-		tone, hue, others := 0.2, 0.1, 0.03
-		if m.b.Chart.Driven == DrivenRGB { // an ink is most of a side, and a little of the others
-			tone, hue, others = 0.4, 0.3, 0.15
-		}
+		tone, hue, others := ownParts(m.b.Chart.Driven)
 		specs = append(specs,
 			patternSpec{name: PatternInkWeak, channel: c, mean: only(s, -1), sd: own(0.3, tone, hue, others), wrong: wrongStrength},
 			patternSpec{name: PatternInkStrong, channel: c, mean: only(s, 1), sd: own(0.3, tone, hue, others), wrong: wrongStrength})
@@ -422,6 +484,10 @@ func (m *Model) explain(r *Result, w *work, agreeing []float64) {
 		}
 		out.Size = m.sizeOf(p, theta)
 		r.Patterns = append(r.Patterns, out)
+	}
+	if p, ok := m.twoInks(r, set, theta, y[:m.q]); ok {
+		p.LogLikelihood -= ordinary
+		r.Patterns = append(r.Patterns, p)
 	}
 	m.goneFirst(r)
 	slices.SortStableFunc(r.Patterns, func(a, b Pattern) int {

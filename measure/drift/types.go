@@ -330,6 +330,8 @@ type Move struct {
 type Pattern struct {
 	Name    string `json:"name"`
 	Channel string `json:"channel,omitempty"`
+	// Also is the other channel of PatternTwoInks, the one that changed less.
+	Also string `json:"also,omitempty"`
 	// LogLikelihood is the natural logarithm of the marginal likelihood, relative to that of
 	// an ordinary reading.
 	LogLikelihood float64 `json:"log_likelihood"`
