@@ -19,7 +19,7 @@ func TestNoIPv6AddressLeadsInside(t *testing.T) {
 		"64:ff9b::127.0.0.1": true, "64:ff9b::a9fe:a9fe": true, "64:ff9b::192.0.2.33": false,
 		"64:ff9b:1:7f00:0:100::": true, "64:ff9b:1:a9fe:a9:fe00::": true, "64:ff9b:1::127.0.0.1": true,
 		"64:ff9b:1:c000:2:2100:c000:221": false,
-		"2002:7f00:1::": true, "2002:a9fe:a9fe::1": true, "2002:c000:221::1": false,
+		"2002:7f00:1::":                  true, "2002:a9fe:a9fe::1": true, "2002:c000:221::1": false,
 		"2001:0:c000:221:0:0:80ff:fffe": true, "2001:0:7f00:1::": true, "2001:0:c000:221:0:0:3fff:fdde": false,
 		"2001:db8::5efe:127.0.0.1": true, "2001:db8::200:5efe:169.254.1.1": true, "2001:db8::5efe:192.0.2.33": false,
 		"2001:db8::7f00:1": false, "fd00::7f00:1": false, "192.168.1.5": false, "10.0.0.1": false,
