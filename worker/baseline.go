@@ -67,7 +67,7 @@ func (k *keeper) accept(ctx context.Context, p *printer, d *decision, n *protoco
 		case 1:
 			series = ready[0]
 		default:
-			return &protocol.Refusal{Code: protocol.CodeBadValue, Field: "baseline.series", Hint: "several printing conditions have been learned; name one of " + strings.Join(ready, ", ")}
+			return &protocol.Refusal{Code: protocol.CodeBadValue, Field: "baseline.series", Hint: "several series have been learned; name one of " + strings.Join(ready, ", ")}
 		}
 	}
 	st, err := k.seriesState(ctx, p, series)
@@ -94,7 +94,7 @@ func (k *keeper) accept(ctx context.Context, p *printer, d *decision, n *protoco
 		readings = append(readings, r)
 	}
 	if len(readings) == 0 {
-		return &protocol.Refusal{Code: protocol.CodeNoReadings, Field: "baseline.series", Hint: "this printing condition has no readings since `baseline learn`; send some of a print that is known to be good"}
+		return &protocol.Refusal{Code: protocol.CodeNoReadings, Field: "baseline.series", Hint: "this series has no readings since `baseline learn`; send some of a print that is known to be good"}
 	}
 	if st.Digest != "" && n.Baseline.Reason == "" {
 		return &protocol.Refusal{Code: protocol.CodeMissing, Field: "baseline.reason", Hint: "a baseline is in force here; say why it is replaced"}

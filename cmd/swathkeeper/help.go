@@ -16,7 +16,7 @@ const (
 	instrumentFlag = "what read it: spectrophotometer, colorimeter, densitometer or scanner"
 	modeFlag       = "measuring condition M0 to M3 (ISO 13655), where the file does not say"
 	printFlag      = "number that is printed on the sheet"
-	seriesFlag     = "one printing condition of a printer with several: the 12 hex digits that 'baseline list' shows"
+	seriesFlag     = "series of a printer with several, see 'swathkeeper help words': the 12 hex digits that 'baseline list' shows"
 	whoFlag        = "who did it (default: you)"
 	recordFlag     = "print the worker's record as JSON"
 	alertKey       = `KEY names the alert as 'alert list' prints it, site/printer/advice/ink, with - where no ink

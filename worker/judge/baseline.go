@@ -36,7 +36,7 @@ func Learn(id string, chart *protocol.Chart, readings []*protocol.Reading, o Opt
 	var strips [][]banding.Trace
 	for _, r := range readings {
 		if r.Series() != b.Series || r.Printer != b.Printer || r.Site != b.Site {
-			return nil, fmt.Errorf("reading %s is of another printing condition than reading %s; a baseline is of one", r.ID, last.ID)
+			return nil, fmt.Errorf("reading %s is of another series than reading %s; a baseline is of one", r.ID, last.ID)
 		}
 		if err := chart.CheckReading(r); err != nil {
 			return nil, fmt.Errorf("reading %s: %w", r.ID, err)
