@@ -23,7 +23,7 @@ func bell(cosine float64) float64 {
 	c := &bells[i]
 	t := 2*(x-float64(i)) - 1
 	t2 := t * t
-	return (c[0] + c[1]*t + (c[2]+c[3]*t)*t2) + ((c[4] + c[5]*t)+(c[6]+c[7]*t)*t2)*(t2*t2)
+	return (c[0] + c[1]*t + (c[2]+c[3]*t)*t2) + ((c[4]+c[5]*t)+(c[6]+c[7]*t)*t2)*(t2*t2)
 }
 
 // bellAt is the formula itself, by 1 less the cosine.
