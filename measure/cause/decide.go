@@ -1,6 +1,7 @@
 package cause
 
 import (
+	"cmp"
 	"sort"
 
 	"swathkeeper/measure/drift"
@@ -161,7 +162,7 @@ func rowFindings(e *Evidence) []Finding {
 // What a weak section of a head has left unexplained is explained by it.
 func colourFinding(e *Evidence, section bool) (Finding, bool) {
 	r := e.Drift
-	if f, ok := houseFinding(r); ok {
+	if f, ok := houseFinding(e); ok {
 		return f, true
 	}
 	ranked := weigh(e)
@@ -196,10 +197,7 @@ func colourFinding(e *Evidence, section bool) (Finding, bool) {
 	if f.Rival == "" {
 		rival(e, &f, top)
 	}
-	agreeing := e.Agreeing
-	if agreeing == 0 {
-		agreeing = r.Agreeing
-	}
+	agreeing := agreeingOf(e)
 	alone, onlyOne := oneAlone(r)
 	switch {
 	case top.advice == RefitProfile && exceeds(r, "white", ""):
@@ -224,6 +222,9 @@ func colourFinding(e *Evidence, section bool) (Finding, bool) {
 	}
 	return f, true
 }
+
+// agreeingOf is how many charts in a row show the change.
+func agreeingOf(e *Evidence) int { return cmp.Or(e.Agreeing, e.Drift.Agreeing) }
 
 // tiedTo is the channel that the chart cannot tell from this one; "" for none.
 func tiedTo(r *drift.Result, channel string) string {
@@ -261,7 +262,8 @@ func onlyInk(e *Evidence) (Finding, bool) {
 // houseFinding is for named colours that are off while the chart as a whole is not: first the patch
 // is read again; once that stands, what the job asks for that colour has changed, for the inks
 // that print it print all else as before.
-func houseFinding(r *drift.Result) (Finding, bool) {
+func houseFinding(e *Evidence) (Finding, bool) {
+	r := e.Drift
 	off, doubtful := false, true
 	for _, h := range r.House {
 		off = off || h.Significant && h.Beyond
@@ -274,9 +276,9 @@ func houseFinding(r *drift.Result) (Finding, bool) {
 	if !off || !doubtful && len(r.Patterns) > 0 && r.Patterns[0].LogLikelihood > clearChange {
 		return Finding{}, false
 	}
-	f := Finding{Advice: Remeasure, Level: r.Level, Likelihood: 0.6, House: housesOf(r), Why: houseWhy(r, doubtful),
+	f := Finding{Advice: Remeasure, Level: r.Level, Likelihood: 0.6, House: housesOf(r), Why: houseWhy(e, doubtful),
 		Rival: CheckSettings, SplittingCheck: splitting(Remeasure, CheckSettings)}
-	if !doubtful && r.Agreeing > 1 {
+	if !doubtful && agreeingOf(e) > 1 {
 		f.Advice, f.Rival, f.SplittingCheck = CheckSettings, "", ""
 	}
 	return f, true

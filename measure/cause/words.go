@@ -1,7 +1,6 @@
 package cause
 
 import (
-	"cmp"
 	"fmt"
 	"math"
 	"strings"
@@ -68,7 +67,7 @@ func why(e *Evidence, c candidate) string {
 	case drift.PatternScale:
 		s = fmt.Sprintf("everything, the white too, reads %s by one and the same factor (white L* %+.1f): the instrument's calibration or lamp", lighter(factor(r, "white:L")), factor(r, "white:L"))
 	default:
-		s = fmt.Sprintf("the inks each went their own way (%s): no single cause fits, and %d charts in a row agree", changes(e), cmp.Or(e.Agreeing, r.Agreeing))
+		s = fmt.Sprintf("the inks each went their own way (%s): no single cause fits, and %d charts in a row agree", changes(e), agreeingOf(e))
 	}
 	return s + tail(r)
 }
@@ -194,7 +193,8 @@ func unexplainedWhy(r *drift.Result) string {
 }
 
 // houseWhy tells of named colours that are off by themselves.
-func houseWhy(r *drift.Result, doubtful bool) string {
+func houseWhy(e *Evidence, doubtful bool) string {
+	r := e.Drift
 	var names []string
 	for _, h := range r.House {
 		if h.Significant && h.Beyond {
@@ -205,7 +205,7 @@ func houseWhy(r *drift.Result, doubtful bool) string {
 	switch {
 	case doubtful:
 		return s + " and nothing else on the chart goes with it: look for a scratch or dirt there, and read again"
-	case r.Agreeing > 1:
+	case agreeingOf(e) > 1:
 		return s + " in one reading after another, and the chart's other patches do not go with it: what the job asks for that colour has changed"
 	}
 	return s + " and the chart's other patches do not go with it: read again"

@@ -302,7 +302,7 @@ func (m *Model) agree(r *Result, st, next *State) {
 		r.Sudden = jump > 0.6
 	}
 	if st.Agreeing > 0 && len(st.Change) == k {
-		if m.cosine(next.Last, st.Change) > agreeCosine {
+		if m.cosine(next.Last, st.Change) > agreeCosine || onlyHouse(r) && sameHouse(st, next) {
 			next.Agreeing = st.Agreeing + 1
 			for j := range next.Change {
 				next.Change[j] = st.Change[j] + (next.Last[j]-st.Change[j])/float64(min(next.Agreeing, 5))
@@ -310,4 +310,15 @@ func (m *Model) agree(r *Result, st, next *State) {
 		}
 	}
 	r.Agreeing = next.Agreeing
+}
+
+// onlyHouse says whether house colours alone are why a reading is significant: the factors then hold nothing
+// but the day's wander, and do not tell whether it is the change of the reading before.
+func onlyHouse(r *Result) bool {
+	return !slices.ContainsFunc(r.Tests, func(t Test) bool { return t.Significant })
+}
+
+// sameHouse says whether a house colour's patch that was off in the last reading is off again.
+func sameHouse(st, next *State) bool {
+	return slices.ContainsFunc(next.House, func(id string) bool { return slices.Contains(st.House, id) })
 }
