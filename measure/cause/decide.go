@@ -294,6 +294,8 @@ func rival(e *Evidence, f *Finding, top candidate) {
 	switch {
 	case top.advice != Remeasure && flare.Value >= flareSeen && flare.Beyond:
 		f.Rival = Remeasure
+	case top.pattern == drift.PatternMedia && yellower(e.Drift) && downTogether(e.Drift) && e.Stage != StageTransfer && e.Stage != StageDirect:
+		f.Rival = CheckPress // too much heat yellows the goods, and takes dye off all inks
 	case top.pattern == drift.PatternPreset && !tonesTogether(e.Drift) && e.Stage != StageTransfer && e.Stage != StageDirect:
 		f.Rival = CheckPress
 	default:

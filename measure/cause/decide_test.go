@@ -195,6 +195,8 @@ func TestNotToldOtherwise(t *testing.T) {
 		{"yellower, told as a lamp", pattern(drift.PatternScale, "", 40), inks(0, 0, 0, 0), map[string]float64{"white:L": -0.02, "white:b": 1}, nil, 1, "", "one and the same factor", "", "", "", nil},
 		{"a weak ink told as another", pattern(drift.PatternInkColour, "C", 40), inks(-8, 0, 0, 0), nil, exceeded("strength", "C"), 1, "", "another", CheckInk, "cyan prints 8.0 % weak", "", nil},
 		{"white beyond its tolerance", pattern(drift.PatternMixed, "", 40), inks(-8, 3, 0, 2), nil, exceeded("white", ""), 3, RefitProfile, "", CheckMedia, "the unprinted goods", Remeasure, nil},
+		{"yellower goods, all inks down", pattern(drift.PatternMedia, "", 40), inks(-7, -9, -6, -8), map[string]float64{"white:b": 5}, nil, 1, "", "", CheckMedia, "the unprinted goods", CheckPress, nil},
+		{"yellower goods, the inks as before", pattern(drift.PatternMedia, "", 40), inks(0.4, -0.2, 0, 0.3), map[string]float64{"white:b": 5}, nil, 1, "", "", CheckMedia, "the unprinted goods", "", nil},
 		{"stray light too", pattern(drift.PatternInkWeak, "C", 40), inks(-8, 0, 0, 0), map[string]float64{"flare": 0.9}, nil, 1, "", "", CheckInk, "cyan", Remeasure, nil},
 		{"another ink is off too", pattern(drift.PatternInkWeak, "C", 40), inks(-9, -5, 0, 0), nil, exceeded("strength", "C", "M"), 1, "", "the rest is as", CheckInk, "also off: magenta by -5.0 %", "", nil},
 		{"the others hardly", pattern(drift.PatternInkWeak, "C", 40), inks(-9, 0.4, 0, 0), map[string]float64{"strength:M": 0.6}, exceeded("strength", "C"), 1, "", "also off", CheckInk, "the rest is as", "", nil},
