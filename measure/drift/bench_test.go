@@ -9,7 +9,7 @@ import (
 
 // benchModel is a baseline of ten readings of a made-up six-ink printer's 400 patches, and the next
 // reading's differences from it.
-func benchModel(b *testing.B, f madeup.Faults) (*Model, []float64) {
+func benchModel(b testing.TB, f madeup.Faults) (*Model, []float64) {
 	b.Helper()
 	cfg := madeup.DefaultConfig()
 	cfg.Chart, cfg.Inks = madeup.LightChart(), madeup.InkNames()
@@ -72,5 +72,16 @@ func BenchmarkPrepare(b *testing.B) {
 		if _, err := m.b.Prepare(); err != nil {
 			b.Fatal(err)
 		}
+	}
+}
+
+// BenchmarkPatterns makes the laws of all patterns for one size of change, as the first alarm of that
+// size does.
+func BenchmarkPatterns(b *testing.B) {
+	m, _ := benchModel(b, madeup.Faults{})
+	b.ReportAllocs()
+	for b.Loop() {
+		clear(m.sets)
+		m.patternsFor(false, 8)
 	}
 }

@@ -34,13 +34,18 @@ type patternModel struct {
 	name    string
 	channel string
 	index   int
-	sizes   []sizedPattern
+	// basis turns factors into ones in which the law of every size has a tridiagonal covariance, I + size^2 T;
+	// q*q. mean is the direction of size 1 there, nil when it is zero.
+	basis, mean []float64
+	sizes       []sizedPattern
 }
 
+// sizedPattern is the law of one size: the covariance factored as L D L', L with ones on the diagonal.
 type sizedPattern struct {
-	mean []float64 // nil when zero
-	root []float64 // lower triangular inverse root of the covariance, q*q
-	ln   float64   // minus half the log determinant
+	size    float64
+	below   []float64 // what stands in L below each one; the first is 0
+	inverse []float64 // of D
+	ln      float64   // minus half the log determinant of the factors' own covariance
 }
 
 // patternSizes are the sizes tried, in units of the tolerances.
@@ -64,9 +69,9 @@ type patternSet struct {
 	ordinary patternModel
 	patterns []patternModel
 	// Two inks make many pairs, of which a reading asks for one: they are made when first needed.
-	pairs           map[[2]int]*patternModel
-	fit, background []float64
-	size            float64
+	pairs map[[2]int]*patternModel
+	laws  patternLaws
+	size  float64
 }
 
 // patternKey says which set: sets are made when first needed, and there are few.
@@ -98,23 +103,22 @@ func (m *Model) patternsFor(mean bool, square float64) *patternSet {
 	}
 	set := &patternSet{pairs: map[[2]int]*patternModel{}, size: size}
 	fit, background := m.background(readings)
-	set.fit, set.background = fit, background
-	set.ordinary = patternModel{sizes: m.sized(fit, background, patternSpec{}, []float64{0}, 0)}
+	set.laws = patternLaws{m: m, fit: fit, background: background, roots: map[float64][]float64{}}
+	set.ordinary = set.laws.model(patternSpec{channel: -1}, []float64{0}, 0)
 	for _, spec := range m.specs() {
-		p := patternModel{name: spec.name, index: spec.channel, sizes: m.sized(fit, background, spec, patternSizes, size*spec.wrong)}
-		if spec.channel >= 0 {
-			p.channel = m.b.Chart.Channels[spec.channel]
-		}
-		set.patterns = append(set.patterns, p)
+		set.patterns = append(set.patterns, set.laws.model(spec, patternSizes, size*spec.wrong))
 	}
-	// One alarm lasts for many readings of about one size; more than two sets are not worth
-	// their memory (about a megabyte each).
-	if len(m.sets) >= 2 {
+	// One alarm lasts for many readings of about one size; more sets are not worth their memory (about
+	// 0.3 MB each for six inks).
+	if len(m.sets) >= mostSets {
 		clear(m.sets)
 	}
 	m.sets[key] = set
 	return set
 }
+
+// mostSets is how many sets are kept.
+const mostSets = 4
 
 // pairFor returns the pattern of two channels whose strengths changed, each its own way.
 func (m *Model) pairFor(set *patternSet, a, b int) *patternModel {
@@ -137,9 +141,9 @@ func (m *Model) pairFor(set *patternSet, a, b int) *patternModel {
 			spec.sd[j] = ink
 		}
 	}
-	p := &patternModel{name: spec.name, index: a, channel: m.b.Chart.Channels[a], sizes: m.sized(set.fit, set.background, spec, patternSizes, set.size*spec.wrong)}
-	set.pairs[key] = p
-	return p
+	p := set.laws.model(spec, patternSizes, set.size*spec.wrong)
+	set.pairs[key] = &p
+	return &p
 }
 
 // twoInks is the pattern of the two channels whose strengths changed most; ok is false where there are no
@@ -163,7 +167,7 @@ func (m *Model) twoInks(r *Result, set *patternSet, theta, y []float64) (out Pat
 	}
 	p := m.pairFor(set, min(a, b), max(a, b))
 	return Pattern{Name: PatternTwoInks, Channel: m.b.Chart.Channels[a], Also: m.b.Chart.Channels[b], Size: theta[m.fitter.strength[a]],
-		LogLikelihood: m.logLikelihood(p, theta, y)}, true
+		LogLikelihood: p.logLikelihood(theta, y)}, true
 }
 
 // ownParts says, in units of the tolerances, how much of a change of an ink's strength shows as one of its
@@ -235,62 +239,17 @@ const (
 	wrongColour   = 0.06
 )
 
-// sized factors the covariance of a pattern at each size.
-func (m *Model) sized(fit, background []float64, spec patternSpec, sizes []float64, wrong float64) []sizedPattern {
-	q := m.q
-	out := make([]sizedPattern, 0, len(sizes))
-	for _, size := range sizes {
-		cov := slices.Clone(background)
-		one := make([]float64, q)
-		for j, sd := range spec.sd {
-			if sd == 0 {
-				continue
-			}
-			one[j] = sd
-			addOuter(cov, m.raw(one, size), q)
-			one[j] = 0
-		}
-		for _, way := range spec.ways {
-			addOuter(cov, m.raw(way, size), q)
-		}
-		if spec.fitted != nil {
-			way := slices.Clone(spec.fitted)
-			floats.Scale(size, way)
-			addOuter(cov, way, q)
-		}
-		s := sizedPattern{root: make([]float64, q*q)}
-		if spec.mean != nil {
-			s.mean = m.raw(spec.mean, size)
-		}
-		// Imperfect signatures leave a misfit in proportion to the whole change, which the fit
-		// spreads over whatever factors it can least tell apart.
-		for i := range cov {
-			cov[i] += wrong * fit[i]
-		}
-		l := make([]float64, q*q)
-		if !cholesky(cov, l, q) {
-			continue
-		}
-		for i := range q {
-			s.ln -= math.Log(l[i*q+i])
-		}
-		inverseTriangle(l, s.root, q)
-		out = append(out, s)
-	}
-	return out
-}
-
-// raw turns amounts of the unseparated factors, in units of size tolerances, into fitted factors:
+// raw turns amounts of the unseparated factors, in tolerances, into fitted factors v:
 // what of them looks like strength is fitted as strength. Of an ink's colour only what looks like
 // the other channels' strength counts, and only where it is what the pattern is about: its own
 // strength is left open there.
-func (m *Model) raw(amount []float64, size float64) []float64 {
-	v := make([]float64, m.q)
+func (m *Model) raw(amount, v []float64) {
+	clear(v)
 	for j, k := range amount {
 		if k == 0 {
 			continue
 		}
-		x := k * size * m.unit[j]
+		x := k * m.unit[j]
 		v[j] += x
 		f := &m.b.Factors[j]
 		if f.isInk() && k < mainPart {
@@ -302,22 +261,10 @@ func (m *Model) raw(amount []float64, size float64) []float64 {
 			}
 		}
 	}
-	return v
 }
 
 // mainPart is the standard deviation from which a factor is what a pattern is about.
 const mainPart = 0.5
-
-func addOuter(cov, v []float64, q int) {
-	for i := range q {
-		if v[i] == 0 {
-			continue
-		}
-		for j := range q {
-			cov[i*q+j] += v[i] * v[j]
-		}
-	}
-}
 
 // specs lists the patterns. The numbers say how unequal real causes are; they were set on
 // made-up printers of several physics and are deliberately loose.
@@ -469,14 +416,14 @@ func (m *Model) explain(r *Result, w *work, agreeing []float64) {
 	}
 	set := m.patternsFor(r.Agreeing >= 3, total/used-1)
 	var y [maxFactors]float64
-	ordinary := m.logLikelihood(&set.ordinary, theta, y[:m.q])
+	ordinary := set.ordinary.logLikelihood(theta, y[:m.q])
 	r.Patterns = make([]Pattern, 0, len(set.patterns))
 	for i := range set.patterns {
 		p := &set.patterns[i]
 		if p.name == PatternInkColour && m.gone(r, p.channel) {
 			continue // what is not there has no colour
 		}
-		out := Pattern{Name: p.name, Channel: p.channel, LogLikelihood: m.logLikelihood(p, theta, y[:m.q]) - ordinary}
+		out := Pattern{Name: p.name, Channel: p.channel, LogLikelihood: p.logLikelihood(theta, y[:m.q]) - ordinary}
 		if k := len(r.Patterns) - 1; k >= 0 && r.Patterns[k].Name == out.Name && r.Patterns[k].Channel == out.Channel {
 			// The two signs of one pattern.
 			r.Patterns[k].LogLikelihood = max(r.Patterns[k].LogLikelihood, out.LogLikelihood)
@@ -518,42 +465,6 @@ func (m *Model) goneFirst(r *Result) {
 
 // goneAhead is by how much, in log likelihood, they are ahead.
 const goneAhead = 20
-
-// negligible is the difference of logarithms from which a term adds nothing to a sum.
-const negligible = 37
-
-// logLikelihood is the log of the mean over sizes of the normal density at theta.
-func (m *Model) logLikelihood(p *patternModel, theta, y []float64) float64 {
-	q := m.q
-	best := math.Inf(-1)
-	var logs [8]float64
-	// From the largest size down: it has the widest law, so that a small one that is out of the
-	// question is found to be so after a few rows.
-	for i := len(p.sizes) - 1; i >= 0; i-- {
-		s := &p.sizes[i]
-		copy(y, theta)
-		for j, v := range s.mean {
-			y[j] -= v
-		}
-		most := 2 * (s.ln - best + negligible)
-		var ss float64
-		for a := range q {
-			v := inner(s.root[a*q:a*q+a+1], y)
-			if ss += v * v; ss > most {
-				break
-			}
-		}
-		logs[i] = s.ln - ss/2
-		best = max(best, logs[i])
-	}
-	var sum float64
-	for _, v := range logs[:len(p.sizes)] {
-		if v > best-negligible {
-			sum += math.Exp(v - best)
-		}
-	}
-	return best + math.Log(sum/float64(len(p.sizes)))
-}
 
 // sizeOf is the amount of change in the pattern's own unit.
 func (m *Model) sizeOf(p *patternModel, theta []float64) float64 {
