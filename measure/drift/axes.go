@@ -30,7 +30,7 @@ const (
 
 // checkAxes refuses a reading in which a coordinate has its sign turned or is lost, in which two
 // channels stand in each other's place, or whose white is no white of these goods.
-func checkAxes(c *Chart, h *held) error {
+func checkAxes(c *layout, h *held) error {
 	if err := checkExchanged(c, h); err != nil {
 		return err
 	}
@@ -54,7 +54,7 @@ func checkAxes(c *Chart, h *held) error {
 				Hint: "check how the file's columns were written, and send the reading again"}
 		}
 	}
-	return checkWhite(c, h)
+	return checkWhite(c.Chart, h)
 }
 
 // correlation is that of one coordinate of the reading with the baseline's, and whether the
@@ -72,46 +72,44 @@ func axisOf(c colour.Lab, axis int) float64 { return [3]float64{c.L, c.A, c.B}[a
 // checkExchanged looks at the patches whose counterpart, with two channels exchanged, is on the chart
 // too: the colours of one standing at the other say that the lines, or the columns of the chart, are
 // exchanged.
-func checkExchanged(c *Chart, h *held) error {
+func checkExchanged(c *layout, h *held) error {
 	// What is nearly right has nothing exchanged. The mean distance is at most the root of the mean
 	// square, which is there already.
 	if h.meanSquare() < 0.999*exchangedDE*exchangedDE/4 {
 		return nil
 	}
-	at := make(map[[maxChannels]float64]int, len(c.Device))
-	key := func(d []float64) (k [maxChannels]float64) { copy(k[:], d); return k }
 	mean, have, lab := h.mean, h.have, h.lab
+	e := c.exchanges()
+	at := make([]int32, e.classes) // 1 more than the patch of each class that was read
+	off := make([]float64, len(lab))
 	var all, n float64
-	for p, d := range c.Device {
+	for p := range lab {
 		if have[p] {
-			at[key(d)] = p
-			all += labAway(lab[p], mean[p])
+			at[e.class[p]] = int32(p + 1)
+			off[p] = labAway(lab[p], mean[p])
+			all += off[p]
 			n++
 		}
 	}
 	if n == 0 || all/n < exchangedDE/2 {
 		return nil
 	}
-	for a := range c.Channels {
-		for b := a + 1; b < len(c.Channels); b++ {
-			var here, there float64
-			moved := 0
-			for p, d := range c.Device {
-				if !have[p] || d[a] == d[b] {
-					continue
-				}
-				k := key(d)
-				k[a], k[b] = k[b], k[a]
-				if q, ok := at[k]; ok {
-					moved++
-					here += labAway(lab[p], mean[p])
-					there += labAway(lab[p], mean[q])
-				}
+	for _, x := range e.pairs {
+		var here, there float64
+		moved := 0
+		for p, d := range c.Device {
+			if !have[p] || d[x.a] == d[x.b] {
+				continue
 			}
-			if moved >= fewExchanged && here > exchangedDE*float64(moved) && there < here/4 {
-				return &UnusableError{Code: "order", Text: fmt.Sprintf("%s and %s seem exchanged: patches of the one show the colours of the other", c.Channels[a], c.Channels[b]),
-					Hint: "look which ink is in which line, and at the columns of the chart's layout"}
+			if k := x.counterpart[e.class[p]]; k >= 0 && at[k] > 0 {
+				moved++
+				here += off[p]
+				there += labAway(lab[p], mean[at[k]-1])
 			}
+		}
+		if moved >= fewExchanged && here > exchangedDE*float64(moved) && there < here/4 {
+			return &UnusableError{Code: "order", Text: fmt.Sprintf("%s and %s seem exchanged: patches of the one show the colours of the other", c.Channels[x.a], c.Channels[x.b]),
+				Hint: "look which ink is in which line, and at the columns of the chart's layout"}
 		}
 	}
 	return nil

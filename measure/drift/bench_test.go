@@ -51,7 +51,7 @@ func BenchmarkFit(b *testing.B) {
 	}{{"steady", madeup.Faults{}}, {"C-15", madeup.Faults{Ink: map[string]madeup.InkFault{"C": {StrengthPercent: -15}}}}} {
 		b.Run(c.name, func(b *testing.B) {
 			m, diff := benchModel(b, c.faults)
-			w := newWork(m.fitter.n, m.fitter.q, m.fitter.nc)
+			w := newWork(m.fitter.n, m.fitter.q)
 			b.ReportAllocs()
 			for b.Loop() {
 				m.fitter.load(w, diff, nil)

@@ -6,6 +6,7 @@ import (
 
 	"gonum.org/v1/gonum/blas"
 	"gonum.org/v1/gonum/blas/blas64"
+	"gonum.org/v1/gonum/floats"
 
 	"swathkeeper/measure/selection"
 )
@@ -52,7 +53,6 @@ type work struct {
 	present []float64 // n; 1 or 0
 	m, rhs  []float64 // q*q, q
 	full    []float64 // A'd over all present patches, q
-	bend    []float64 // A' times each channel's curve, by the weights, nc*q
 	chol    []float64
 	theta   []float64
 	prev    []float64
@@ -63,14 +63,21 @@ type work struct {
 	used    int
 	missing int
 	have    []bool               // n; for the caller
+	apart   []apart              // patches that do not count in full
 	near    []int32              // patches whose weight is in question
 	bent    [maxChannels]float64 // squares of the strengths whose curvature is taken out
 	curved  bool                 // any of them
 }
 
-func newWork(n, q, nc int) *work {
+// apart is a patch, and by how much its weight differs from one.
+type apart struct {
+	patch int
+	by    float64
+}
+
+func newWork(n, q int) *work {
 	w := &work{}
-	flat := make([]float64, 3*3*n+5*n+4*q*q+5*q+nc*q)
+	flat := make([]float64, 3*3*n+5*n+4*q*q+5*q)
 	take := func(k int) []float64 {
 		s := flat[:k:k]
 		flat = flat[k:]
@@ -79,7 +86,7 @@ func newWork(n, q, nc int) *work {
 	w.d, w.diff, w.r = take(3*n), take(3*n), take(3*n)
 	w.dist, w.sorted, w.weight, w.present, w.de = take(n), take(n), take(n), take(n), take(n)
 	w.m, w.chol, w.inverse, w.sub = take(q*q), take(q*q), take(q*q), take(q*q)
-	w.rhs, w.full, w.theta, w.prev, w.spread, w.bend = take(q), take(q), take(q), take(q), take(q), take(nc*q)
+	w.rhs, w.full, w.theta, w.prev, w.spread = take(q), take(q), take(q), take(q), take(q)
 	w.near, w.have = make([]int32, 0, n), make([]bool, n)
 	return w
 }
@@ -109,7 +116,7 @@ func newFitter(columns, curves [][]float64, strength []int, noise [6]float64, sc
 			}
 		}
 		f.add(f.normal, p, 1)
-		f.addBend(f.bend, p, 1)
+		f.addBend(p)
 	}
 	for j := range q {
 		f.normal[j*q+j] += ridge[j]
@@ -139,28 +146,18 @@ func (f *fitter) add(m []float64, p int, k float64) {
 		if xi == 0 && yi == 0 && zi == 0 {
 			continue
 		}
-		row := m[i*q : i*q+i+1]
+		row, x, y, z := m[i*q:i*q+i+1], x[:i+1], y[:i+1], z[:i+1]
 		for j := range row {
 			row[j] += xi*x[j] + yi*y[j] + zi*z[j]
 		}
 	}
 }
 
-// addBend accumulates k times patch p's A' times its curves.
-func (f *fitter) addBend(bend []float64, p int, k float64) {
-	q := f.q
-	rows := f.a[p*3*q : (p+1)*3*q]
+// addBend accumulates patch p's A' times its curves.
+func (f *fitter) addBend(p int) {
 	for c := range f.nc {
-		out := bend[c*q : c*q+q]
-		for i := range 3 {
-			v := k * f.curve[(p*3+i)*f.nc+c]
-			if v == 0 {
-				continue
-			}
-			for j, a := range rows[i*q : i*q+q] {
-				out[j] += v * a
-			}
-		}
+		v := f.curve[p*3*f.nc:]
+		f.addTo(f.bend[c*f.q:(c+1)*f.q], p, v[c], v[f.nc+c], v[2*f.nc+c])
 	}
 }
 
@@ -291,17 +288,16 @@ func vector(v []float64) blas64.Vector { return blas64.Vector{N: len(v), Inc: 1,
 // all of them are taken once and the few others are taken out.
 func (f *fitter) step(w *work) bool {
 	q := f.q
-	copy(w.bend, f.bend)
 	copy(w.rhs, w.full)
 	copy(w.m, f.normal)
-	whole := w.missing == 0
-	if !whole {
+	w.apart = w.apart[:0]
+	if w.missing > 0 {
 		for i, v := range w.sub {
 			w.m[i] -= v
 		}
 		for p := range f.n {
 			if w.present[p] == 0 && f.root[p*6] != 0 {
-				f.addBend(w.bend, p, -1)
+				w.apart = append(w.apart, apart{p, -1})
 			}
 		}
 	}
@@ -310,17 +306,11 @@ func (f *fitter) step(w *work) bool {
 		if k == 0 {
 			continue
 		}
-		whole = false
+		w.apart = append(w.apart, apart{p, k})
 		f.add(w.m, p, k)
-		f.addBend(w.bend, p, k)
-		rows := f.a[p*3*q : (p+1)*3*q]
-		x, y, z := rows[:q:q], rows[q:2*q:2*q], rows[2*q:3*q:3*q]
-		dx, dy, dz := k*w.d[p*3], k*w.d[p*3+1], k*w.d[p*3+2]
-		for j := range w.rhs {
-			w.rhs[j] += x[j]*dx + y[j]*dy + z[j]*dz
-		}
+		f.addTo(w.rhs, p, k*w.d[p*3], k*w.d[p*3+1], k*w.d[p*3+2])
 	}
-	if whole && f.chol != nil { // every patch counts in full, as in most first rounds
+	if len(w.apart) == 0 && f.chol != nil { // every patch counts in full, as in most first rounds
 		copy(w.chol, f.chol)
 	} else if !cholesky(w.m, w.chol, q) {
 		return false
@@ -330,11 +320,7 @@ func (f *fitter) step(w *work) bool {
 	for range curveRounds {
 		copy(w.theta, w.rhs)
 		if w.curved {
-			for c := range f.nc {
-				for j, v := range w.bend[c*q : c*q+q] {
-					w.theta[j] -= w.bent[c] * v
-				}
-			}
+			f.straighten(w)
 		}
 		backsolve(w.chol, w.theta, q)
 		if !f.uncurve(w) {
@@ -342,6 +328,33 @@ func (f *fitter) step(w *work) bool {
 		}
 	}
 	return true
+}
+
+// straighten takes the curvature, as it stands, out of A'd in theta.
+func (f *fitter) straighten(w *work) {
+	for c := range f.nc {
+		floats.AddScaled(w.theta, -w.bent[c], f.bend[c*f.q:(c+1)*f.q])
+	}
+	for _, a := range w.apart {
+		var v [3]float64
+		curve := f.curve[a.patch*3*f.nc : (a.patch+1)*3*f.nc]
+		for i := range v {
+			for c, x := range curve[i*f.nc : (i+1)*f.nc] {
+				v[i] -= x * w.bent[c]
+			}
+		}
+		f.addTo(w.theta, a.patch, a.by*v[0], a.by*v[1], a.by*v[2])
+	}
+}
+
+// addTo adds patch p's A' times (dx, dy, dz).
+func (f *fitter) addTo(to []float64, p int, dx, dy, dz float64) {
+	q := len(to)
+	rows := f.a[p*3*q : (p+1)*3*q]
+	x, y, z := rows[:q:q], rows[q:2*q:2*q], rows[2*q:3*q:3*q]
+	for j := range to {
+		to[j] += x[j]*dx + y[j]*dy + z[j]*dz
+	}
 }
 
 // curveRounds is how often, at most, the curvature is taken out anew.

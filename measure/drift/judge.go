@@ -31,10 +31,10 @@ func (m *Model) Judge(s Sample, st State) (Result, State, error) {
 	w := m.pool.Get().(*work)
 	defer m.pool.Put(w)
 	h := holdAgainst(m.b.Mean, m.known, &s, w.have)
-	if err := checkOrder(&m.b.Chart, &h); err != nil {
+	if err := checkOrder(m.places, &h); err != nil {
 		return Result{}, st, err
 	}
-	if err := checkAxes(&m.b.Chart, &h); err != nil {
+	if err := checkAxes(m.places, &h); err != nil {
 		return Result{}, st, err
 	}
 	diff := w.diff
@@ -46,7 +46,7 @@ func (m *Model) Judge(s Sample, st State) (Result, State, error) {
 	if w.used == 0 || !m.fitter.solve(w) {
 		return Result{}, st, &UnusableError{Code: "singular", Text: "the reading does not determine any change", Hint: "read the chart again"}
 	}
-	if err := misplaced(&m.b.Chart, m.fitter, w, &s); err != nil {
+	if err := misplaced(m.places, m.fitter, w, &s); err != nil {
 		return Result{}, st, err
 	}
 	// The curvature of a strength is that of small changes; none is weaker than not there.

@@ -153,11 +153,12 @@ func median(v []float64) float64 {
 
 // same refuses a set of readings of which one is of another chart or in another order.
 func (l *learner) same() error {
+	c := newLayout(l.chart)
 	for i := range l.samples {
 		h := holdAgainst(l.mean, l.known, &l.samples[i], nil)
-		err := checkOrder(l.chart, &h)
+		err := checkOrder(c, &h)
 		if err == nil {
-			err = checkAxes(l.chart, &h)
+			err = checkAxes(c, &h)
 		}
 		if err != nil {
 			return fmt.Errorf("baseline reading %d of %d is not like the others: %w", i+1, l.count, err)
@@ -234,8 +235,8 @@ func (l *learner) fitAll() {
 	q := l.fitter.q
 	l.theta, l.resid = matrix(l.count, q), matrix(l.count, 3*l.n)
 	l.weight, l.dist = matrix(l.count, l.n), matrix(l.count, l.n)
-	w := newWork(l.n, q, l.fitter.nc)
-	diff := make([]float64, 3*l.n)
+	w := newWork(l.n, q)
+	diff, c := make([]float64, 3*l.n), newLayout(l.chart)
 	l.odd = nil
 	for i := range l.samples {
 		for p := range l.n {
@@ -248,7 +249,7 @@ func (l *learner) fitAll() {
 		if !l.fitter.solve(w) {
 			continue
 		}
-		if err := misplaced(l.chart, l.fitter, w, &l.samples[i]); err != nil && l.odd == nil {
+		if err := misplaced(c, l.fitter, w, &l.samples[i]); err != nil && l.odd == nil {
 			l.odd = fmt.Errorf("baseline reading %d of %d is not like the others: %w", i+1, l.count, err)
 		}
 		copy(l.theta[i], w.theta)

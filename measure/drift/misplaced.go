@@ -18,17 +18,24 @@ const (
 // misplaced refuses a reading of which a part stands in another order than the chart's, or of which
 // so many patches do not go with the rest that it says nothing of the printer. The fit has followed
 // the part that is in order; the patches that lie out are held against what it expects elsewhere.
-func misplaced(c *Chart, f *fitter, w *work, s *Sample) error {
-	var out []int
-	odd := make([]bool, f.n)
+func misplaced(c *layout, f *fitter, w *work, s *Sample) error {
+	lies := func(p int) bool {
+		return w.present[p] != 0 && w.dist[p] >= outlierDistance*w.scale && w.weight[p] < 1
+	}
+	k := 0
 	for p := range f.n {
-		if w.present[p] != 0 && w.dist[p] >= outlierDistance*w.scale && w.weight[p] < 1 {
-			out = append(out, p)
-			odd[p] = true
+		if lies(p) {
+			k++
 		}
 	}
-	if len(out) < fewMisplaced {
+	if k < fewMisplaced {
 		return nil
+	}
+	out, odd := make([]int, 0, k), make([]bool, f.n)
+	for p := range f.n {
+		if odd[p] = lies(p); odd[p] {
+			out = append(out, p)
+		}
 	}
 	// away is how far the colour at q lies from what is expected of p, in units of noise.
 	away := func(p, q int) float64 {
@@ -44,7 +51,7 @@ func misplaced(c *Chart, f *fitter, w *work, s *Sample) error {
 	}
 	need := mostFit * float64(len(out))
 	best, name, from := 0, "", 0
-	for _, a := range arrangements(c) {
+	for _, a := range c.arrangements() {
 		fit, first := 0, -1
 		for _, p := range out {
 			q := a.from(p)
@@ -73,14 +80,14 @@ func misplaced(c *Chart, f *fitter, w *work, s *Sample) error {
 		}
 	}
 	if float64(len(home)) >= need {
-		return &UnusableError{Code: "order", Text: fmt.Sprintf("%d of %d patches show each other's colours%s", len(out), w.used, exchangedRows(c, out, home)),
+		return &UnusableError{Code: "order", Text: fmt.Sprintf("%d of %d patches show each other's colours%s", len(out), w.used, exchangedRows(c.Chart, out, home)),
 			Hint: "read the chart again in its own order"}
 	}
 	near := func(p, q int) bool { return w.present[p] != 0 && !odd[p] && away(p, q) < outlierDistance*w.scale }
 	if text := readTwice(c, out, near, need); text != "" {
 		return &UnusableError{Code: "order", Text: fmt.Sprintf("%d of %d patches show the colours of others: %s", len(out), w.used, text), Hint: "read the chart again in its own order"}
 	}
-	if float64(len(out)) > outlierShare*float64(w.used) && !ofInks(c, w, odd, len(out)) {
+	if float64(len(out)) > outlierShare*float64(w.used) && !ofInks(c.Chart, w, odd, len(out)) {
 		return &UnusableError{Code: "outliers", Text: fmt.Sprintf("%d of %d patches do not go with the rest of the chart (the first is %s), and no ink has them in common: nothing of the printer can be told from it", len(out), w.used, id[out[0]]),
 			Hint: "look for a fold, a smear, a wrong sheet or a strip read twice, and read the chart again"}
 	}
@@ -90,16 +97,10 @@ func misplaced(c *Chart, f *fitter, w *work, s *Sample) error {
 // readTwice finds the row or the column of the sheet whose colours stand in the place of another's and in
 // their own too, as when a strip is read twice and the next one left out: enough of the outlying patches
 // must show what is expected (near) of those of one other row or column, which do not lie out themselves.
-func readTwice(c *Chart, out []int, near func(p, q int) bool, need float64) string {
-	n := len(c.IDs)
-	if len(c.Row) != n || len(c.Col) != n {
+func readTwice(c *layout, out []int, near func(p, q int) bool, need float64) string {
+	g := c.grid()
+	if g.rows == 0 {
 		return ""
-	}
-	at := make(map[[2]int]int, n)
-	rows, cols := 0, 0
-	for p := range n {
-		at[[2]int{c.Row[p], c.Col[p]}] = p
-		rows, cols = max(rows, c.Row[p]), max(cols, c.Col[p])
 	}
 	rowFits, colFits := map[[2]int]int{}, map[[2]int]int{}
 	for _, q := range out {
@@ -107,13 +108,13 @@ func readTwice(c *Chart, out []int, near func(p, q int) bool, need float64) stri
 		if row <= 0 || col <= 0 {
 			return ""
 		}
-		for r := 1; r <= rows; r++ {
-			if p, ok := at[[2]int{r, col}]; ok && near(p, q) {
+		for r := 1; r <= g.rows; r++ {
+			if p, ok := g.at(r, col); ok && near(p, q) {
 				rowFits[[2]int{row, r}]++
 			}
 		}
-		for k := 1; k <= cols; k++ {
-			if p, ok := at[[2]int{row, k}]; ok && near(p, q) {
+		for k := 1; k <= g.cols; k++ {
+			if p, ok := g.at(row, k); ok && near(p, q) {
 				colFits[[2]int{col, k}]++
 			}
 		}

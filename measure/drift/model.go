@@ -12,13 +12,14 @@ import (
 // Model is a baseline prepared for fast judging. It may be used by several goroutines at once.
 type Model struct {
 	b      *Baseline
+	places *layout
 	fitter *fitter
 	n, q   int
 	mean   []colour.Lab
 	known  []bool
-	tied   []string    // channel -> Channel.Tied
-	sig    signatures  // without its columns and curves: they are read where the baseline has them
-	strong [][]float64 // channel -> whitened strength signature
+	tied   []string   // channel -> Channel.Tied
+	sig    signatures // without its columns and curves: they are read where the baseline has them
+	inRows []inRows   // by channel
 	unit   []float64
 	limits []limit // one for each factor
 	common *limit  // the mean strength of all inks; nil for one ink
@@ -28,7 +29,6 @@ type Model struct {
 	grey   []int
 	solids [][]int // channel -> patches of its full tint alone
 	house  []houseModel
-	rows   [][]int // row -> patches, rows[0] unused
 	t2     *combination
 	bare   *bareTest // nil when the baseline holds no unprinted patches
 	// misfit limit on ln(misfit), and how its spread predicts
@@ -79,7 +79,7 @@ func (b *Baseline) Prepare() (*Model, error) {
 	if err := b.Chart.validate(); err != nil {
 		return nil, fmt.Errorf("the baseline's chart: %w", err)
 	}
-	m := &Model{b: b, n: len(b.Chart.IDs), q: len(b.Factors)}
+	m := &Model{b: b, places: newLayout(&b.Chart), n: len(b.Chart.IDs), q: len(b.Factors)}
 	if err := m.unpackSignatures(); err != nil {
 		return nil, fmt.Errorf("the baseline is damaged: %w", err)
 	}
@@ -93,19 +93,12 @@ func (b *Baseline) Prepare() (*Model, error) {
 		noise[i] *= 1 + 1/float64(max(1, b.Count))
 	}
 	m.fitter = m.sig.fitter(&b.Chart, noise, b.NoiseScale, m.known, b.Options.Tolerances)
-	m.strong = matrix(len(b.Chart.Channels), 3*m.n)
-	for c, j := range m.fitter.strength {
-		if j >= 0 {
-			for i := range m.strong[c] {
-				m.strong[c][i] = m.fitter.a[i*m.q+j]
-			}
-		}
-	}
 	m.sig.columns, m.sig.curves = nil, nil // twice the size of what the baseline holds of them
 	m.tied = b.tied()
 	m.setLimits()
 	m.setGroups()
 	m.findPatches()
+	m.setRows()
 	m.setBare()
 	m.setHouse()
 	m.setCombination()
@@ -113,7 +106,7 @@ func (b *Baseline) Prepare() (*Model, error) {
 		m.pastMeanDE += p.MeanDE / float64(len(b.Past))
 	}
 	m.sets = map[patternKey]*patternSet{}
-	m.pool.New = func() any { return newWork(m.n, m.q, len(b.Chart.Channels)) }
+	m.pool.New = func() any { return newWork(m.n, m.q) }
 	return m, nil
 }
 
@@ -190,13 +183,6 @@ func (m *Model) findPatches() {
 		}
 		if printed == 1 && full >= 0 {
 			m.solids[full] = append(m.solids[full], p)
-		}
-		if m.b.Chart.Row != nil && m.b.Chart.Row[p] > 0 && m.b.Chart.Row[p] < 10000 {
-			r := m.b.Chart.Row[p]
-			for len(m.rows) <= r {
-				m.rows = append(m.rows, nil)
-			}
-			m.rows[r] = append(m.rows[r], p)
 		}
 	}
 }

@@ -18,7 +18,7 @@ const (
 
 // checkOrder refuses a reading whose colours stand in another order than the chart's. It names
 // the arrangement when it finds one.
-func checkOrder(c *Chart, h *held) error {
+func checkOrder(c *layout, h *held) error {
 	mean, have, lab := h.mean, h.have, h.lab
 	left := unshown(&h.axis)
 	if left < orderPoor {
@@ -31,7 +31,7 @@ func checkOrder(c *Chart, h *held) error {
 		return err
 	}
 	best, name := left, ""
-	for _, a := range arrangements(c) {
+	for _, a := range c.arrangements() {
 		if v := patternLeft(mean, have, lab, a.from); v < best {
 			best, name = v, a.name
 		}
@@ -151,45 +151,37 @@ type arrangement struct {
 }
 
 // arrangements lists the mistakes that people and readers make with a chart.
-func arrangements(c *Chart) []arrangement {
+func arrangements(c *Chart, g *grid) []arrangement {
 	n := len(c.IDs)
 	out := []arrangement{{"read backwards (turned by half a turn)", func(p int) int { return n - 1 - p }}}
 	for _, k := range []int{1, -1, 2, -2} {
 		out = append(out, arrangement{fmt.Sprintf("shifted by %d patches", k), func(p int) int { return p + k }})
 	}
-	rows, cols := 0, 0
-	if len(c.Row) != n || len(c.Col) != n {
+	if !g.whole {
 		return out
 	}
-	at := make(map[[2]int]int, n)
-	for p := range n {
-		if c.Row[p] <= 0 || c.Col[p] <= 0 {
-			return out
-		}
-		at[[2]int{c.Row[p], c.Col[p]}] = p
-		rows, cols = max(rows, c.Row[p]), max(cols, c.Col[p])
-	}
-	grid := func(name string, f func(r, k int) (int, int)) {
+	rows, cols := g.rows, g.cols
+	moved := func(name string, f func(r, k int) (int, int)) {
 		out = append(out, arrangement{name, func(p int) int {
 			r, k := f(c.Row[p], c.Col[p])
-			if q, ok := at[[2]int{r, k}]; ok {
+			if q, ok := g.at(r, k); ok {
 				return q
 			}
 			return -1
 		}})
 	}
-	grid("turned by half a turn", func(r, k int) (int, int) { return rows + 1 - r, cols + 1 - k })
-	grid("mirrored left to right", func(r, k int) (int, int) { return r, cols + 1 - k })
-	grid("mirrored top to bottom", func(r, k int) (int, int) { return rows + 1 - r, k })
-	grid("one row up", func(r, k int) (int, int) { return r + 1, k })
-	grid("one row down", func(r, k int) (int, int) { return r - 1, k })
-	grid("one column to the left", func(r, k int) (int, int) { return r, k + 1 })
-	grid("one column to the right", func(r, k int) (int, int) { return r, k - 1 })
+	moved("turned by half a turn", func(r, k int) (int, int) { return rows + 1 - r, cols + 1 - k })
+	moved("mirrored left to right", func(r, k int) (int, int) { return r, cols + 1 - k })
+	moved("mirrored top to bottom", func(r, k int) (int, int) { return rows + 1 - r, k })
+	moved("one row up", func(r, k int) (int, int) { return r + 1, k })
+	moved("one row down", func(r, k int) (int, int) { return r - 1, k })
+	moved("one column to the left", func(r, k int) (int, int) { return r, k + 1 })
+	moved("one column to the right", func(r, k int) (int, int) { return r, k - 1 })
 	// Read along the columns instead of the rows, or the other way round.
 	index := make([]int, 0, n)
 	for r := 1; r <= rows; r++ {
 		for k := 1; k <= cols; k++ {
-			if p, ok := at[[2]int{r, k}]; ok {
+			if p, ok := g.at(r, k); ok {
 				index = append(index, p)
 			}
 		}
@@ -197,7 +189,7 @@ func arrangements(c *Chart) []arrangement {
 	other := make([]int, 0, n)
 	for k := 1; k <= cols; k++ {
 		for r := 1; r <= rows; r++ {
-			if p, ok := at[[2]int{r, k}]; ok {
+			if p, ok := g.at(r, k); ok {
 				other = append(other, p)
 			}
 		}
