@@ -41,3 +41,48 @@ func TestKnowingObservers(t *testing.T) {
 		t.Errorf("who has to learn the spread finds %.3f, who knows it %.3f", learns, knows)
 	}
 }
+
+// TestKnownShop: in the space of the observers who name causes, ordinary charts have unit variance in every
+// direction (chi-squared), changes add up, and one who knows a fault names it where it stands alone.
+func TestKnownShop(t *testing.T) {
+	t.Parallel()
+	o := colourOptions{Seed: 3, Shops: 1}
+	sizes, err := faultSizes(t.Context(), o, variedWorld)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := newKnownShop(o.Seed*4000037, variedWorld.config(0, 1), sizes[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := rand.New(rand.NewPCG(3, 4))
+	const charts = 300
+	var sum float64
+	for range charts {
+		y := s.whitened(s.ordinary(r))
+		sum += inner(y, y)
+	}
+	q := float64(len(s.days[0]))
+	// Heavy-tailed days scatter more than the normal law's; there are 12 such directions.
+	if mean := sum / charts / q; math.Abs(mean-1) > 6*math.Sqrt(2/q/charts) {
+		t.Errorf("ordinary charts have a variance of %.3f in the mean of %.0f directions", mean, q)
+	}
+	mixed, believed := 0, 0
+	for range 50 {
+		at, _ := s.mixedDrift(r)
+		if s.name(at, r)[0] == mixedAnswer {
+			mixed++
+		}
+	}
+	for _, k := range s.kinds {
+		if s.name(k.is, r)[0] == k.answer {
+			believed++
+		}
+	}
+	if mixed < 48 || believed < len(s.kinds)-1 {
+		t.Errorf("who knows a shop names %d of 50 mixed drifts and %d of %d single faults", mixed, believed, len(s.kinds))
+	}
+	if at := make([]float64, len(s.days[0])); len(s.labs) != madeup.DriftParts(4) || s.name(at, r)[0] == (answer{}) {
+		t.Errorf("%d parts of a mixed drift", len(s.labs))
+	}
+}

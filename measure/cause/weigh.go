@@ -106,14 +106,14 @@ func told(r *drift.Result, c *candidate) bool {
 				own = v
 			}
 		}
-		return (own < 0) == (c.pattern == drift.PatternInkWeak) && math.Abs(own) >= most/2
+		return (own < 0) == (c.pattern == drift.PatternInkWeak) && math.Abs(own) >= most/2 && !notAlone(r, c.channel) && !allAlike(r)
 	case drift.PatternTwoInks:
 		return exceeds(r, "strength", c.channel) && exceeds(r, "strength", c.also) && othersKeepColour(r, 1, c.channel, c.also)
 	case drift.PatternInkColour:
 		// Weaker ink alone turns the solid a little too.
-		return exceeds(r, "hue", c.channel) || !exceeds(r, "strength", c.channel)
+		return (exceeds(r, "hue", c.channel) || !exceeds(r, "strength", c.channel)) && !allAlike(r)
 	case drift.PatternPressUnder:
-		return downTogether(r)
+		return downTogether(r) && !beyond(r, 1)
 	case drift.PatternPressOver:
 		// Heat past the point where all dye has gone over yellows the goods and takes dye off again.
 		var sum float64
@@ -128,11 +128,14 @@ func told(r *drift.Result, c *candidate) bool {
 		v := value(r, "white:L")
 		return math.Abs(v.Value) >= max(whiteSeen, 2*v.SE)
 	case drift.PatternMixed:
-		return !upTogether(r) // they did not each go their own way
+		// Where all went up alike they did not each go their own way, unless one of them turned besides.
+		return !upTogether(r) || turned(r) != ""
 	case drift.PatternMedia:
 		return !r.HasWhite || r.WhiteDE00 >= whiteMoved
 	case drift.PatternFlare:
-		return factor(r, "flare") >= 0
+		// Dirt that the instrument's own reference would not show is no story: a press that takes less dye
+		// across lightens darks a little as stray light does.
+		return factor(r, "flare") >= flareSeen
 	}
 	return true
 }
@@ -242,10 +245,54 @@ func othersKeepColour(r *drift.Result, most int, channels ...string) bool {
 	return colours <= most
 }
 
+// notAlone says whether, on charts that agree, another ink is beyond its tolerance too and moved by half as
+// much as this one or more. What is wrong with one ink leaves the others as they were; a single reading
+// holds a day's wander of every ink, the mean of readings that agree does not.
+func notAlone(r *drift.Result, channel string) bool {
+	if r.Agreeing < agreeingCharts {
+		return false
+	}
+	own := math.Abs(agreed(r, channel))
+	return slices.ContainsFunc(r.Channels, func(ch drift.Channel) bool {
+		return ch.Channel != channel && exceeds(r, "strength", ch.Channel) && math.Abs(agreed(r, ch.Channel)) >= own/2
+	})
+}
+
+// agreed is a channel's change of strength in the mean of the readings that agree, of which the patterns tell.
+func agreed(r *drift.Result, channel string) float64 {
+	for _, p := range r.Patterns {
+		if p.Channel == channel && (p.Name == drift.PatternInkWeak || p.Name == drift.PatternInkStrong) {
+			return p.Size
+		}
+	}
+	return 0
+}
+
+// beyond says whether an ink is beyond its tolerance on this side, 1 for stronger and -1 for weaker.
+func beyond(r *drift.Result, side float64) bool {
+	return slices.ContainsFunc(r.Exceeded, func(x drift.Exceeded) bool { return x.What == "strength" && x.Value*side > 0 })
+}
+
+// turned is a channel whose hue is beyond its tolerance; "" for none.
+func turned(r *drift.Result) string {
+	for _, x := range r.Exceeded {
+		if x.What == "hue" {
+			return x.Channel
+		}
+	}
+	return ""
+}
+
+// allAlike says whether all inks are weaker, or all stronger, none by less than half of the most: no story of one ink.
+func allAlike(r *drift.Result) bool {
+	low, high := span(r, func(ch drift.Channel) float64 { return shown(r, ch) })
+	return len(r.Channels) > 1 && (low > 0 && low >= upAlike*high || high < 0 && high <= upAlike*low) && (beyond(r, 1) || beyond(r, -1))
+}
+
 // upTogether says whether all inks are stronger, none by less than half of the most.
 func upTogether(r *drift.Result) bool {
-	low, high := span(r, func(ch drift.Channel) float64 { return shown(r, ch) })
-	return len(r.Channels) > 1 && low >= upAlike*high && low > 0 && slices.ContainsFunc(r.Exceeded, func(x drift.Exceeded) bool { return x.What == "strength" })
+	low, _ := span(r, func(ch drift.Channel) float64 { return shown(r, ch) })
+	return low > 0 && allAlike(r)
 }
 
 // Another preset changes mid-tones by at least so many points, and tints by little more than the

@@ -67,7 +67,7 @@ func why(e *Evidence, c candidate) string {
 	case drift.PatternScale:
 		s = fmt.Sprintf("everything, the white too, reads %s by one and the same factor (white L* %+.1f): the instrument's calibration or lamp", lighter(factor(r, "white:L")), factor(r, "white:L"))
 	default:
-		s = fmt.Sprintf("the inks each went their own way (%s): no single cause fits, and %d charts in a row agree", changes(e), agreeingOf(e))
+		s = fmt.Sprintf("%s: no single cause fits, and %d charts in a row agree", ways(e), agreeingOf(e))
 	}
 	return s + tail(r)
 }
@@ -179,8 +179,23 @@ func waitWhy(r *drift.Result, agreeing int) string {
 
 func whiteFirstWhy(e *Evidence) string {
 	r := e.Drift
-	return fmt.Sprintf("the unprinted goods are off by %.1f dE00 (L* %+.1f, b* %+.1f), beyond their tolerance, and the inks each went their own way (%s): see to the goods, the light and the instrument first, before the profile is blamed",
-		r.WhiteDE00, factor(r, "white:L"), factor(r, "white:b"), changes(e)) + tail(r)
+	return fmt.Sprintf("the unprinted goods are off by %.1f dE00 (L* %+.1f, b* %+.1f), beyond their tolerance, and %s: see to the goods, the light and the instrument first, before the profile is blamed",
+		r.WhiteDE00, factor(r, "white:L"), factor(r, "white:b"), ways(e)) + tail(r)
+}
+
+// ways tells of inks that no single cause moved.
+func ways(e *Evidence) string {
+	if allAlike(e.Drift) {
+		side, more := "down", ""
+		if upTogether(e.Drift) {
+			side = "up"
+		}
+		if channel := turned(e.Drift); channel != "" {
+			more = fmt.Sprintf(" and the hue of %s turned besides", ink(e, channel))
+		}
+		return fmt.Sprintf("all inks are %s (%s)%s", side, changes(e), more)
+	}
+	return fmt.Sprintf("the inks each went their own way (%s)", changes(e))
 }
 
 func unexplainedWhy(r *drift.Result) string {

@@ -25,6 +25,9 @@ type Faults struct {
 	// tones, ink colours, and how inks take on each other. The direction belongs to the shop;
 	// at 1 the strengths are off by 2 % (standard deviation).
 	Drift float64
+	// DriftPart, 1 to DriftParts, takes of a mixed drift that one of its independent parts alone, as large
+	// as one standard deviation of it; 0 takes the shop's own mixture.
+	DriftPart int
 	// Section is a weak part of an ink's head, which hits some rows only.
 	Section Section
 	// WarmUpPercent is the loss of all inks in the first row of a printer that stood idle; it

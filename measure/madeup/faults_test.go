@@ -266,3 +266,43 @@ func TestDriverPrinters(t *testing.T) {
 		})
 	}
 }
+
+// TestDriftParts: each part of a mixed drift does something of its own, and there are no more of them. The
+// parts are those of this package's own definition.
+func TestDriftParts(t *testing.T) {
+	t.Parallel()
+	shop, err := NewShop(3, DefaultConfig())
+	if err != nil {
+		t.Fatal(err)
+	}
+	var good, seen []*Reading
+	read := func(f Faults) *Reading {
+		r, err := shop.Exact(Pressed, f)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return r
+	}
+	good = append(good, read(Faults{}))
+	far := func(a, b *Reading) (most float64) {
+		for p := range a.Lab {
+			most = math.Max(most, colour.DE2000(a.Lab[p], b.Lab[p]))
+		}
+		return most
+	}
+	n := DriftParts(len(shop.Config().Inks))
+	for part := 1; part <= n; part++ {
+		r := read(Faults{Drift: 1, DriftPart: part})
+		for i, other := range append(good, seen...) {
+			if d := far(r, other); d < 0.1 {
+				t.Errorf("part %d is %.3f from reading %d", part, d, i)
+			}
+		}
+		seen = append(seen, r)
+	}
+	for _, part := range []int{-1, n + 1} {
+		if _, err := shop.Exact(Pressed, Faults{Drift: 1, DriftPart: part}); err == nil {
+			t.Errorf("part %d of %d was taken", part, n)
+		}
+	}
+}

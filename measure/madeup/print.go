@@ -9,6 +9,9 @@ import (
 // session adds wander and faults up, and returns each ink's hue shift in nm.
 func (s *Shop) session(stage Stage, f *Faults, st *state) (ses session, shifts [maxInks]float64, err error) {
 	ses = session{faults: f, stage: stage, section: -1, rows: 1, cols: 1}
+	if ses.wear, err = s.driftOf(f); err != nil {
+		return ses, shifts, err
+	}
 	if s.chart.Row != nil {
 		ses.rows = slices.Max(s.chart.Row)
 	}
@@ -16,15 +19,15 @@ func (s *Shop) session(stage Stage, f *Faults, st *state) (ses session, shifts [
 		ses.cols = slices.Max(s.chart.Col)
 	}
 	for i := range s.inks {
-		ses.strength[i] = (1 + st.strength[i]) * (1 + f.Preset.StrengthPercent/100) * (1 + f.Drift*s.wear.strength[i])
-		ses.tone[i] = st.tone[i] + f.Preset.TonePoints/100*s.preset[i] + f.Drift*s.wear.tone[i]
-		ses.skew[i] = f.Drift * s.wear.skew[i]
+		ses.strength[i] = (1 + st.strength[i]) * (1 + f.Preset.StrengthPercent/100) * (1 + f.Drift*ses.wear.strength[i])
+		ses.tone[i] = st.tone[i] + f.Preset.TonePoints/100*s.preset[i] + f.Drift*ses.wear.tone[i]
+		ses.skew[i] = f.Drift * ses.wear.skew[i]
 		ses.content[i] = 1
 		if stage == Pressed {
 			ses.content[i] += f.Media.YieldPercent / 100
 		}
 		ses.dirtyBy[i] = -1
-		shifts[i] = f.Drift * s.wear.hue[i]
+		shifts[i] = f.Drift * ses.wear.hue[i]
 	}
 	for name, k := range f.Ink {
 		i := slices.Index(s.cfg.Inks, name)
@@ -78,12 +81,12 @@ func (s *Shop) session(stage Stage, f *Faults, st *state) (ses session, shifts [
 }
 
 // substrate returns what is printed on, and how strongly its brightener glows.
-func (s *Shop) substrate(stage Stage, f *Faults, st *state, dose float64) (goods spectrum, bright float64) {
+func (s *Shop) substrate(stage Stage, f *Faults, st *state, ses *session) (goods spectrum, bright float64) {
 	if stage == Transfer {
 		return s.paper, 0
 	}
-	light := s.cfg.WhiteL + f.Media.Lightness + st.light + f.Drift*s.wear.light
-	yellow := s.cfg.WhiteB + f.Media.Yellowness + st.yellow + f.Drift*s.wear.yellow + scorch(dose, s.cfg.Press.Dose())
+	light := s.cfg.WhiteL + f.Media.Lightness + st.light + f.Drift*ses.wear.light
+	yellow := s.cfg.WhiteB + f.Media.Yellowness + st.yellow + f.Drift*ses.wear.yellow + scorch(ses.dose, s.cfg.Press.Dose())
 	mode := s.cfg.Mode
 	if f.Mode != "" {
 		mode = f.Mode
@@ -221,7 +224,7 @@ func (s *Shop) lay(amounts *[maxInks]float64, ses *session, at spot) {
 	if ses.faults.Drift != 0 {
 		for i := range s.inks {
 			for j := range i {
-				amounts[i] *= 1 + ses.faults.Drift*s.wear.trap[i][j]*min(put[j], 1)
+				amounts[i] *= 1 + ses.faults.Drift*ses.wear.trap[i][j]*min(put[j], 1)
 			}
 		}
 	}

@@ -146,6 +146,7 @@ type session struct {
 	cols     int
 	stage    Stage
 	dose     float64
+	wear     wear         // direction of mixed drift
 	correct  []Correction // by channel; nil for none
 	dials    []float64    // of the driver's sliders; nil for a driver without
 }
@@ -170,7 +171,7 @@ func (s *Shop) read(r *Reading, at Occasion, f *Faults, quiet bool) error {
 		return fmt.Errorf("made-up shop: %w", err)
 	}
 	s.room(r)
-	goods, bright := s.substrate(at.Stage, f, &st, ses.dose)
+	goods, bright := s.substrate(at.Stage, f, &st, &ses)
 	var units [maxInks]*spectrum
 	for i := range s.inks {
 		if shifts[i] != 0 {

@@ -83,7 +83,7 @@ func NewShop(seed uint64, cfg Config) (*Shop, error) {
 		return nil, fmt.Errorf("made-up shop: panel: kind %q does not go with a chart driven by %s", p.kind, s.chart.Driven)
 	}
 	s.drive = newDriver(cfg.Inks, off)
-	s.wear = newWear(generator(seed, drawDrift))
+	s.wear = newWear(generator(seed, drawDrift).NormFloat64)
 	s.paper = white(95, -1)
 	s.mix.model, s.mix.n = cfg.Mixing, cfg.N
 	return s, nil
@@ -113,18 +113,43 @@ type wear struct {
 	light, yellow             float64
 }
 
-func newWear(r interface{ NormFloat64() float64 }) (w wear) {
+func newWear(draw func() float64) (w wear) {
 	for i := range maxInks {
-		w.strength[i] = 0.02 * r.NormFloat64()
-		w.tone[i] = 0.012 * r.NormFloat64()
-		w.skew[i] = 0.012 * r.NormFloat64()
-		w.hue[i] = 1.2 * r.NormFloat64()
+		w.strength[i] = 0.02 * draw()
+		w.tone[i] = 0.012 * draw()
+		w.skew[i] = 0.012 * draw()
+		w.hue[i] = 1.2 * draw()
 		for j := range i {
-			w.trap[i][j] = 0.04 * r.NormFloat64()
+			w.trap[i][j] = 0.04 * draw()
 		}
 	}
-	w.light, w.yellow = 0.15*r.NormFloat64(), 0.25*r.NormFloat64()
+	w.light, w.yellow = 0.15*draw(), 0.25*draw()
 	return w
+}
+
+// DriftParts is how many independent parts the mixed drift of a printer with so many inks has.
+func DriftParts(inks int) int { return 4*inks + inks*(inks-1)/2 + 2 }
+
+// driftOf is the direction of a mixed drift: the shop's own, or a single part of it.
+func (s *Shop) driftOf(f *Faults) (wear, error) {
+	n := len(s.inks)
+	switch {
+	case f.DriftPart == 0:
+		return s.wear, nil
+	case f.DriftPart < 0 || f.DriftPart > DriftParts(n):
+		return wear{}, fmt.Errorf("drift part %d: there are %d", f.DriftPart, DriftParts(n))
+	}
+	at, drawn := f.DriftPart-1, 0
+	if at >= DriftParts(n)-2 {
+		at += DriftParts(maxInks) - DriftParts(n) // the goods are drawn last, after inks that this printer has not
+	}
+	return newWear(func() float64 {
+		drawn++
+		if drawn-1 == at {
+			return 1
+		}
+		return 0
+	}), nil
 }
 
 // driver turns C, M, Y asked for into ink tints, as printer drivers do: own curves, grey made
