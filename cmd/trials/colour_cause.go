@@ -107,23 +107,9 @@ func causeTrial(ctx context.Context, o colourOptions, plots string, s *strings.B
 			}
 			fmt.Fprintf(s, "| mean | | **%.1f** |%s\n", 100*right/all, strings.Repeat(" |", len(advices)))
 			if !spectra {
-				can, learns, err := knowingPress(w, o.Shops, 1, o.Seed)
-				if err != nil {
+				if err := observers(ctx, o, w, sizes, s); err != nil {
 					return err
 				}
-				fmt.Fprintf(s, "\nAn observer who knows how each shop's press varies and reads its dose off every print without error, the whole budget of 1 in 740 its own,\n"+
-					"calls out %.1f %% of the under-pressed prints within %d charts; one who has to learn the press's spread from the twelve days before, %.1f %%.\n", can, mostReadings, learns)
-				known, err := knowingCauses(ctx, w, o, sizes)
-				if err != nil {
-					return err
-				}
-				mixed := slices.IndexFunc(causes, func(c struct{ name, advice string }) bool { return c.name == mixedDrift })
-				fmt.Fprintf(s, "\nAn observer who knows how every fault, and every part that a mixed drift may be made of, changes each patch of this very printer's chart, how its\n"+
-					"days spread and the noise of its patches, tells %.1f %% of the mixed drifts and %.1f %% of the others (mean of three charts, any size). One who knows the\n"+
-					"faults from a sister printer of the same make, and takes that for true of this one, tells %.1f and %.1f %%: a fault that is not quite as expected\n"+
-					"looks like a drift of its own. What limits the causes is not noise but how well a shop's chart foretells its faults: the judge allows for\n"+
-					"that, so that its single causes take in some mixed drifts. %.1f %% of these move the bare goods beyond their tolerance: `check_media` comes first then.\n",
-					known[0].share(mixed), known[0].others(), known[1].share(mixed), known[1].others(), known[0].goods)
 			}
 			if plots == "" {
 				continue
@@ -139,6 +125,28 @@ func causeTrial(ctx context.Context, o colourOptions, plots string, s *strings.B
 			fmt.Fprintf(s, "\n![Confusion of causes](%s)\n", name)
 		}
 	}
+	return nil
+}
+
+// observers writes what those could tell who know more than a judge can.
+func observers(ctx context.Context, o colourOptions, w colourWorld, sizes [][]float64, s *strings.Builder) error {
+	can, learns, err := knowingPress(w, o.Shops, 1, o.Seed)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(s, "\nAn observer who knows how each shop's press varies and reads its dose off every print without error, the whole budget of 1 in 740 its own,\n"+
+		"calls out %.1f %% of the under-pressed prints within %d charts; one who has to learn the press's spread from the twelve days before, %.1f %%.\n", can, mostReadings, learns)
+	known, err := knowingCauses(ctx, w, o, sizes)
+	if err != nil {
+		return err
+	}
+	mixed := slices.IndexFunc(causes, func(c struct{ name, advice string }) bool { return c.name == mixedDrift })
+	fmt.Fprintf(s, "\nAn observer who knows how every fault, and every part that a mixed drift may be made of, changes each patch of this very printer's chart, how its\n"+
+		"days spread and the noise of its patches, tells %.1f %% of the mixed drifts and %.1f %% of the others (mean of three charts, any size; %d shops). One who knows the\n"+
+		"faults from a sister printer of the same make, and takes that for true of this one, tells %.1f and %.1f %%: a fault that is not quite as expected\n"+
+		"looks like a drift of its own. What limits the causes is not noise but how well a shop's chart foretells its faults: the judge allows for\n"+
+		"that, so that its single causes take in some mixed drifts. %.1f %% of these move the bare goods beyond their tolerance: `check_media` comes first then.\n",
+		known[0].share(mixed), known[0].others(), min(o.Shops, knownShops), known[1].share(mixed), known[1].others(), known[0].goods)
 	return nil
 }
 
