@@ -158,7 +158,7 @@ func (k *keeper) decideReading(ctx context.Context, p *printer, d *decision, in 
 	since, learning := p.learning(series)
 	state := *st
 	state.Learned = slices.DeleteFunc(slices.Clone(st.Learned), func(l judge.Learned) bool { return !learning || l.Seq < since })
-	v, next, err := judge.Judge(judge.Input{Reading: r, Seq: in.seq, Chart: chart, Model: model, State: state, Learning: learning, Lines: made.lines}, k.judge)
+	v, next, err := judge.Judge(judge.Input{Reading: r, Seq: in.seq, Chart: chart, Model: model, State: state, Learning: learning, Lines: made.lines, Other: k.otherStage(p, r)}, k.judge)
 	if err != nil {
 		return fmt.Errorf("reading %s: %w", r.ID, err)
 	}

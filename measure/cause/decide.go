@@ -197,6 +197,7 @@ func colourFinding(e *Evidence, section bool) (Finding, bool) {
 	if f.Rival == "" {
 		rival(e, &f, top)
 	}
+	otherSide(e, &f, top)
 	agreeing := agreeingOf(e)
 	alone, onlyOne := oneAlone(r)
 	switch {

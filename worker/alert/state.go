@@ -95,6 +95,7 @@ type Series struct {
 	LastAt time.Time `json:"last_at,omitzero"` // of the last usable verdict
 	Last   string    `json:"last,omitempty"`   // its reading
 	Prints []Seen    `json:"prints,omitempty"` // numbers of the last prints
+	Shown  *Shown    `json:"shown,omitempty"`  // what its last usable reading showed of colour; never changed in place
 	// Taken is the last reading while a baseline was learned: once there is one, it was good.
 	Taken protocol.LastGood `json:"taken,omitzero"`
 	// Onsets tell, by channel, when the change of its strength began that is under way, if one is.

@@ -46,7 +46,7 @@ func (t *turn) verdict(v *protocol.Verdict) {
 	t.settle(answers, v)
 	t.clear(v)
 	t.drop()
-	s.Last, s.LastAt = v.Reading, v.At
+	s.Last, s.LastAt, s.Shown = v.Reading, v.At, shownBy(v)
 	s.noteNumber(v, t.opts.Zone)
 }
 
@@ -104,7 +104,7 @@ func (t *turn) seriesOf(v *protocol.Verdict) *Series {
 				}
 			}
 		}
-		s.Baseline, s.BaselineSince, s.AwaitBaseline, s.Onsets = v.Baseline.ID, v.At, time.Time{}, nil
+		s.Baseline, s.BaselineSince, s.AwaitBaseline, s.Onsets, s.Shown = v.Baseline.ID, v.At, time.Time{}, nil, nil
 		if s.Taken.At.After(s.LastAt) && s.Baseline != "" {
 			s.Last, s.LastAt = s.Taken.Reading, s.Taken.At
 		}

@@ -78,7 +78,7 @@ func decide(in Input, v *protocol.Verdict, e cause.Evidence, sure map[string]boo
 // evidence gathers what bears on the cause of one reading.
 func evidence(in Input, s *drift.Sample, r *drift.Result, st *State, lines []cause.Line) cause.Evidence {
 	e := cause.Evidence{
-		Stage: in.Reading.Condition.Stage, Path: in.Reading.Condition.Path, Driven: in.Chart.Driven, Drift: r, Lines: lines,
+		Stage: in.Reading.Condition.Stage, Path: in.Reading.Condition.Path, Driven: in.Chart.Driven, Drift: r, Lines: lines, Other: in.Other,
 	}
 	if in.Model != nil {
 		e.Facts = facts(in.Model.Baseline, in.Reading)

@@ -63,6 +63,8 @@ type Input struct {
 	State   State
 	// Learning says that the shop has marked this reading as known-good.
 	Learning bool
+	// Other is what the printer's prints showed at the other stage, before or after the press; nil: not known.
+	Other *cause.OtherStage
 	// Lines is what FindLines found ahead on this reading; nil: it is looked for now.
 	Lines *Lines
 }
