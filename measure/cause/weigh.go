@@ -42,7 +42,7 @@ func weigh(e *Evidence) []candidate {
 			continue // no press has touched this print
 		}
 		if c.pattern == drift.PatternTwoInks {
-			c.weight -= doubtWeight // two faults at once are rarer than one
+			c.weight -= factWeight // two faults at once are rarer than one: a second beside the first in one case of twenty
 		}
 		c.weight += facts(e, &c) + stages(e, &c)
 		all = append(all, c)
