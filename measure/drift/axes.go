@@ -34,6 +34,9 @@ func checkAxes(c *layout, h *held) error {
 	if err := checkExchanged(c, h); err != nil {
 		return err
 	}
+	if err := checkLuminance(h); err != nil {
+		return err
+	}
 	names := [3]string{"L*", "a*", "b*"}
 	var r [3]float64
 	varies := [3]bool{}
@@ -113,6 +116,28 @@ func checkExchanged(c *layout, h *held) error {
 		}
 	}
 	return nil
+}
+
+// checkLuminance refuses a reading that has Y, the luminance factor in percent, where L* belongs: both run
+// from 0 to 100, and are called lightness and brightness by turns. No ink darkens every patch by that law and
+// leaves a* and b* alone.
+func checkLuminance(h *held) error {
+	if h.meanSquare() < exchangedDE*exchangedDE/4 {
+		return nil
+	}
+	var off, left float64
+	for p, c := range h.lab {
+		if h.have[p] {
+			off += labAway(c, h.mean[p])
+			c.L = colour.XYZ{Y: c.L}.Lab(colour.D50).L
+			left += labAway(c, h.mean[p])
+		}
+	}
+	if left > off*sameChart {
+		return nil
+	}
+	return &UnusableError{Code: "scale", Text: "L* looks like Y, the luminance factor: with L* reckoned from it the chart fits",
+		Hint: "check which of the file's columns were taken, and send the reading again"}
 }
 
 func labAway(c colour.Lab, u [3]float64) float64 {

@@ -42,6 +42,7 @@ func TestWrongAxes(t *testing.T) {
 			"b* turned": {of(func(c colour.Lab) colour.Lab { c.B = -c.B; return c }), "scale", "b* has the wrong sign"},
 			"L* turned": {of(func(c colour.Lab) colour.Lab { c.L = 100 - c.L; return c }), "scale", "L* has the wrong sign"},
 			"a* is L*":  {of(func(c colour.Lab) colour.Lab { c.A = c.L / 2; return c }), "scale", "a* has nothing"},
+			"L* is Y":   {of(func(c colour.Lab) colour.Lab { c.L = c.XYZ(colour.D50).Y; return c }), "scale", "L* looks like Y"},
 			"C and M":   {exchanged(0, 1), "order", "C and M seem exchanged"},
 			"Y and M":   {exchanged(1, 2), "order", "M and Y seem exchanged"},
 			"K and C":   {exchanged(0, 3), "order", "C and K seem exchanged"},
