@@ -199,7 +199,7 @@ func (b *Baseline) predictive(values [][]float64, days []string, index []int, s 
 	// The mean of several inks (one column) varies less than a single one, unless the press makes it.
 	common := len(values[0]) < len(indexOf(b.Factors, KindStrength))
 	if first.Kind == KindStrength && !common {
-		k.sd, k.df = priorStrength*tolerance, priorStrengthDF
+		k.sd, k.df, k.apart = priorStrength*tolerance, priorStrengthDF, true
 	}
 	for c := range k.least {
 		f := b.Factors[index[c]]

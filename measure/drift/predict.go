@@ -76,6 +76,9 @@ type belief struct {
 	sd, df float64
 	least  []float64   // least variance by column
 	rho    persistence // what else is known of the correlation from day to day
+	// apart says that one column may be quite unlike the others. It is so of inks' strengths; of their
+	// hues it would always be so, for a black has hardly one, and each ink would be left to its own few days.
+	apart bool
 }
 
 // persistence is the log likelihood of each correlation from day to day.
@@ -149,6 +152,9 @@ func predict(values [][]float64, days []string, b belief) *predictive {
 			k := predictiveCase{rho: rc.rho, mean: 1 / w.sum, variance: make([]float64, p), df: make([]float64, p)}
 			l, common := log+math.Log(lc.weight), pooled
 			if lc.df == apartDF {
+				if !b.apart {
+					continue
+				}
 				common = steadier
 				l += float64(p) * math.Log(pooled/steadier)
 			}
