@@ -150,12 +150,13 @@ func (m *Model) pairFor(set *patternSet, a, b int) *patternModel {
 // others that could have changed with them.
 func (m *Model) twoInks(r *Result, set *patternSet, theta, y []float64) (out Pattern, ok bool) {
 	a, b, n := -1, -1, 0
+	alone := m.alone(theta) // what the press moves together is no fault of the inks
 	for c, j := range m.fitter.strength {
 		if j < 0 {
 			continue
 		}
 		n++
-		switch size := func(c int) float64 { return math.Abs(theta[m.fitter.strength[c]]) }; {
+		switch size := func(c int) float64 { return math.Abs(alone[m.fitter.strength[c]]) }; {
 		case a < 0 || size(c) > size(a):
 			a, b = c, a
 		case b < 0 || size(c) > size(b):
