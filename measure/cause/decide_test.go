@@ -257,6 +257,7 @@ func TestTwoInksAreTwoFindings(t *testing.T) {
 	r.Channels = []drift.Channel{{Channel: "C", StrengthPercent: -9}, {Channel: "M", StrengthPercent: 0.3}, {Channel: "Y", StrengthPercent: -6}}
 	r.Exceeded = []drift.Exceeded{{What: "strength", Channel: "C", Value: -9}, {What: "strength", Channel: "Y", Value: -6}}
 	r.Moves = []drift.Move{{Channel: "C", Percent: 9}, {Channel: "M", Percent: 0}, {Channel: "Y", Percent: 6}}
+	r.Values = append(r.Values, drift.Value{Name: "strength:C", Beyond: true}, drift.Value{Name: "strength:Y", Beyond: true})
 	fs := Decide(Evidence{Stage: StagePressed, Agreeing: 3, Drift: r})
 	if len(fs) != 2 || fs[0].Channel != "C" || fs[1].Channel != "Y" {
 		t.Fatalf("%+v", fs)
@@ -266,7 +267,12 @@ func TestTwoInksAreTwoFindings(t *testing.T) {
 			t.Errorf("%+v", f)
 		}
 	}
-	// One of them within its tolerance is not told as at fault.
+	// One of them within what is ordinary, or within its tolerance, is not told as at fault.
+	r.Values[len(r.Values)-1].Beyond = false
+	if fs = Decide(Evidence{Stage: StagePressed, Agreeing: 3, Drift: r}); len(fs) > 1 {
+		t.Errorf("%+v", fs)
+	}
+	r.Values[len(r.Values)-1].Beyond = true
 	r.Exceeded = r.Exceeded[:1]
 	if fs = Decide(Evidence{Stage: StagePressed, Agreeing: 3, Drift: r}); len(fs) > 1 {
 		t.Errorf("%+v", fs)

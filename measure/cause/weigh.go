@@ -108,7 +108,8 @@ func told(r *drift.Result, c *candidate) bool {
 		}
 		return (own < 0) == (c.pattern == drift.PatternInkWeak) && math.Abs(own) >= most/2 && !notAlone(r, c.channel) && !allAlike(r)
 	case drift.PatternTwoInks:
-		return exceeds(r, "strength", c.channel) && exceeds(r, "strength", c.also) && othersKeepColour(r, 1, c.channel, c.also)
+		return exceeds(r, "strength", c.channel) && exceeds(r, "strength", c.also) && othersKeepColour(r, 1, c.channel, c.also) &&
+			value(r, "strength:"+c.channel).Beyond && value(r, "strength:"+c.also).Beyond // each more than chance by itself
 	case drift.PatternInkColour:
 		// Weaker ink alone turns the solid a little too.
 		return (exceeds(r, "hue", c.channel) || !exceeds(r, "strength", c.channel)) && !allAlike(r)
