@@ -3,7 +3,6 @@ package main
 import (
 	"fmt"
 	"image/color"
-	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -70,16 +69,17 @@ func stripBends(t *scaleTable) string {
 }
 
 func seriesBends(t *scaleTable) string {
-	each := t.slopeOf("record, KB")
+	const most = 100 // conditions of one printer that its alert state remembers
+	each := (t.at("record, KB", most) - t.at("record, KB", 1)) / (most - 1)
 	return fmt.Sprintf("A record carries the alert state of its whole printer, so that the newest one alone brings a worker back: %.2f KB for each condition. "+
-		"The record is a straight line in the conditions of one printer, and a store that takes readings of all of them grows with their square; "+
-		"a record may be 1 MB, which is some %.0f conditions. %s",
-		each, math.Round(1000/each/100)*100, readyBend(t, 100, 200))
+		"Up to the %d conditions heard of last, which a printer remembers, the record is a straight line, and a store that takes readings of all of them "+
+		"grows with their square; beyond it grows no more. %s",
+		each, most, readyBend(t, 100, 200))
 }
 
 // readyBends is the bend that both tables of a shop have.
 const readyBends = "A worker keeps baselines ready within half of its soft limit of memory, which was 192 MB here as it is where nobody says otherwise " +
-	"(`run --memory`): some 180 of 400 patches and one layout. Where more take turns, which one is ready is left to chance, and the others cost what a first reading costs: " +
+	"(`run --memory`): some 170 of 400 patches and one layout. Where more take turns, which one is ready is left to chance, and the others cost what a first reading costs: " +
 	"%.1f ms a reading at %d conditions, %.1f ms at %d."
 
 func readyBend(t *scaleTable, few, many int) string {
@@ -96,16 +96,6 @@ func historyBends(t *scaleTable) string {
 	return fmt.Sprintf("A printer's year is found through the index of the rows by printer: tenfold the store takes it from %.0f to %.0f ms. "+
 		"The list of printers takes the newest record of each and grows with the printers (power %.2f).",
 		t.Y[0][5], t.Y[len(t.Y)-1][5], t.power("list of printers, ms", 5))
-}
-
-// slopeOf is how much a column grows for each one of the number, from end to end.
-func (t *scaleTable) slopeOf(name string) float64 {
-	x, y := t.column(name)
-	n := len(x) - 1
-	if n < 1 {
-		return math.NaN()
-	}
-	return (y[n] - y[0]) / (x[n] - x[0])
 }
 
 func storedPart(b *strings.Builder, sizes []storedSize) {
