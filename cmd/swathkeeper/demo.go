@@ -15,8 +15,8 @@ func newDemo() *cobra.Command {
 	var o demo.Options
 	c := &cobra.Command{
 		Use:   "demo",
-		Short: "Watch a made-up shop for a week, in about 25 seconds",
-		Long: `Watch a made-up shop for a week, in about 25 seconds.
+		Short: "Watch a made-up shop for a week, in about 20 seconds",
+		Long: `Watch a made-up shop for a week, in about 20 seconds.
 
 The real worker runs on its own bus in a temporary folder. The shop, its printers and
 its troubles are made up and simulated; what the worker says about them is not.`,

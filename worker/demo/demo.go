@@ -57,7 +57,7 @@ type week struct {
 	lots    map[string]map[string]string // ink lots by printer and channel
 }
 
-// Run plays the week. It takes some 25 seconds, with Fast as long as the worker takes to judge it.
+// Run plays the week. It takes some 20 seconds, with Fast as long as the worker takes to judge it.
 func Run(ctx context.Context, o Options) (err error) {
 	dir := o.Dir
 	if dir == "" {
@@ -79,7 +79,7 @@ func Run(ctx context.Context, o Options) (err error) {
 		OnRecord: func(r *protocol.Record) { d.records <- r },
 	}
 	wo.Alert.Zone = monday.Location()
-	wo.Alert.RemindStop = 24 * time.Hour // a week in 25 seconds has no room for more
+	wo.Alert.RemindStop = 24 * time.Hour // a week in 20 seconds has no room for more
 	if d.w, err = worker.New(wo); err != nil {
 		return err
 	}
