@@ -16,11 +16,11 @@ func (k *keeper) otherStage(p *printer, r *protocol.Reading) *cause.OtherStage {
 	if r.Print != nil {
 		number = r.Print.Number
 	}
-	s, stage := p.state.Alert.OtherStage(r.Condition.Stage, number, r.TakenAt, k.alert)
+	s, stage, same := p.state.Alert.OtherStage(r.Condition.Stage, number, r.TakenAt, k.alert)
 	if s == nil {
 		return nil
 	}
-	out := &cause.OtherStage{Stage: stage, SamePrint: number != "" && s.Print == number, Significant: s.Real}
+	out := &cause.OtherStage{Stage: stage, SamePrint: same, Significant: s.Real}
 	for _, name := range slices.Sorted(maps.Keys(s.Strength)) {
 		out.Strength = append(out.Strength, drift.Channel{Channel: name, StrengthPercent: s.Strength[name]})
 	}

@@ -95,12 +95,17 @@ func alsoInk(e *Evidence, first *Finding, sections map[string]bool) []Finding {
 }
 
 func weakens(e *Evidence, channel string) bool {
-	for _, c := range e.Drift.Channels {
-		if c.Channel == channel {
-			return c.StrengthPercent < 0
+	return channelOf(e.Drift.Channels, channel).StrengthPercent < 0
+}
+
+// channelOf is one channel of several; the zero Channel where it is not among them.
+func channelOf(of []drift.Channel, name string) drift.Channel {
+	for _, c := range of {
+		if c.Channel == name {
+			return c
 		}
 	}
-	return false
+	return drift.Channel{}
 }
 
 var ranks = map[string]int{Note: 1, Act: 2, Stop: 3}
@@ -229,12 +234,7 @@ func agreeingOf(e *Evidence) int { return cmp.Or(e.Agreeing, e.Drift.Agreeing) }
 
 // tiedTo is the channel that the chart cannot tell from this one; "" for none.
 func tiedTo(r *drift.Result, channel string) string {
-	for _, ch := range r.Channels {
-		if ch.Channel == channel {
-			return ch.Tied
-		}
-	}
-	return ""
+	return channelOf(r.Channels, channel).Tied
 }
 
 // onlyInk is for a chart whose inks account for what it shows, and where no cause is likelier than an ordinary

@@ -34,20 +34,7 @@ func shows(o *OtherStage, r *drift.Result, channel string) bool {
 	if len(o.Strength) == 0 {
 		return true
 	}
-	var here, there *drift.Channel
-	for i := range r.Channels {
-		if r.Channels[i].Channel == channel {
-			here = &r.Channels[i]
-		}
-	}
-	for i := range o.Strength {
-		if o.Strength[i].Channel == channel {
-			there = &o.Strength[i]
-		}
-	}
-	if here == nil || there == nil {
-		return false
-	}
+	here, there := channelOf(r.Channels, channel), channelOf(o.Strength, channel)
 	return here.StrengthPercent*there.StrengthPercent > 0 && math.Abs(there.StrengthPercent) > math.Abs(here.StrengthPercent)/2
 }
 

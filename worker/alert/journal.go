@@ -225,7 +225,7 @@ func aimless(e Entry, v *protocol.Verdict) bool {
 // before. A transfer read earlier may have been pressed since, so for a press only its own series
 // counts.
 func (t *turn) oldPrint(v *protocol.Verdict, s *Series, e Entry) bool {
-	if s.sheet(v) == "" {
+	if s.sheet(v.Print) == "" {
 		return false
 	}
 	older := func(s *Series) bool {

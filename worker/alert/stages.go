@@ -39,16 +39,16 @@ func shownBy(v *protocol.Verdict) *Shown {
 }
 
 // OtherStage gives what the printer's prints showed at the other stage not long before or after a reading,
-// and which stage that is; nil when nothing is known of it. The same print, where it was read at both
-// stages, counts before any other; of others the one read last.
-func (s *State) OtherStage(stage, print string, at time.Time, o Options) (*Shown, string) {
-	other := map[string]string{protocol.StagePressed: protocol.StageTransfer, protocol.StageTransfer: protocol.StagePressed}[stage]
+// which stage that is, and whether it is the very same print; nil when nothing is known of it. The same print,
+// where it was read at both stages, counts before any other; of others the one read last.
+func (s *State) OtherStage(stage, print string, at time.Time, o Options) (shown *Shown, other string, samePrint bool) {
+	other = map[string]string{protocol.StagePressed: protocol.StageTransfer, protocol.StageTransfer: protocol.StagePressed}[stage]
 	if other == "" {
-		return nil, ""
+		return nil, "", false
 	}
 	within := o.withDefaults().SupportWithin
 	var best *Series
-	same := func(c *Series) bool { return print != "" && c.Shown.Print == print }
+	same := func(c *Series) bool { return c.sheet(print) != "" && c.Shown.Print == print }
 	for _, id := range slices.Sorted(maps.Keys(s.Series)) {
 		c := s.Series[id]
 		if c.Stage != other || c.Shown == nil || weakGrade(c.Grade) || at.Sub(c.LastAt).Abs() > within {
@@ -59,7 +59,7 @@ func (s *State) OtherStage(stage, print string, at time.Time, o Options) (*Shown
 		}
 	}
 	if best == nil {
-		return nil, ""
+		return nil, "", false
 	}
-	return best.Shown, other
+	return best.Shown, other, same(best)
 }

@@ -11,7 +11,7 @@ import (
 // print before any other, and nothing that is old, doubtful or of the same stage.
 func TestOtherStage(t *testing.T) {
 	p := newPlay(t, Options{NoLearnedSilence: true})
-	if s, _ := p.state.OtherStage(protocol.StagePressed, "7", p.now, p.opts); s != nil {
+	if s, _, _ := p.state.OtherStage(protocol.StagePressed, "7", p.now, p.opts); s != nil {
 		t.Errorf("of a printer never heard of: %+v", s)
 	}
 	p.readAs(reading{series: transfer.series, stage: transfer.stage, print: "7"}, weak)
@@ -34,8 +34,8 @@ func TestOtherStage(t *testing.T) {
 		{"two days later", protocol.StagePressed, "7", 48 * time.Hour, false, false, ""},
 		{"two days before", protocol.StagePressed, "7", -48 * time.Hour, false, false, ""},
 	} {
-		s, stage := p.state.OtherStage(c.stage, c.print, p.now.Add(c.after), p.opts)
-		if (s != nil) != c.known || s != nil && (s.Real != c.real || s.Print != c.number || stage == c.stage) {
+		s, stage, same := p.state.OtherStage(c.stage, c.print, p.now.Add(c.after), p.opts)
+		if (s != nil) != c.known || s != nil && (s.Real != c.real || s.Print != c.number || stage == c.stage || same != (c.print != "" && c.print == c.number)) {
 			t.Errorf("%s: %+v at %q", c.name, s, stage)
 		}
 		if s != nil && s.Real && s.Strength["C"] >= 0 {
@@ -43,11 +43,23 @@ func TestOtherStage(t *testing.T) {
 		}
 	}
 	p.readAs(reading{series: transfer.series, stage: transfer.stage, print: "7"}, doubt)
-	if s, _ := p.state.OtherStage(protocol.StagePressed, "7", p.now, p.opts); s == nil || s.Real {
+	if s, _, _ := p.state.OtherStage(protocol.StagePressed, "7", p.now, p.opts); s == nil || s.Real {
 		t.Errorf("a reading to be repeated: %+v", s)
 	}
 	p.readAs(reading{series: transfer.series, stage: transfer.stage, print: "7", baseline: "baseline-2", noPatches: true})
-	if s, _ := p.state.OtherStage(protocol.StagePressed, "7", p.now, p.opts); s == nil || s.Print != "8" {
+	if s, _, _ := p.state.OtherStage(protocol.StagePressed, "7", p.now, p.opts); s == nil || s.Print != "8" {
 		t.Errorf("against another baseline: %+v", s)
+	}
+}
+
+// A number that stands on every sheet, since one file is printed day after day, makes two sheets no same print.
+func TestOtherStageOfOneNumberOnEverySheet(t *testing.T) {
+	p := newPlay(t, Options{NoLearnedSilence: true})
+	for day := range sharedDays {
+		p.readAs(reading{series: transfer.series, stage: transfer.stage, print: "1"})
+		if s, _, same := p.state.OtherStage(protocol.StagePressed, "1", p.now, p.opts); s == nil || same != (day < sharedDays-1) {
+			t.Errorf("day %d: %+v, the same print: %v", day+1, s, same)
+		}
+		p.pass(24 * time.Hour)
 	}
 }

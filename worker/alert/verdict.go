@@ -77,12 +77,12 @@ func (s *Series) noteNumber(v *protocol.Verdict, zone *time.Location) {
 	s.Prints = s.Prints[max(0, len(s.Prints)-maxPrints):]
 }
 
-// sheet is the number by which a verdict's sheet is told from others, or "" where it has none.
-func (s *Series) sheet(v *protocol.Verdict) string {
-	if slices.ContainsFunc(s.Prints, func(p Seen) bool { return p.Print == v.Print && p.Days >= sharedDays-1 }) {
+// sheet is a number where it tells a sheet from others, or "".
+func (s *Series) sheet(number string) string {
+	if slices.ContainsFunc(s.Prints, func(p Seen) bool { return p.Print == number && p.Days >= sharedDays-1 }) {
 		return ""
 	}
-	return v.Print
+	return number
 }
 
 // seriesOf finds or begins the verdict's series. A new baseline begins its window anew: what
@@ -192,7 +192,7 @@ func (t *turn) hit(c *Cause, v *protocol.Verdict, s *Series, sight *sighting) {
 			c.LastGood = &o.Good
 		}
 	}
-	h := Hit{Reading: v.Reading, Series: v.Series, Count: s.Count, At: v.At, Print: s.sheet(v), Level: f.Level, Size: sight.size,
+	h := Hit{Reading: v.Reading, Series: v.Series, Count: s.Count, At: v.At, Print: s.sheet(v.Print), Level: f.Level, Size: sight.size,
 		Likelihood: f.Likelihood, Rival: f.Rival}
 	if h.Print != "" && needsPrints(c.Advice) {
 		// The same print again: the same sighting, made surer.

@@ -27,22 +27,29 @@ func (b *bench) sentRoom(bytes int64) (before int64) {
 	return before
 }
 
+// idle is a target that does nothing by itself.
+func (b *bench) idle(s *fakeService) *teller {
+	b.t.Helper()
+	c, err := New(b.js, Options{Zone: time.UTC, Targets: []Target{{Name: "office", URL: s.URL, AllowLocal: true}}})
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	kv, err := b.js.KeyValue(b.t.Context(), protocol.BucketSent)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	w := c.targets[0]
+	b.t.Cleanup(w.service.close)
+	w.sent = sent{kv: kv, target: w.Name, now: c.o.Clock.Now}
+	return w
+}
+
 // While it cannot be noted that a message was delivered, as on a full disk, it is not delivered again and
 // again; once it can, the next change is told.
 func TestAFullStoreMakesNoFlood(t *testing.T) {
 	b := newBench(t)
 	s := newFakeService(t)
-	c, err := New(b.js, Options{Zone: time.UTC, Targets: []Target{{Name: "office", URL: s.URL, AllowLocal: true}}})
-	if err != nil {
-		t.Fatal(err)
-	}
-	kv, err := b.js.KeyValue(t.Context(), protocol.BucketSent)
-	if err != nil {
-		t.Fatal(err)
-	}
-	w := c.targets[0]
-	defer w.service.close()
-	w.sent = sent{kv: kv, target: w.Name, now: c.o.Clock.Now}
+	w := b.idle(s)
 	second := raised(2)
 	second.Key = "quay/heron/clean_head/M"
 	rec := b.record("heron", nil, raised(1), second)
@@ -105,17 +112,7 @@ func TestADigestIsTriedAgain(t *testing.T) {
 func TestAnErrandIsToldOnce(t *testing.T) {
 	b := newBench(t)
 	s := newFakeService(t)
-	c, err := New(b.js, Options{Zone: time.UTC, Targets: []Target{{Name: "office", URL: s.URL, AllowLocal: true}}})
-	if err != nil {
-		t.Fatal(err)
-	}
-	kv, err := b.js.KeyValue(t.Context(), protocol.BucketSent)
-	if err != nil {
-		t.Fatal(err)
-	}
-	w := c.targets[0]
-	defer w.service.close()
-	w.sent = sent{kv: kv, target: w.Name, now: c.o.Clock.Now}
+	w := b.idle(s)
 	composed := 0
 	e := &errand{id: "crash", compose: func(context.Context) (*Message, func(context.Context) error, error) {
 		if composed++; composed == 1 {
